@@ -1,0 +1,1 @@
+"""Files, streams and programs: the only layer that touches codecs."""

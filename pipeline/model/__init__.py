@@ -1,0 +1,1 @@
+"""What the stages hand to one another: typed, versioned documents and plain values."""

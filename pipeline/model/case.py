@@ -1,0 +1,95 @@
+"""`case.toml`: what a person says about a case."""
+
+from __future__ import annotations
+
+import datetime
+from typing import Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from pipeline.model.document import Part
+from pipeline.model.time import Span, parse_time
+
+Scope = Literal["none", "teaching", "public"]
+SCOPES: tuple[Scope, ...] = ("none", "teaching", "public")
+
+
+class CaseRecording(Part):
+    """One recording: parts that a recorder split, or one still photograph."""
+
+    files: list[str] = Field(min_length=1)
+    side: Literal["left", "right", "midline"] | None = None
+    phase: Literal["before", "procedure", "after", "still"] = "procedure"
+    keep: list[tuple[float, float]] = []
+    title: str | None = Field(default=None, max_length=80, description="chapter title")
+    show_s: float = Field(default=4.0, ge=1, le=60, description="how long a still is shown")
+    field: list[float] | None = Field(
+        default=None,
+        description="scope field given by a person: center_x_px, center_y_px, radius_px"
+        " and, if cut by a box, left_px, top_px, right_px, bottom_px",
+    )
+
+    @field_validator("keep", mode="before")
+    @classmethod
+    def _times(cls, value: object) -> object:
+        if not isinstance(value, list):
+            return value
+        out = []
+        for item in value:
+            if not isinstance(item, (list, tuple)) or len(item) != 2:
+                raise ValueError("keep takes pairs of times, for example [[\"2:10\", \"6:40\"]]")
+            start, stop = parse_time(item[0]), parse_time(item[1])
+            if stop <= start:
+                raise ValueError("keep takes pairs in which the second time is later")
+            out.append(Span(start, stop))
+        return out
+
+    @field_validator("field")
+    @classmethod
+    def _field(cls, value: list[float] | None) -> list[float] | None:
+        if value is not None and (len(value) not in (3, 7) or value[2] <= 0):
+            raise ValueError("field takes 3 or 7 numbers, the radius above 0")
+        return value
+
+
+class CaseNarration(Part):
+    """Where the narrator is heard: a file, a channel of the recording, or live."""
+
+    file: str | None = None
+    channel: int | None = Field(default=None, ge=1, le=16)
+    live: bool = False
+    offset_s: float = Field(default=0.0, ge=-86400, le=86400)
+
+    @model_validator(mode="after")
+    def _one(self) -> CaseNarration:
+        if sum((self.file is not None, self.channel is not None, self.live)) != 1:
+            raise ValueError("narration takes exactly one of file, channel, live")
+        return self
+
+
+class CaseConsent(Part):
+    scope: Scope = "none"
+    given_on: datetime.date | None = None
+    expires_on: datetime.date | None = None
+    reference: str = Field(default="", max_length=120)
+    voice: bool = False
+
+
+class CaseMeasured(Part):
+    """A measured value shown on a card."""
+
+    label: str = Field(max_length=60)
+    value: float
+    unit: str = Field(default="", max_length=16)
+
+
+class Case(Part):
+    """A case: recordings in order, a narration, consent."""
+
+    case: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$", description="a pseudonym")
+    title: str = Field(default="", max_length=120)
+    number: int | None = Field(default=None, ge=1, le=99999)
+    recording: list[CaseRecording] = Field(min_length=1)
+    narration: CaseNarration | None = None
+    consent: CaseConsent = CaseConsent()
+    measured: CaseMeasured | None = None

@@ -1,0 +1,51 @@
+"""`decisions.json`: what people decided. Append-only; undo is an entry too."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field
+
+from pipeline.model.document import Document, Part
+
+
+class Anchor(Part):
+    """What a decision is about: a kind of finding in a span of one source."""
+
+    sha256: str
+    start_s: float
+    stop_s: float
+    kind: str
+
+
+class Decision(Part):
+    number: int
+    at: str = Field(description="UTC, ISO 8601")
+    by: str = Field(pattern=r"^[A-Za-z]{1,4}$", description="initials")
+    verb: Literal[
+        "accept", "reject", "change", "add", "undo", "redo", "sign", "mark", "mix", "chapter"
+    ]
+    anchor: Anchor | None = None
+    value: dict[str, Any] = {}
+    reason: str = Field(default="", max_length=200)
+    target: int | None = Field(default=None, description="number of the entry undone or redone")
+
+
+class SignOff(Part):
+    """Approval of the anonymity list; lapses when any of the hashes changes."""
+
+    by: str = Field(pattern=r"^[A-Za-z]{1,4}$")
+    at: str
+    sources: list[str]
+    surveys: list[str]
+    settings: str
+    plan: str
+
+
+class Decisions(Document):
+    schema_: Literal["fieldstop.decisions/1"] = Field(
+        default="fieldstop.decisions/1", alias="schema"
+    )
+    case: str
+    entries: list[Decision] = []
+    sign_off: SignOff | None = None

@@ -1,0 +1,63 @@
+"""The scope field: a circle cut by a box, or an outline, over a span of time."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from pipeline.model.document import Part
+
+Shape = Literal["circle", "circle-clipped", "other", "none"]
+
+
+class FieldSpan(Part):
+    """Field geometry in [start_s, stop_s), in pixels of the working picture.
+
+    The lit picture is the circle cut by the box [left, right) x [top, bottom),
+    or, where `outline_px` is given, that closed polygon. A pixel centre lies at
+    +0.5: pixel (col 0) covers x in [0, 1). For 'other' and 'none' the centre is
+    the centroid and the radius sqrt(area / pi).
+    """
+
+    start_s: float
+    stop_s: float
+    shape: Shape
+    center_x_px: float
+    center_y_px: float
+    radius_px: float
+    left_px: float
+    top_px: float
+    right_px: float
+    bottom_px: float
+    outline_px: list[tuple[float, float]] | None = None
+    confidence: float
+
+    def relative(self, x_px: float, y_px: float) -> tuple[float, float]:
+        """Position relative to the field: centre (0, 0), radius 1, y down."""
+        return (
+            (x_px - self.center_x_px) / self.radius_px,
+            (y_px - self.center_y_px) / self.radius_px,
+        )
+
+    def pixel(self, x: float, y: float) -> tuple[float, float]:
+        """Pixel position of a field-relative one."""
+        return self.center_x_px + x * self.radius_px, self.center_y_px + y * self.radius_px
+
+
+def whole_picture(
+    width_px: int, height_px: int, start_s: float, stop_s: float, confidence: float
+) -> FieldSpan:
+    """The field 'none': the picture fills the frame."""
+    return FieldSpan(
+        start_s=start_s,
+        stop_s=stop_s,
+        shape="none",
+        center_x_px=width_px / 2,
+        center_y_px=height_px / 2,
+        radius_px=math.sqrt(width_px * height_px / math.pi),
+        left_px=0,
+        top_px=0,
+        right_px=width_px,
+        bottom_px=height_px,
+        confidence=confidence,
+    )

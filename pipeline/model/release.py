@@ -1,0 +1,69 @@
+"""What is written about a finished file: checks, the public sheet, the private record."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field
+
+from pipeline.model.document import Document, Part
+
+
+class Check(Part):
+    """One check of the finished file: measured against a limit."""
+
+    check: str
+    measured: float | str | None
+    limit: float | str | None
+    unit: str = ""
+    passed: bool
+
+
+class Withheld(Part):
+    """Why there is no release, and where a person must look."""
+
+    code: str
+    message: str
+    start_s: float | None = None
+
+
+class Sheet(Document):
+    """The sheet that leaves with the file: no source hashes, seeds, references or initials."""
+
+    schema_: Literal["fieldstop.sheet/1"] = Field(default="fieldstop.sheet/1", alias="schema")
+    case: str
+    title: str
+    number: int | None
+    series_title: str = ""
+    profile: str
+    audience: str
+    revision: int
+    replaces: int | None = None
+    file: str
+    sha256: str
+    duration_s: float
+    width_px: int
+    height_px: int
+    year: int
+    chapters: list[tuple[float, str]] = []
+    cautions: list[str] = []
+    checks: list[Check] = []
+    edits: list[str] = []
+
+
+class ReleaseRecord(Document):
+    """`release.json`: the private, full record of one release."""
+
+    schema_: Literal["fieldstop.release/1"] = Field(default="fieldstop.release/1", alias="schema")
+    sheet: Sheet
+    released_at: str
+    program_version: str
+    sources: list[str]
+    settings_sha256: str
+    plan_sha256: str
+    survey_sha256: list[str]
+    consent: dict[str, Any]
+    mark: dict[str, Any]
+    approved_by: str | None = None
+    path: str
+    warnings: list[str] = []

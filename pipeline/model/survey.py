@@ -1,0 +1,92 @@
+"""What was measured in one source file: `survey.json`, schema fieldstop.survey/1."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from pipeline.model.document import Document, Part
+from pipeline.model.field import FieldSpan
+
+EventKind = Literal["fog", "smudge", "blur", "dark", "glare", "out_of_body"]
+EVENT_KINDS: tuple[EventKind, ...] = ("fog", "smudge", "blur", "dark", "glare", "out_of_body")
+
+
+class SurveyedRecording(Part):
+    """Identity and measured size of the source (decoded, not from the header)."""
+
+    sha256: str
+    duration_s: float
+    frame_rate_hz: float
+    width_px: int
+    height_px: int
+    frames: int = 0
+    variable_rate: bool = False
+    warnings: list[str] = []
+
+
+class Event(Part):
+    """A disturbance of the picture. Losses are 0 clear .. 1 nothing left; None unknown."""
+
+    kind: EventKind
+    start_s: float
+    stop_s: float
+    peak_loss: float | None = None
+    mean_loss: float | None = None
+    confidence: float
+
+
+class Speech(Part):
+    """Spans [start_s, stop_s) with speech, in the file's own sound, on the source's axis."""
+
+    narration: list[tuple[float, float]] = []
+    procedure: list[tuple[float, float]] = []
+    undecided: list[tuple[float, float]] = Field(
+        default=[], description="too low or too clipped to tell"
+    )
+
+
+class Lettering(Part):
+    """A place with burned-in lettering or an overlay; never the words themselves."""
+
+    start_s: float
+    stop_s: float
+    box_px: tuple[int, int, int, int] = Field(description="x, y, width, height")
+    where: Literal["surround", "field"]
+    confidence: float
+
+
+class Face(Part):
+    start_s: float
+    stop_s: float
+    box_px: tuple[int, int, int, int]
+    confidence: float
+
+
+class TrackLoudness(Part):
+    """Loudness of one track. LUFS and LU by ITU-R BS.1770-5 / EBU R 128; None if silent."""
+
+    integrated_lufs: float | None
+    short_term_max_lufs: float | None
+    momentary_max_lufs: float | None
+    range_lu: float | None
+    true_peak_dbtp: float | None
+    channels: int = 2
+
+
+class Survey(Document):
+    """All that was measured in one source file, on the source's own time axis."""
+
+    schema_: Literal["fieldstop.survey/1"] = Field(default="fieldstop.survey/1", alias="schema")
+    recording: SurveyedRecording
+    field: list[FieldSpan] = []
+    events: list[Event] = []
+    speech: Speech = Speech()
+    lettering: list[Lettering] = []
+    faces: list[Face] = []
+    loudness: TrackLoudness | None = None
+    measured: dict[str, str] = Field(
+        default={}, description="measure name -> version; 'off' for one that was not run"
+    )
+    warnings: list[str] = []

@@ -1,0 +1,1 @@
+"""The report and the local review page."""

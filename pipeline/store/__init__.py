@@ -1,0 +1,1 @@
+"""Work folders, the cache and the catalogue."""
