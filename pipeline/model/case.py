@@ -37,7 +37,7 @@ class CaseRecording(Part):
         out = []
         for item in value:
             if not isinstance(item, (list, tuple)) or len(item) != 2:
-                raise ValueError("keep takes pairs of times, for example [[\"2:10\", \"6:40\"]]")
+                raise ValueError('keep takes pairs of times, for example [["2:10", "6:40"]]')
             start, stop = parse_time(item[0]), parse_time(item[1])
             if stop <= start:
                 raise ValueError("keep takes pairs in which the second time is later")

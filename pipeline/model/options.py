@@ -30,15 +30,15 @@ def option(default: Any, comment: str, unit: str = "", **limits: Any) -> Any:
             json_schema_extra={"unit": unit},
             **limits,
         )
-    return Field(
-        default=default, description=comment, json_schema_extra={"unit": unit}, **limits
-    )
+    return Field(default=default, description=comment, json_schema_extra={"unit": unit}, **limits)
 
 
 class OutputOptions(Section):
     """The finished file."""
 
-    profile: str = option("web", "name of the profile, part of file names", pattern=r"^[a-z0-9-]{1,20}$")
+    profile: str = option(
+        "web", "name of the profile, part of file names", pattern=r"^[a-z0-9-]{1,20}$"
+    )
     audience: Audience = option("public", "who may see it; consent must cover it")
     loudness_lufs: float = option(-14.0, "integrated loudness of the mix", "LUFS", ge=-36, le=-6)
     true_peak_dbtp: float = option(-1.0, "highest true peak of the mix", "dBTP", ge=-9, le=-1)
@@ -47,7 +47,9 @@ class OutputOptions(Section):
         "ultrafast", "superfast", "veryfast", "faster", "fast", "medium", "slow"
     ] = option("veryfast", "x264 speed preset")
     audio_kbps: int = option(192, "AAC bit rate", "kbit/s", ge=64, le=512)
-    max_height_px: int = option(2160, "larger pictures are scaled down to this", "px", ge=144, le=4320)
+    max_height_px: int = option(
+        2160, "larger pictures are scaled down to this", "px", ge=144, le=4320
+    )
     deinterlace: Literal["same", "double"] = option(
         "same", "interlaced sources: one picture per frame, or one per field"
     )
@@ -57,14 +59,20 @@ class OutputOptions(Section):
 class FieldOptions(Section):
     """Finding the scope field."""
 
-    sure: float = option(0.9, "confidence from which a field is believed without a person", ge=0.5, le=1)
-    edge_inset_px: float = option(1.5, "blanking starts this far inside the lit edge", "px", ge=0, le=20)
+    sure: float = option(
+        0.9, "confidence from which a field is believed without a person", ge=0.5, le=1
+    )
+    edge_inset_px: float = option(
+        1.5, "blanking starts this far inside the lit edge", "px", ge=0, le=20
+    )
 
 
 class MarkOptions(Section):
     """The semi-transparent mark inside the field."""
 
-    text: str = option("TEACHING COPY", "text of the mark; empty for an emblem alone", max_length=60)
+    text: str = option(
+        "TEACHING COPY", "text of the mark; empty for an emblem alone", max_length=60
+    )
     emblem: str = option("", "PNG or SVG with transparency to use instead of text; a file path")
     font: str = option("", "font file (TTF or OTF); empty for the bundled one")
     count: int = option(0, "number of marks, 1 to 4; 0 chooses by crop loss", ge=0, le=4)
@@ -72,7 +80,9 @@ class MarkOptions(Section):
         0.9, "width of one mark relative to the field radius", "x radius", ge=0.1, le=1.5
     )
     visibility_low: float = option(6.0, "least L* difference over the strokes", "L*", ge=1, le=40)
-    visibility_high: float = option(12.0, "greatest L* difference over the strokes", "L*", ge=2, le=60)
+    visibility_high: float = option(
+        12.0, "greatest L* difference over the strokes", "L*", ge=2, le=60
+    )
     warp_px: float = option(0.7, "size of the seeded sub-pixel warp at 1080 rows", "px", ge=0, le=2)
     crop_loss_goal: float = option(
         0.35, "share of the lit picture a crop must lose to be rid of the mark", ge=0, le=0.9
@@ -101,14 +111,18 @@ class SoundOptions(Section):
     ducking_depth_lu: float = option(
         15.0, "least level of narration over background", "LU", ge=6, le=40
     )
-    duck_lead_s: float = option(0.2, "the fall is complete this long before speech", "s", ge=0.05, le=2)
+    duck_lead_s: float = option(
+        0.2, "the fall is complete this long before speech", "s", ge=0.05, le=2
+    )
     duck_fall_s: float = option(0.4, "length of the fall", "s", ge=0.05, le=3)
     duck_hold_s: float = option(0.8, "pauses shorter than this stay ducked", "s", ge=0, le=5)
     duck_release_s: float = option(0.6, "length of the rise after speech", "s", ge=0.05, le=5)
     background_below_narration_lu: float = option(
         8.0, "background between narrations, below the narration", "LU", ge=0, le=30
     )
-    speech_threshold: float = option(0.5, "voice activity from which narration is speech", ge=0.1, le=0.95)
+    speech_threshold: float = option(
+        0.5, "voice activity from which narration is speech", ge=0.1, le=0.95
+    )
     redact_speech: bool = option(
         True, "replace speech in the procedure sound unless consent covers voices"
     )
@@ -128,7 +142,9 @@ class AnonymityOptions(Section):
 class MachineOptions(Section):
     """Use of the machine."""
 
-    cache_gb: float = option(20.0, "largest size of the cache of measurements", "GB", ge=0.1, le=10000)
+    cache_gb: float = option(
+        20.0, "largest size of the cache of measurements", "GB", ge=0.1, le=10000
+    )
     threads: int = option(0, "threads of the decoder and encoder; 0 for all cores", ge=0, le=256)
 
 

@@ -1,0 +1,185 @@
+"""Settings from the defaults, the user's own file, a profile and `--config`.
+
+Every setting is declared once, in `pipeline.model.options`. This module reads
+TOML files over the defaults, says what is wrong with one in a sentence, and
+writes `configs/default.toml`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from pipeline.errors import UsageError
+from pipeline.model.options import Options
+
+_HERE = Path(__file__).resolve().parent
+
+
+def packaged(name: str) -> Path:
+    """A folder of the distribution: beside the package in a checkout, inside it in a wheel."""
+    inside = _HERE / f"_{name}"
+    return inside if inside.is_dir() else _HERE.parent / name
+
+
+def user_folder(kind: str) -> Path:
+    """The user's folder for 'config', 'data' or 'cache' (XDG base directories)."""
+    variable, fallback = {
+        "config": ("XDG_CONFIG_HOME", ".config"),
+        "data": ("XDG_DATA_HOME", ".local/share"),
+        "cache": ("XDG_CACHE_HOME", ".cache"),
+    }[kind]
+    base = os.environ.get(variable)
+    root = Path(base) if base and os.path.isabs(base) else Path.home() / fallback
+    return root / "fieldstop"
+
+
+def profiles() -> dict[str, Path]:
+    """Profiles that come with the program and those in the user's own folder, by name."""
+    found = {p.stem: p for p in packaged("configs").glob("*.toml") if p.stem != "default"}
+    found |= {p.stem: p for p in (user_folder("config") / "profiles").glob("*.toml")}
+    return dict(sorted(found.items()))
+
+
+def load_options(profile: str | None = None, config: Path | None = None) -> Options:
+    """All settings: defaults, then the profile, the user's file, and `config` over them.
+
+    Raises UsageError that names the key, the value and the allowed range.
+    """
+    layers: list[tuple[str, dict[str, Any]]] = []
+    name = profile or "web"
+    known = profiles()
+    if name not in known:
+        raise UsageError(
+            "There is no such profile", repr(name[:40]), f"use one of: {', '.join(known)}"
+        )
+    layers.append((f"profile {name}", _read_toml(known[name], f"profile {name}")))
+    own = user_folder("config") / "settings.toml"
+    if own.is_file():
+        layers.append(("your settings file", _read_toml(own, "your settings file")))
+    if config is not None:
+        layers.append(("the --config file", _read_toml(config, "the --config file")))
+    merged: dict[str, Any] = {}
+    for where, layer in layers:
+        for key in ("emblem", "font"):
+            value = layer.get("mark", {}).get(key) if isinstance(layer.get("mark"), dict) else None
+            if isinstance(value, str) and value and not os.path.isabs(value):
+                folder = config.parent if where == "the --config file" and config else own.parent
+                layer["mark"][key] = str((folder / value).resolve())
+        _check(layer, where)
+        _merge(merged, layer)
+    options = _check(merged, "the settings together")
+    mark = options.mark
+    if mark.visibility_high < mark.visibility_low * 1.2:
+        raise UsageError(
+            "mark.visibility_high must be at least 1.2 x mark.visibility_low",
+            f"{mark.visibility_low:g} and {mark.visibility_high:g}",
+            "widen the band",
+        )
+    return options
+
+
+def settings_sha256(options: Options) -> str:
+    """Hash of all settings, for sign-offs and caches."""
+    text = json.dumps(options.model_dump(mode="json"), sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _read_toml(path: Path, where: str) -> dict[str, Any]:
+    try:
+        with path.open("rb") as file:
+            return tomllib.load(file)
+    except FileNotFoundError:
+        raise UsageError(f"{where} was not found", path.name, "check the path") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise UsageError(f"{where} is not valid TOML", str(error)[:120], "mend that line") from None
+    except OSError as error:
+        raise UsageError(
+            f"{where} cannot be read", error.strerror or "", "check its permissions"
+        ) from None
+
+
+def _merge(into: dict[str, Any], layer: dict[str, Any]) -> None:
+    for key, value in layer.items():
+        if isinstance(value, dict) and isinstance(into.get(key), dict):
+            _merge(into[key], value)
+        else:
+            into[key] = value
+
+
+def _check(values: dict[str, Any], where: str) -> Options:
+    try:
+        return Options.model_validate(values)
+    except ValidationError as error:
+        raise explain(error, Options, where) from None
+
+
+def explain(error: ValidationError, model: type[BaseModel], where: str) -> UsageError:
+    """The first fault of a validation in a sentence: key, value, allowed range."""
+    fault = error.errors()[0]
+    key = ".".join(str(part) for part in fault["loc"])
+    if fault["type"] == "extra_forbidden":
+        allowed = ", ".join(sorted(_keys_at(model, fault["loc"][:-1])))
+        return UsageError(f"{where} has an unknown key {key!r}", "", f"use one of: {allowed}")
+    got = repr(fault.get("input"))[:60]
+    if fault["type"] == "missing":
+        return UsageError(f"{where} lacks {key!r}", "", "add it")
+    message = fault["msg"].removeprefix("Value error, ")
+    return UsageError(f"{where}: {key} has a bad value", got, message[0].lower() + message[1:])
+
+
+def _keys_at(model: type[BaseModel], loc: Iterable[int | str]) -> list[str]:
+    current: Any = model
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        field = current.model_fields.get(part)
+        if field is None:
+            return []
+        annotation = field.annotation
+        options = [annotation, *get_args(annotation)]
+        current = next(
+            (a for a in options if isinstance(a, type) and issubclass(a, BaseModel)), current
+        )
+    return list(current.model_fields)
+
+
+def default_toml() -> str:
+    """The text of `configs/default.toml`: every setting with unit, range and comment."""
+    lines = [
+        "# Every setting of Fieldstop with its default value.",
+        "# Made from the typed settings by `python -m pipeline.settings`; do not edit here:",
+        "# copy the lines you want into your own settings file or a --config file.",
+    ]
+    for section, field in Options.model_fields.items():
+        lines += ["", f"[{section}]"]
+        model = field.annotation
+        assert isinstance(model, type) and issubclass(model, BaseModel)
+        for key, setting in model.model_fields.items():
+            value = setting.get_default(call_default_factory=True)
+            extra = setting.json_schema_extra
+            unit = extra.get("unit", "") if isinstance(extra, dict) else ""
+            notes = [setting.description or ""]
+            if unit:
+                notes.append(f"unit: {unit}")
+            limits: dict[str, float] = {}
+            for item in setting.metadata:
+                limits |= {k: getattr(item, k) for k in ("ge", "le") if hasattr(item, k)}
+            choices = get_args(setting.annotation)
+            if limits:
+                notes.append(f"{limits.get('ge', '')} to {limits.get('le', '')}")
+            elif choices and all(isinstance(c, str) for c in choices):
+                notes.append("one of: " + ", ".join(choices))
+            lines.append(f"{key} = {json.dumps(value)}  # {'; '.join(notes)}")
+    return "\n".join(lines) + "\n"
+
+
+if __name__ == "__main__":  # pragma: no cover
+    (_HERE.parent / "configs" / "default.toml").write_text(default_toml())
