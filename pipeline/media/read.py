@@ -1,0 +1,395 @@
+"""Pictures with their own time stamps, and sound on the time axis of the pictures.
+
+Time 0 is the first shown frame. Pictures come as 8-bit yuv420p in limited
+range, upright, with square pixels and even sizes (the working picture); a
+source that is all that already is passed on untouched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.media.probe import _attached, label, open_media
+from pipeline.model.recording import Recording
+
+RATE_HZ = 48_000
+JUMP_S = 10.0
+LONG_GAP_S = 1.0
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One shown frame: `time_s` on the source's axis, `frame` a PyAV yuv420p frame."""
+
+    time_s: float
+    frame: Any
+
+    def planes(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
+        """Views (row, col) of the Y, U and V planes, without copying. Do not write to them."""
+        y, u, v = (plane_view(p) for p in self.frame.planes[:3])
+        return y, u, v
+
+
+@dataclass
+class ReadReport:
+    """What was met while reading: counts of frames, damaged packets, and gaps in time."""
+
+    frames: int = 0
+    damaged: int = 0
+    gaps: list[tuple[float, float]] = field(default_factory=list)
+    last_s: float = 0.0
+    shortest_s: float = float("inf")
+    longest_s: float = 0.0
+    sizes_changed: bool = False
+
+    @property
+    def variable_rate(self) -> bool:
+        """True if frame distances differ by more than a fifth and 2 ms."""
+        spread = self.longest_s - self.shortest_s
+        return self.frames > 2 and spread > max(0.002, 0.2 * self.shortest_s)
+
+
+def plane_view(plane: Any) -> NDArray[np.uint8]:
+    """(row, col) uint8 view of a PyAV plane, its padding cut off."""
+    rows = np.frombuffer(plane, np.uint8).reshape(plane.height, plane.line_size)
+    return rows[:, : plane.width]
+
+
+def read_pictures(
+    path: Path,
+    recording: Recording,
+    *,
+    report: ReadReport | None = None,
+    start_s: float = 0.0,
+    stop_s: float = float("inf"),
+    max_height_px: int | None = None,
+    double_rate: bool = False,
+    skip_unreferenced: bool = False,
+    threads: int = 0,
+) -> Iterator[Picture]:
+    """Pictures in [start_s, stop_s) in order of time.
+
+    A damaged packet is skipped and counted in `report`; a jump of the time stamps
+    backwards, or forwards by more than 10 s, is closed and noted as a gap.
+    Raises InputError when the file cannot be opened.
+    """
+    note = report if report is not None else ReadReport()
+    origin_s = recording.video.start_s
+    with closing(open_media(path)) as container:
+        stream = next(s for s in container.streams.video if not _attached(s))
+        stream.thread_type = "AUTO"
+        if threads:
+            stream.codec_context.thread_count = threads
+        if skip_unreferenced:
+            stream.codec_context.skip_frame = "NONREF"
+        if start_s > 2.0 + 1e-9:
+            _seek(container, stream, origin_s + start_s - 0.5)
+        work = _Work(recording, stream, max_height_px, double_rate)
+        usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
+        shift_s, previous_s = 0.0, None
+        for frame in _frames(container, stream, note):
+            for shown in work.push(frame):
+                if shown.pts is None:
+                    time_s = (previous_s + usual_s) if previous_s is not None else 0.0
+                else:
+                    time_s = float(shown.pts * shown.time_base) - origin_s + shift_s
+                if previous_s is not None:
+                    step_s = time_s - previous_s
+                    if step_s <= 0 or step_s > JUMP_S:
+                        # Wrapped or broken time stamps: go on one usual step later.
+                        shift_s += usual_s - step_s
+                        note.gaps.append((round(previous_s, 6), round(step_s, 6)))
+                        time_s = previous_s + usual_s
+                    else:
+                        if step_s > LONG_GAP_S:
+                            note.gaps.append((round(previous_s, 6), round(step_s, 6)))
+                        note.shortest_s = min(note.shortest_s, step_s)
+                        note.longest_s = max(note.longest_s, step_s)
+                previous_s = time_s
+                note.last_s = time_s
+                time_s = round(time_s, 6)
+                if time_s >= stop_s:
+                    return
+                if time_s >= start_s - 1e-9:
+                    note.frames += 1
+                    yield Picture(max(0.0, time_s), shown)
+        for shown in work.flush():
+            time_s = round(float(shown.pts * shown.time_base) - origin_s + shift_s, 6)
+            if start_s - 1e-9 <= time_s < stop_s and (previous_s is None or time_s > previous_s):
+                note.frames += 1
+                previous_s = note.last_s = time_s
+                yield Picture(max(0.0, time_s), shown)
+
+
+def _seek(container: Any, stream: Any, time_s: float) -> None:
+    """To the key frame before `time_s`; from the start where the file has no index."""
+    import av
+
+    try:
+        container.seek(max(0, int(time_s / stream.time_base)), stream=stream, backward=True)
+    except (av.error.FFmpegError, OSError):
+        container.seek(0)
+
+
+def _frames(container: Any, stream: Any, note: ReadReport) -> Iterator[Any]:
+    """Decoded frames; damaged packets are counted and left out."""
+    import av
+
+    packets = container.demux(stream)
+    while True:
+        try:
+            packet = next(packets)
+        except StopIteration:
+            return
+        except (av.error.FFmpegError, OSError):
+            note.damaged += 1
+            return
+        try:
+            frames = packet.decode()
+        except av.error.EOFError:
+            return
+        except (av.error.FFmpegError, ValueError, MemoryError):
+            note.damaged += 1
+            continue
+        for frame in frames:
+            if frame.is_corrupt:
+                note.damaged += 1
+            yield frame
+
+
+class _Work:
+    """Brings decoded frames to the working picture through an ffmpeg filter graph."""
+
+    def __init__(
+        self, recording: Recording, stream: Any, max_height_px: int | None, double_rate: bool
+    ) -> None:
+        self._recording = recording
+        self._stream = stream
+        self._limit = max_height_px
+        self._double = double_rate
+        self._graph: Any = None
+        self._made_for: tuple[int, int, str] | None = None
+
+    def push(self, frame: Any) -> Iterator[Any]:
+        key = (frame.width, frame.height, frame.format.name)
+        if key != self._made_for:
+            if self._graph is not None:
+                yield from self.flush()
+            self._made_for = key
+            self._graph = self._make(frame)
+        if self._graph is None:
+            yield frame
+            return
+        self._graph.vpush(frame)
+        yield from self._drain()
+
+    def flush(self) -> Iterator[Any]:
+        if self._graph is not None:
+            self._graph.vpush(None)
+            yield from self._drain()
+            self._graph = None
+
+    def _drain(self) -> Iterator[Any]:
+        import av
+
+        while True:
+            try:
+                yield self._graph.vpull()
+            except (av.error.BlockingIOError, av.error.EOFError):
+                return
+
+    def steps(self, frame: Any) -> list[tuple[str, str]]:
+        """Filters (name, arguments) that this frame needs; empty if it needs none."""
+        video = self._recording.video
+        steps: list[tuple[str, str]] = []
+        if video.interlaced:
+            mode = "send_field" if self._double else "send_frame"
+            steps.append(("bwdif", f"mode={mode}:parity=auto:deint=interlaced"))
+        turn = {90: "clock", 270: "cclock"}.get(video.rotation_deg)
+        if turn:
+            steps.append(("transpose", f"dir={turn}"))
+        elif video.rotation_deg == 180:
+            steps += [("hflip", ""), ("vflip", "")]
+        if video.mirrored:
+            steps.append(("hflip", ""))
+        width, height = output_size(self._recording, self._limit)
+        upright = (frame.width, frame.height)
+        if video.rotation_deg in (90, 270):
+            upright = upright[::-1]
+        matrix = {"bt709": "bt709", "bt601": "bt601", "bt2020": "bt2020"}[video.matrix]
+        convert = frame.format.name != "yuv420p" or video.full_range
+        if upright != (width, height) or convert:
+            source = "full" if video.full_range else "limited"
+            colour = f"out_color_matrix={matrix}:out_range=limited"
+            if not getattr(frame.format, "is_rgb", False):
+                colour += f":in_color_matrix={matrix}:in_range={source}"
+            steps.append(("scale", f"w={width}:h={height}:flags=bicubic+accurate_rnd:{colour}"))
+        if steps:
+            steps.append(("format", "pix_fmts=yuv420p"))
+        return steps
+
+    def _make(self, frame: Any) -> Any:
+        import av
+
+        steps = self.steps(frame)
+        if not steps:
+            return None
+        graph = av.filter.Graph()
+        graph.threads = 1
+        last = graph.add_buffer(
+            width=frame.width,
+            height=frame.height,
+            format=frame.format.name,
+            time_base=self._stream.time_base,
+        )
+        for name, arguments in steps:
+            node = graph.add(name, arguments) if arguments else graph.add(name)
+            last.link_to(node)
+            last = node
+        sink = graph.add("buffersink")
+        last.link_to(sink)
+        graph.configure()
+        return graph
+
+
+def output_size(recording: Recording, max_height_px: int | None) -> tuple[int, int]:
+    """Size (width, height) of the pictures given out: the working size, or scaled down."""
+    width, height = recording.width_px, recording.height_px
+    if max_height_px is None or height <= max_height_px:
+        return width, height
+    scaled = Fraction(max_height_px, height)
+    return max(2, round(width * scaled / 2) * 2), max(2, max_height_px // 2 * 2)
+
+
+def read_sound(
+    path: Path,
+    *,
+    stream_index: int = 0,
+    origin_s: float = 0.0,
+    channels: int | None = 2,
+    note: list[str] | None = None,
+) -> Iterator[NDArray[np.float32]]:
+    """Blocks (channel, sample) of float32 at 48 kHz, starting at `origin_s` of the file's axis.
+
+    channels: 1 or 2 mixes down (or copies mono to both); None keeps the file's own.
+    Gaps of the time stamps are filled with silence, overlaps are cut, so that the
+    sample number is the time. Raises InputError if the sound cannot be opened.
+    """
+    import av
+
+    with closing(open_media(path)) as container:
+        streams = container.streams.audio
+        if stream_index >= len(streams):
+            raise InputError("A file holds no sound", label(path), "give one with sound")
+        stream = streams[stream_index]
+        stream.thread_type = "AUTO"
+        layout = {1: "mono", 2: "stereo"}.get(channels or 0)
+        if layout is None:
+            layout = stream.codec_context.layout.name
+        resampler = av.AudioResampler(format="fltp", layout=layout, rate=RATE_HZ)
+        written = 0  # samples given out; their time is written / RATE_HZ after origin_s
+        damaged = 0
+        first = True
+        base = 0
+
+        def blocks(frame: Any) -> Iterator[NDArray[np.float32]]:
+            for piece in resampler.resample(frame):
+                yield piece.to_ndarray().astype(np.float32, copy=False)
+
+        def frames() -> Iterator[Any]:
+            nonlocal damaged
+            packets = container.demux(stream)
+            while True:
+                try:
+                    packet = next(packets)
+                    decoded = packet.decode()
+                except (StopIteration, av.error.EOFError):
+                    return
+                except (av.error.FFmpegError, ValueError, OSError, MemoryError):
+                    damaged += 1
+                    if damaged > 100_000:
+                        return
+                    continue
+                yield from decoded
+
+        source_rate = stream.codec_context.sample_rate or RATE_HZ
+        expected: float | None = None
+        for frame in frames():
+            time_s = float(frame.pts * frame.time_base) if frame.pts is not None else expected
+            if time_s is None:
+                time_s = origin_s
+            if first:
+                base = round((time_s - origin_s) * RATE_HZ)
+                first = False
+                if base > 0:
+                    base = min(base, 3600 * RATE_HZ)
+                    yield from _silence(base, channels_of(resampler, channels, stream))
+                    written += base
+                    base = 0
+                # base < 0: that many samples are dropped below
+            elif expected is not None:
+                gap_s = time_s - expected
+                if 0.02 < gap_s <= JUMP_S:
+                    fill = round(gap_s * RATE_HZ)
+                    yield from _silence(fill, channels_of(resampler, channels, stream))
+                    written += fill
+                elif gap_s < -0.02 and gap_s >= -JUMP_S:
+                    base -= round(-gap_s * RATE_HZ)
+                if abs(gap_s) > 0.02 and note is not None:
+                    note.append(f"sound: time stamps jump by {gap_s:.3f} s")
+            expected = time_s + frame.samples / source_rate
+            for block in blocks(frame):
+                if base < 0:
+                    cut = min(-base, block.shape[1])
+                    block = block[:, cut:]
+                    base += cut
+                if block.shape[1]:
+                    written += block.shape[1]
+                    yield block
+        for block in blocks(None):
+            written += block.shape[1]
+            yield block
+        if damaged and note is not None:
+            note.append(f"sound: {damaged} damaged packets left out")
+
+
+def channels_of(resampler: Any, channels: int | None, stream: Any) -> int:
+    return channels or int(stream.codec_context.channels)
+
+
+def _silence(samples: int, channels: int) -> Iterator[NDArray[np.float32]]:
+    while samples > 0:
+        size = min(samples, RATE_HZ)
+        yield np.zeros((channels, size), np.float32)
+        samples -= size
+
+
+def reduce_rgb(frame: Any, rows_px: int, matrix: str) -> NDArray[np.uint8]:
+    """The working picture as RGB uint8 (row, col, 3), area-averaged to at most `rows_px` rows.
+
+    Gamma-coded; converted by the file's own matrix (swscale).
+    """
+    from av.video.reformatter import ColorRange, Colorspace, Interpolation
+
+    width, height = frame.width, frame.height
+    if height > rows_px:
+        width, height = max(2, round(width * rows_px / height)), rows_px
+    space = {"bt709": Colorspace.ITU709, "bt601": Colorspace.ITU601}.get(matrix)
+    small = frame.reformat(
+        width=width,
+        height=height,
+        format="rgb24",
+        src_colorspace=space or Colorspace.ITU709,
+        src_color_range=ColorRange.MPEG,
+        interpolation=Interpolation.AREA,
+    )
+    return np.asarray(small.to_ndarray(), dtype=np.uint8)

@@ -1,0 +1,208 @@
+"""The finished file: H.264 pictures with their own time stamps, AAC sound, one MP4.
+
+Pictures are encoded in this process (libx264 through PyAV: it takes a time stamp
+with every frame, so variable rates survive). `finish` lets the ffmpeg program
+encode the sound, set the tags, drop every message an encoder leaves in the
+stream, and put the index first.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import OutputError
+from pipeline.media.programs import local_input, run_graph
+from pipeline.media.read import plane_view
+
+TICKS_HZ = 90_000
+# Codes of ITU-T H.273 for primaries, transfer and matrix.
+_COLOUR_CODES = {"bt709": (1, 1, 1), "bt601": (6, 6, 6), "bt2020": (9, 14, 9)}
+_COLOUR_NAMES = {
+    "bt709": ("bt709", "bt709", "bt709"),
+    "bt601": ("smpte170m", "smpte170m", "smpte170m"),
+    "bt2020": ("bt2020", "bt2020-10", "bt2020nc"),
+}
+Matrix = Literal["bt709", "bt601", "bt2020"]
+
+
+class PictureWriter:
+    """Encodes pictures to a temporary file (Matroska, picture only).
+
+    Use `new_frame` for a fresh yuv420p frame to fill, then `write`. Times are in
+    seconds and must rise. Raises OutputError when the disk is full.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        width_px: int,
+        height_px: int,
+        rate_hz: float,
+        matrix: Matrix,
+        *,
+        crf: int = 20,
+        preset: str = "veryfast",
+        threads: int = 0,
+    ) -> None:
+        import av
+
+        self.width_px, self.height_px = width_px, height_px
+        self._matrix = matrix
+        self._last_tick = -1
+        self.frames = 0
+        try:
+            self._container = av.open(f"file:{path}", "w", format="matroska")
+        except OSError as error:
+            raise OutputError(
+                "The output cannot be written", error.strerror or "", "choose another --out"
+            ) from None
+        rate = Fraction(rate_hz).limit_denominator(1001)
+        stream: Any = self._container.add_stream("libx264", rate=rate)
+        context = stream.codec_context
+        context.width, context.height = width_px, height_px
+        context.pix_fmt = "yuv420p"
+        context.time_base = Fraction(1, TICKS_HZ)
+        context.framerate = rate
+        context.thread_count = threads
+        primaries, transfer, space = _COLOUR_CODES[matrix]
+        context.color_primaries = primaries
+        context.color_trc = transfer
+        context.colorspace = space
+        context.color_range = 1
+        context.options = {"crf": str(crf), "preset": preset}
+        self._stream = stream
+
+    def new_frame(self) -> Any:
+        """A yuv420p frame with undefined content, to be filled through `planes_of`."""
+        import av
+
+        return av.VideoFrame(self.width_px, self.height_px, "yuv420p")
+
+    def write(self, frame: Any, time_s: float) -> None:
+        """Encode `frame` at `time_s`. A time not later than the last is moved one tick on."""
+        tick = max(round(time_s * TICKS_HZ), self._last_tick + 1)
+        self._last_tick = tick
+        frame.pts = tick
+        frame.time_base = Fraction(1, TICKS_HZ)
+        frame.pict_type = 0
+        self._mux(frame)
+        self.frames += 1
+
+    def close(self) -> None:
+        """Finish the file. Raises OutputError when no picture was written."""
+        if not self.frames:
+            self.abandon()
+            raise OutputError("No picture was written", "", "check the kept parts of the case")
+        self._mux(None)
+        self._close()
+
+    def abandon(self) -> None:
+        """Close without finishing; the temporary file is the caller's to delete."""
+        import contextlib
+
+        with contextlib.suppress(Exception):
+            self._container.close()
+
+    def _mux(self, frame: Any) -> None:
+        import av
+
+        try:
+            for packet in self._stream.encode(frame):
+                self._container.mux(packet)
+        except (av.error.FFmpegError, OSError) as error:
+            raise _disk(error) from None
+
+    def _close(self) -> None:
+        import av
+
+        try:
+            self._container.close()
+        except (av.error.FFmpegError, OSError) as error:
+            raise _disk(error) from None
+
+
+def _disk(error: Exception) -> OutputError:
+    number = getattr(error, "errno", None)
+    if number == 28:
+        return OutputError("The disk is full", "", "free some space and run again")
+    return OutputError("The output cannot be written", type(error).__name__, "look at the disk")
+
+
+def planes_of(
+    frame: Any,
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
+    """Writable views (row, col) of the planes of a frame from `PictureWriter.new_frame`."""
+    y, u, v = (plane_view(p) for p in frame.planes[:3])
+    return y, u, v
+
+
+def finish(
+    pictures: Path,
+    sound: Path | None,
+    target: Path,
+    *,
+    matrix: Matrix,
+    chapters: list[tuple[float, float, str]] | None = None,
+    audio_kbps: int = 192,
+    sound_channels: int = 2,
+    work: Path,
+) -> None:
+    """Join pictures and sound (raw 32-bit float, 48 kHz, interleaved) to an MP4.
+
+    target: written in place; the caller gives a temporary name and renames.
+    chapters: (start_s, stop_s, title). work: folder for the chapter list.
+    Only one picture stream, one sound stream and the chapters are in the file:
+    no metadata is copied, encoder messages (SEI user data) are removed.
+    """
+    import ffmpeg
+
+    streams = [local_input(pictures)["v"]]
+    primaries, transfer, space = _COLOUR_NAMES[matrix]
+    options: dict[str, Any] = {
+        "c:v": "copy",
+        "bsf:v": "filter_units=remove_types=6",
+        "map_metadata": -1,
+        "map_chapters": -1,
+        "fflags": "+bitexact",
+        "flags:v": "+bitexact",
+        "flags:a": "+bitexact",
+        "movflags": "+faststart",
+        "brand": "isom",
+        "video_track_timescale": TICKS_HZ,
+        "color_primaries": primaries,
+        "color_trc": transfer,
+        "colorspace": space,
+        "color_range": "tv",
+        "max_muxing_queue_size": 9999,
+        "f": "mp4",
+    }
+    if sound is not None:
+        layout = {1: "mono", 2: "stereo"}[sound_channels]
+        streams.append(local_input(sound, f="f32le", ar=48000, ch_layout=layout)["a"])
+        options |= {"c:a": "aac", "b:a": f"{audio_kbps}k", "ar": 48000}
+    if chapters:
+        listing = work / "chapters.txt"
+        listing.write_text(_chapter_list(chapters), encoding="utf-8")
+        # "v?" maps nothing of the list itself; ffmpeg-python must map every input somehow.
+        streams.append(local_input(listing, f="ffmetadata")["v?"])
+        options["map_chapters"] = len(streams) - 1
+    run_graph(ffmpeg.output(*streams, f"file:{target}", **options))
+
+
+def _chapter_list(chapters: list[tuple[float, float, str]]) -> str:
+    lines = [";FFMETADATA1"]
+    for start_s, stop_s, title in chapters:
+        clean = "".join("\\" + c if c in "=;#\\\n" else c for c in title if c.isprintable())
+        lines += [
+            "[CHAPTER]",
+            "TIMEBASE=1/1000",
+            f"START={round(start_s * 1000)}",
+            f"END={round(stop_s * 1000)}",
+            f"title={clean}",
+        ]
+    return "\n".join(lines) + "\n"
