@@ -1,0 +1,272 @@
+"""The folder OUT: what may leave, what stays private, whole writes, one lock per case.
+
+    OUT/releases/CASE/   files that may leave
+    OUT/private/CASE/    mode 0700: surveys, plans, decisions, records, drafts
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import itertools
+import json
+import os
+import re
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+from pipeline.errors import OutputError, UsageError
+
+_CASE = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$")
+_PROFILE = re.compile(r"^[a-z0-9-]{1,20}$")
+_TEMP_MARK = ".part-"
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_REFUSED = (errno.EACCES, errno.EPERM, errno.EROFS)
+
+
+def output_error(error: OSError) -> OutputError:
+    """The error for a failed write. The path is left out: it may name someone."""
+    reason = os.strerror(error.errno) if error.errno else str(type(error).__name__)
+    if error.errno in _FULL:
+        return OutputError(
+            "The output could not be written: the disk or quota is full",
+            reason,
+            "free some space, or give another folder with --out",
+        )
+    if error.errno in _REFUSED:
+        return OutputError(
+            "The output folder cannot be written",
+            reason,
+            "change its permissions, or give another folder with --out",
+        )
+    return OutputError(
+        "The output could not be written", reason, "check the disk and the folder given with --out"
+    )
+
+
+@contextlib.contextmanager
+def writing() -> Iterator[None]:
+    """Turns an OSError of the block into an OutputError."""
+    try:
+        yield
+    except OSError as error:
+        raise output_error(error) from error
+
+
+_counter = itertools.count()
+
+
+def temp_path(target: Path) -> Path:
+    """A fresh name for a temporary file beside `target`, with the process id and the extension."""
+    name = f".{target.stem}{_TEMP_MARK}{os.getpid()}-{next(_counter)}{target.suffix}"
+    return target.with_name(name)
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        # Some file systems cannot sync a folder; the data itself must sync.
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP) or not path.is_dir():
+            raise
+    finally:
+        os.close(handle)
+
+
+@contextlib.contextmanager
+def atomic_path(target: Path, private: bool = False) -> Iterator[Path]:
+    """A temporary path beside `target`; synced and renamed to it when the block ends well.
+
+    The block must create the file. It is removed if the block fails, whatever
+    the failure. `private` gives mode 0600. Raises OutputError for a full disk
+    or a refused write, also if the block meets it; other errors of the block
+    pass unchanged.
+    """
+    target = Path(target)
+    temp = temp_path(target)
+    try:
+        with writing():
+            target.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            yield temp
+        except OSError as error:
+            ours = error.filename is None or Path(os.fsdecode(error.filename)) == temp
+            if error.errno in _FULL or (error.errno in _REFUSED and ours):
+                raise output_error(error) from error
+            raise
+        with writing():
+            if private:
+                temp.chmod(0o600)
+            _sync(temp)
+            os.replace(temp, target)
+            _sync(target.parent)
+    finally:
+        with contextlib.suppress(OSError):
+            temp.unlink(missing_ok=True)
+
+
+def atomic_write(target: Path, data: bytes | str, private: bool = False) -> None:
+    """Writes `data` (text as UTF-8) whole or not at all. Raises OutputError."""
+    raw = data.encode("utf-8") if isinstance(data, str) else data
+    with atomic_path(target, private) as temp:
+        mode = 0o600 if private else 0o666
+        handle = os.open(temp, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode)
+        with os.fdopen(handle, "wb") as file:
+            file.write(raw)
+
+
+class WorkFolder:
+    """Where the files of one case lie inside an OUT folder.
+
+    out: the folder given with --out. case: the pseudonym.
+    Nothing is created before `prepare`, `case_lock` or a write.
+    Raises UsageError if `case` cannot be a folder name.
+    """
+
+    def __init__(self, out: Path | str, case: str) -> None:
+        if not _CASE.match(case) or case in (".", ".."):
+            raise UsageError(
+                "A case name cannot be a folder name",
+                f"{len(case)} characters",
+                "use up to 40 letters, digits, dots, dashes or underscores",
+            )
+        self.out = Path(out)
+        self.case = case
+
+    @property
+    def releases_dir(self) -> Path:
+        return self.out / "releases" / self.case
+
+    @property
+    def private_dir(self) -> Path:
+        return self.out / "private" / self.case
+
+    def prepare(self) -> None:
+        """Makes both folders; the private ones get mode 0700, also when they existed."""
+        with writing():
+            self.releases_dir.mkdir(parents=True, exist_ok=True)
+            for folder in (self.private_dir.parent, self.private_dir):
+                folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+                if stat.S_IMODE(folder.stat().st_mode) != 0o700:
+                    folder.chmod(0o700)
+
+    def stem(self, profile: str, revision: int) -> str:
+        """`HL-0142-web-r1`."""
+        if not _PROFILE.match(profile) or revision < 1:
+            raise UsageError(
+                "A release name cannot be made",
+                f"profile {profile[:20]!r}, revision {revision}",
+                "use a profile of small letters, digits and dashes",
+            )
+        return f"{self.case}-{profile}-r{revision}"
+
+    def release_file(self, profile: str, revision: int, suffix: str = ".mp4") -> Path:
+        return self.releases_dir / f"{self.stem(profile, revision)}{suffix}"
+
+    def sheet_file(self, profile: str, revision: int) -> Path:
+        return self.release_file(profile, revision, ".sheet.json")
+
+    def record_file(self, profile: str, revision: int) -> Path:
+        return self.private_dir / f"{self.stem(profile, revision)}.release.json"
+
+    def draft_file(self, profile: str, suffix: str = ".mp4") -> Path:
+        return self.private_dir / f"{self.case}-{profile}-draft{suffix}"
+
+    def private_file(self, name: str) -> Path:
+        """A file of the private folder, for example `plan.json`."""
+        if Path(name).name != name:
+            raise UsageError("A file name must not hold a folder", name[:40], "give a plain name")
+        return self.private_dir / name
+
+    def record_files(self) -> list[Path]:
+        """Every `release.json` of the case, sorted by name."""
+        return sorted(self.private_dir.glob("*.release.json"))
+
+    def atomic_write(self, path: Path, data: bytes | str) -> None:
+        """Writes whole or not at all; files in the private folder get mode 0600."""
+        self.prepare()
+        atomic_write(path, data, private=self._is_private(path))
+
+    @contextlib.contextmanager
+    def atomic_path(self, target: Path) -> Iterator[Path]:
+        self.prepare()
+        with atomic_path(target, private=self._is_private(target)) as temp:
+            yield temp
+
+    @contextlib.contextmanager
+    def case_lock(self) -> Iterator[None]:
+        """Holds the one lock of the case; it is gone when the process ends, however it ends.
+
+        Raises OutputError at once if another process (or this one) holds it.
+        """
+        import fcntl
+
+        self.prepare()
+        path = self.private_dir / ".lock"
+        with writing():
+            handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        try:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+                    raise output_error(error) from error
+                raise OutputError(
+                    f"The case {self.case} is being worked on",
+                    self._holder(handle),
+                    "wait until it has finished, or stop it, then run this again",
+                ) from error
+            with writing():
+                os.ftruncate(handle, 0)
+                os.pwrite(handle, json.dumps({"process": os.getpid()}).encode(), 0)
+            yield
+        finally:
+            os.close(handle)
+
+    def clean_stale(self) -> list[str]:
+        """Removes temporary files of runs that are gone; call it while holding the lock.
+
+        Returns the names removed. Files of a living process other than this
+        one are left.
+        """
+        removed = []
+        for folder in (self.releases_dir, self.private_dir):
+            if not folder.is_dir():
+                continue
+            for path in sorted(folder.rglob(f".*{_TEMP_MARK}*")):
+                if not path.is_file() or _alive(path):
+                    continue
+                with writing():
+                    path.unlink(missing_ok=True)
+                removed.append(path.name)
+        return removed
+
+    def _is_private(self, path: Path) -> bool:
+        return Path(path).resolve().is_relative_to(self.private_dir.resolve())
+
+    @staticmethod
+    def _holder(handle: int) -> str:
+        try:
+            value = json.loads(os.pread(handle, 200, 0) or b"{}")
+        except (OSError, ValueError):
+            value = {}
+        process = value.get("process") if isinstance(value, dict) else None
+        return f"held by process {process}" if process else "held by another process"
+
+
+def _alive(path: Path) -> bool:
+    match = re.search(re.escape(_TEMP_MARK) + r"(\d+)", path.name)
+    if not match:
+        return False
+    process = int(match.group(1))
+    if process == os.getpid():
+        return False
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
