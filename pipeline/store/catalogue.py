@@ -1,0 +1,670 @@
+"""The catalogue: one SQLite file with numbers of the series, releases and consent.
+
+What it holds: pseudonyms, hashes, paths of releases, dates of consent, the mark
+of each release. No names, no words from pictures or sound. It can be rebuilt
+from the `release.json` files, except for consent that never led to a release
+and withdrawals of cases without a release: those need `backup`.
+
+Rules of consent: it is bound to the content hash of the sources as well as to
+the case. The narrowest scope known for any of the sources or for the case wins;
+a later, wider note changes nothing, and what was withdrawn stays withdrawn.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import json
+import os
+import sqlite3
+import sys
+import threading
+import time
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from pipeline.errors import InputError, OutputError, UsageError
+from pipeline.model.case import SCOPES, CaseConsent, Scope
+from pipeline.model.release import ReleaseRecord
+from pipeline.store.work import output_error, writing
+
+APPLICATION_ID = 0x46535450  # "FSTP", kept in the header of the file
+_BUSY_S = 20.0
+_NEW_S = 60.0  # an empty file older than this is no catalogue that is just being made
+
+
+def data_folder() -> Path:
+    """The user's data folder of this program.
+
+    XDG Base Directory Specification 0.8 (XDG_DATA_HOME, else ~/.local/share);
+    on Windows LOCALAPPDATA; on macOS ~/Library/Application Support (common
+    practice, no source).
+    """
+    given = os.environ.get("XDG_DATA_HOME", "")
+    if given and Path(given).is_absolute():  # the specification ignores relative paths
+        base = Path(given)
+    elif sys.platform == "win32":
+        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = Path.home() / "Library" / "Application Support"
+    else:
+        base = Path.home() / ".local" / "share"
+    return base / "fieldstop"
+
+
+def default_catalogue() -> Path:
+    return data_folder() / "catalogue.sqlite3"
+
+
+@dataclass(frozen=True)
+class KnownConsent:
+    """The consent that binds a render: the narrowest of all that is known.
+
+    scope: none if nothing is known, or withdrawn, or not yet given.
+    expires_on: the earliest known. voice: only if every note covers voices.
+    references: of the signed forms. known: False if nothing was ever noted.
+    """
+
+    scope: Scope
+    known: bool
+    withdrawn: bool
+    given_on: datetime.date | None
+    expires_on: datetime.date | None
+    voice: bool
+    references: tuple[str, ...]
+
+    def covers(self, audience: str, today: datetime.date) -> bool:
+        """True if a release for `audience` (teaching or public) may be made on `today`."""
+        if self.withdrawn or audience not in ("teaching", "public"):
+            return False
+        if self.expires_on is not None and today > self.expires_on:
+            return False
+        if self.given_on is not None and today < self.given_on:
+            return False
+        return SCOPES.index(self.scope) >= SCOPES.index(audience)
+
+
+# One function or script per version; never edit one that was published, add the next.
+_MIGRATIONS: tuple[str, ...] = (
+    """
+    CREATE TABLE numbers (
+        series TEXT NOT NULL,
+        number INTEGER NOT NULL CHECK (number >= 1),
+        case_name TEXT NOT NULL,
+        PRIMARY KEY (series, number)
+    );
+    CREATE TABLE releases (
+        id INTEGER PRIMARY KEY,
+        case_name TEXT NOT NULL,
+        profile TEXT NOT NULL,
+        revision INTEGER NOT NULL CHECK (revision >= 1),
+        audience TEXT NOT NULL,
+        series TEXT NOT NULL,
+        number INTEGER,
+        sha256 TEXT NOT NULL,
+        path TEXT NOT NULL,
+        released_at TEXT NOT NULL,
+        record TEXT NOT NULL,
+        UNIQUE (case_name, profile, revision)
+    );
+    CREATE TABLE release_sources (
+        release_id INTEGER NOT NULL REFERENCES releases (id) ON DELETE CASCADE,
+        sha256 TEXT NOT NULL,
+        PRIMARY KEY (release_id, sha256)
+    );
+    CREATE INDEX release_sources_by_hash ON release_sources (sha256);
+    CREATE TABLE consent (
+        id INTEGER PRIMARY KEY,
+        case_name TEXT NOT NULL,
+        scope TEXT NOT NULL CHECK (scope IN ('none', 'teaching', 'public')),
+        given_on TEXT,
+        expires_on TEXT,
+        reference TEXT NOT NULL,
+        voice INTEGER NOT NULL,
+        noted_at TEXT NOT NULL,
+        note_key TEXT NOT NULL UNIQUE
+    );
+    CREATE INDEX consent_by_case ON consent (case_name);
+    CREATE TABLE consent_sources (
+        consent_id INTEGER NOT NULL REFERENCES consent (id) ON DELETE CASCADE,
+        sha256 TEXT NOT NULL,
+        PRIMARY KEY (consent_id, sha256)
+    );
+    CREATE INDEX consent_sources_by_hash ON consent_sources (sha256);
+    CREATE TABLE withdrawn_cases (case_name TEXT PRIMARY KEY, at TEXT NOT NULL);
+    CREATE TABLE withdrawn_sources (sha256 TEXT PRIMARY KEY, case_name TEXT NOT NULL,
+        at TEXT NOT NULL);
+    CREATE TRIGGER consent_is_append_only BEFORE UPDATE ON consent
+        BEGIN SELECT RAISE (ABORT, 'consent notes are append-only'); END;
+    CREATE TRIGGER consent_is_kept BEFORE DELETE ON consent
+        BEGIN SELECT RAISE (ABORT, 'consent notes are append-only'); END;
+    CREATE TRIGGER withdrawal_is_final BEFORE DELETE ON withdrawn_cases
+        BEGIN SELECT RAISE (ABORT, 'a withdrawal is final'); END;
+    CREATE TRIGGER withdrawal_of_source_is_final BEFORE DELETE ON withdrawn_sources
+        BEGIN SELECT RAISE (ABORT, 'a withdrawal is final'); END;
+    CREATE TRIGGER numbers_are_never_used_twice BEFORE DELETE ON numbers
+        BEGIN SELECT RAISE (ABORT, 'a number is never used twice'); END;
+    """,
+)
+SCHEMA_VERSION = len(_MIGRATIONS)
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+def _date(text: str | None) -> datetime.date | None:
+    return datetime.date.fromisoformat(text) if text else None
+
+
+class Catalogue:
+    """The catalogue in the file `path`; made with its folder if missing (mode 0600).
+
+    May be used by several processes at once (write-ahead log, 20 s wait).
+    Raises OutputError if the file is damaged, of a newer version, locked for
+    too long or not writable. A damaged file is kept; a copy is put beside it.
+    """
+
+    def __init__(self, path: Path | str | None = None) -> None:
+        self.path = Path(path) if path is not None else default_catalogue()
+        self._db: sqlite3.Connection | None = None
+        self._turn = threading.RLock()
+        with writing():
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            if not self.path.exists():
+                os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))
+            found = self.path.stat()
+        if found.st_size == 0 and time.time() - found.st_mtime > _NEW_S:
+            raise self._damaged()  # emptied: a new one would forget withdrawals
+        with self._guard():
+            self._db = sqlite3.connect(
+                self.path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
+            )
+            self._db.row_factory = sqlite3.Row
+            self._db.execute("PRAGMA foreign_keys = ON")
+            self._db.execute("PRAGMA synchronous = FULL")
+            self._check()
+            self._db.execute("PRAGMA journal_mode = WAL")
+            self._migrate()
+
+    def close(self) -> None:
+        if self._db is not None:
+            self._db.close()
+            self._db = None
+
+    def __enter__(self) -> Catalogue:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # numbers and revisions
+
+    def next_number(self, series: str) -> int:
+        """The lowest number above every number ever given in the series; it is not reserved."""
+        with self._guard() as db:
+            row = db.execute(
+                "SELECT max(number) FROM numbers WHERE series = ?", (series,)
+            ).fetchone()
+        return int(row[0] or 0) + 1
+
+    def claim_number(self, series: str, case: str, number: int | None = None) -> int:
+        """The case's number in the series: the one it has, else `number`, else the next free one.
+
+        Kept for ever once given. Raises UsageError if `number` belongs to
+        another case, or if the case already has another number.
+        """
+        with self._write() as db:
+            row = db.execute(
+                "SELECT number FROM numbers WHERE series = ? AND case_name = ?", (series, case)
+            ).fetchone()
+            if row is not None:
+                if number is not None and number != row[0]:
+                    raise UsageError(
+                        f"The case {case} already has a number in the series",
+                        f"{number}, had {row[0]}",
+                        "leave `number` out of case.toml, or give the number it had",
+                    )
+                return int(row[0])
+            if number is None:
+                last = db.execute(
+                    "SELECT max(number) FROM numbers WHERE series = ?", (series,)
+                ).fetchone()
+                number = int(last[0] or 0) + 1
+            owner = db.execute(
+                "SELECT case_name FROM numbers WHERE series = ? AND number = ?", (series, number)
+            ).fetchone()
+            if owner is not None:
+                raise UsageError(
+                    "That number of the series is taken",
+                    f"{number}, used by {owner[0]}",
+                    "leave `number` out of case.toml to get the next free one",
+                )
+            db.execute("INSERT INTO numbers VALUES (?, ?, ?)", (series, number, case))
+            return number
+
+    def next_revision(self, case: str, profile: str) -> int:
+        with self._guard() as db:
+            row = db.execute(
+                "SELECT max(revision) FROM releases WHERE case_name = ? AND profile = ?",
+                (case, profile),
+            ).fetchone()
+        return int(row[0] or 0) + 1
+
+    # releases
+
+    def add_release(self, record: ReleaseRecord) -> None:
+        """Adds a release with its number and the consent it was made under.
+
+        Adding the same record again changes nothing. Raises UsageError if the
+        number belongs to another case or the revision is taken by another file.
+        """
+        with self._write() as db:
+            self._add(db, record)
+
+    def releases(self, case: str | None = None) -> list[ReleaseRecord]:
+        """Records of all releases, or of one case; oldest first."""
+        with self._guard() as db:
+            rows = db.execute(
+                "SELECT record FROM releases WHERE ?1 IS NULL OR case_name = ?1"
+                " ORDER BY released_at, id",
+                (case,),
+            ).fetchall()
+            return [ReleaseRecord.model_validate_json(row[0]) for row in rows]
+
+    def releases_from(self, sources: Iterable[str]) -> list[ReleaseRecord]:
+        """Records of every release made from any of the sources (sha256), of whatever case."""
+        with self._guard() as db:
+            return self._from_sources(db, list(sources))
+
+    # consent
+
+    def note_consent(self, case: str, sources: Sequence[str], consent: CaseConsent) -> None:
+        """Notes what a case says about consent, for the case and its sources (sha256).
+
+        Append-only: the same note again changes nothing, another is added to it.
+        A case that says nothing (`scope` was never set) is not noted, since
+        silence must not bind later renders; an explicit "none" is.
+        """
+        if "scope" not in consent.model_fields_set:
+            return
+        with self._write() as db:
+            self._note(db, case, sources, consent)
+
+    def consent_for(
+        self, sources: Sequence[str], case: str, consent: CaseConsent | None = None
+    ) -> KnownConsent:
+        """The narrowest consent known for the case or any of the sources.
+
+        consent: what the case says now, taken into account without being
+        noted; it can narrow the result, never widen it.
+        """
+        with self._guard() as db:
+            keys = json.dumps(list(sources))
+            rows = db.execute(
+                "SELECT DISTINCT consent.* FROM consent LEFT JOIN consent_sources"
+                " ON consent_sources.consent_id = consent.id"
+                " WHERE case_name = ?1 OR sha256 IN (SELECT value FROM json_each(?2))",
+                (case, keys),
+            ).fetchall()
+            withdrawn = self._withdrawn(db, case, keys)
+        notes = [
+            CaseConsent(
+                scope=row["scope"],
+                given_on=_date(row["given_on"]),
+                expires_on=_date(row["expires_on"]),
+                reference=row["reference"],
+                voice=bool(row["voice"]),
+            )
+            for row in rows
+        ]
+        if consent is not None:
+            notes.append(consent)
+        scope: Scope = "none"
+        if notes:
+            scope = SCOPES[min(SCOPES.index(note.scope) for note in notes)]
+        return KnownConsent(
+            scope="none" if withdrawn else scope,
+            known=bool(notes),
+            withdrawn=withdrawn,
+            given_on=max((n.given_on for n in notes if n.given_on), default=None),
+            expires_on=min((n.expires_on for n in notes if n.expires_on), default=None),
+            voice=bool(notes) and all(note.voice for note in notes) and not withdrawn,
+            references=tuple(dict.fromkeys(n.reference for n in notes if n.reference)),
+        )
+
+    def withdraw(self, case: str, sources: Sequence[str] = ()) -> list[ReleaseRecord]:
+        """Marks consent as withdrawn, for good, and lists every release to take down.
+
+        Bound to the case and to every source known for it (from notes of
+        consent, from releases, and those given here). The list holds releases
+        of other cases made from the same sources too. Never deletes a file.
+        """
+        with self._write() as db:
+            hashes = set(sources)
+            for row in db.execute(
+                "SELECT release_sources.sha256 FROM release_sources"
+                " JOIN releases ON releases.id = release_id WHERE case_name = ?1 UNION"
+                " SELECT sha256 FROM consent_sources JOIN consent ON consent.id = consent_id"
+                " WHERE case_name = ?1",
+                (case,),
+            ):
+                hashes.add(row[0])
+            self._mark_withdrawn(db, case, hashes, _now())
+            out = {
+                (r.sheet.case, r.sheet.profile, r.sheet.revision): r
+                for r in self._from_sources(db, sorted(hashes))
+            }
+            for row in db.execute("SELECT record FROM releases WHERE case_name = ?", (case,)):
+                record = ReleaseRecord.model_validate_json(row[0])
+                out[record.sheet.case, record.sheet.profile, record.sheet.revision] = record
+        return sorted(out.values(), key=lambda r: (r.released_at, r.path))
+
+    def is_withdrawn(self, case: str, sources: Sequence[str] = ()) -> bool:
+        """True if consent was withdrawn for the case or for any of the sources (sha256)."""
+        with self._guard() as db:
+            return self._withdrawn(db, case, json.dumps(list(sources)))
+
+    # upkeep
+
+    def rebuild(
+        self,
+        release_json_paths: Iterable[Path],
+        withdrawn: Iterable[tuple[str, Sequence[str]]] = (),
+    ) -> int:
+        """Adds every release of the given `release.json` files that is not held yet.
+
+        withdrawn: (case, sources) of every take-down sheet found, marked again.
+        Nothing held is lost: numbers, consent and withdrawals stay. Returns how
+        many were added. Raises InputError for a file that is no release record;
+        then nothing is changed.
+        """
+        records = []
+        for path in release_json_paths:
+            try:
+                text = Path(path).read_text(encoding="utf-8")
+                records.append(ReleaseRecord.model_validate_json(text))
+            except (OSError, UnicodeDecodeError, ValidationError) as error:
+                raise InputError(
+                    "A release record cannot be read",
+                    f"{Path(path).name}: {type(error).__name__}",
+                    "take it out of the folder, or restore it from a backup",
+                ) from error
+        records.sort(key=lambda record: (record.released_at, record.path))
+        with self._write() as db:
+            added = sum(self._add(db, record) for record in records)
+            for case, sources in withdrawn:
+                known = db.execute(
+                    "SELECT release_sources.sha256 FROM release_sources"
+                    " JOIN releases ON releases.id = release_id WHERE case_name = ?",
+                    (case,),
+                ).fetchall()
+                hashes = {*sources, *(row[0] for row in known)}
+                self._mark_withdrawn(db, case, hashes, _now())
+            return added
+
+    def backup(self, path: Path | str) -> Path:
+        """Writes a whole, consistent copy to `path` (mode 0600), while others may go on writing."""
+        from pipeline.store.work import atomic_path
+
+        target = Path(path)
+        with atomic_path(target, private=True) as temp, self._guard() as db:
+            copy = sqlite3.connect(temp)
+            try:
+                db.backup(copy)
+                copy.execute("PRAGMA journal_mode = DELETE")
+            finally:
+                copy.close()
+        return target
+
+    # inner parts; `db` is in a transaction where something is written
+
+    def _add(self, db: sqlite3.Connection, record: ReleaseRecord) -> bool:
+        sheet = record.sheet
+        row = db.execute(
+            "SELECT sha256 FROM releases WHERE case_name = ? AND profile = ? AND revision = ?",
+            (sheet.case, sheet.profile, sheet.revision),
+        ).fetchone()
+        if row is not None:
+            if row[0] == sheet.sha256:
+                return False
+            raise UsageError(
+                "That revision is already in the catalogue with another file",
+                f"{sheet.case}, {sheet.profile}, r{sheet.revision}",
+                "release it again: it gets the next revision",
+            )
+        if sheet.number is not None:
+            owner = db.execute(
+                "SELECT case_name FROM numbers WHERE series = ? AND number = ?",
+                (sheet.series_title, sheet.number),
+            ).fetchone()
+            if owner is not None and owner[0] != sheet.case:
+                raise UsageError(
+                    "That number of the series is taken",
+                    f"{sheet.number}, used by {owner[0]}",
+                    "leave `number` out of case.toml to get the next free one",
+                )
+            db.execute(
+                "INSERT OR IGNORE INTO numbers VALUES (?, ?, ?)",
+                (sheet.series_title, sheet.number, sheet.case),
+            )
+        cursor = db.execute(
+            "INSERT INTO releases (case_name, profile, revision, audience, series, number,"
+            " sha256, path, released_at, record) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                sheet.case,
+                sheet.profile,
+                sheet.revision,
+                sheet.audience,
+                sheet.series_title,
+                sheet.number,
+                sheet.sha256,
+                record.path,
+                record.released_at,
+                record.to_json(),
+            ),
+        )
+        db.executemany(
+            "INSERT OR IGNORE INTO release_sources VALUES (?, ?)",
+            [(cursor.lastrowid, sha) for sha in record.sources],
+        )
+        self._note(db, sheet.case, record.sources, _consent_of(record.consent))
+        return True
+
+    def _note(
+        self, db: sqlite3.Connection, case: str, sources: Sequence[str], consent: CaseConsent
+    ) -> None:
+        values = (
+            case,
+            consent.scope,
+            consent.given_on.isoformat() if consent.given_on else None,
+            consent.expires_on.isoformat() if consent.expires_on else None,
+            consent.reference,
+            int(consent.voice),
+        )
+        key = json.dumps([*values, sorted(set(sources))])
+        cursor = db.execute(
+            "INSERT OR IGNORE INTO consent (case_name, scope, given_on, expires_on, reference,"
+            " voice, noted_at, note_key) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (*values, _now(), key),
+        )
+        if cursor.rowcount:
+            db.executemany(
+                "INSERT OR IGNORE INTO consent_sources VALUES (?, ?)",
+                [(cursor.lastrowid, sha) for sha in sources],
+            )
+        # A withdrawn case takes every source that it brings along with it.
+        if db.execute("SELECT 1 FROM withdrawn_cases WHERE case_name = ?", (case,)).fetchone():
+            self._mark_withdrawn(db, case, set(sources), _now())
+
+    @staticmethod
+    def _mark_withdrawn(
+        db: sqlite3.Connection, case: str, sources: Iterable[str], at: str
+    ) -> None:
+        db.execute("INSERT OR IGNORE INTO withdrawn_cases VALUES (?, ?)", (case, at))
+        db.executemany(
+            "INSERT OR IGNORE INTO withdrawn_sources VALUES (?, ?, ?)",
+            [(sha, case, at) for sha in sorted(sources)],
+        )
+
+    @staticmethod
+    def _withdrawn(db: sqlite3.Connection, case: str, keys: str) -> bool:
+        row = db.execute(
+            "SELECT EXISTS (SELECT 1 FROM withdrawn_cases WHERE case_name = ?1) OR EXISTS"
+            " (SELECT 1 FROM withdrawn_sources WHERE sha256 IN (SELECT value FROM json_each(?2)))",
+            (case, keys),
+        ).fetchone()
+        return bool(row[0])
+
+    @staticmethod
+    def _from_sources(db: sqlite3.Connection, sources: list[str]) -> list[ReleaseRecord]:
+        rows = db.execute(
+            "SELECT DISTINCT releases.id, record FROM releases"
+            " JOIN release_sources ON release_id = releases.id"
+            " WHERE release_sources.sha256 IN (SELECT value FROM json_each(?))"
+            " ORDER BY released_at, releases.id",
+            (json.dumps(sources),),
+        ).fetchall()
+        return [ReleaseRecord.model_validate_json(row["record"]) for row in rows]
+
+    def _check(self) -> None:
+        assert self._db is not None
+        version = int(self._db.execute("PRAGMA user_version").fetchone()[0])
+        identity = int(self._db.execute("PRAGMA application_id").fetchone()[0])
+        tables = int(self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0])
+        if identity != APPLICATION_ID and tables:
+            raise OutputError(
+                "The catalogue file belongs to another program",
+                self.path.name,
+                "give another file with --catalogue",
+            )
+        if version > SCHEMA_VERSION:
+            raise OutputError(
+                "The catalogue was written by a newer version of the program",
+                f"version {version}, known up to {SCHEMA_VERSION}",
+                "update the program",
+            )
+        problems = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if problems != "ok":
+            raise sqlite3.DatabaseError("quick_check failed")
+
+    def _migrate(self) -> None:
+        assert self._db is not None
+        db = self._db
+        if int(db.execute("PRAGMA user_version").fetchone()[0]) == SCHEMA_VERSION:
+            return
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            version = int(db.execute("PRAGMA user_version").fetchone()[0])
+            for number, step in enumerate(_MIGRATIONS[version:], start=version + 1):
+                for statement in _statements(step):
+                    db.execute(statement)
+                db.execute(f"PRAGMA user_version = {number}")
+            db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            db.execute("COMMIT")
+        except BaseException:
+            db.execute("ROLLBACK")
+            raise
+
+    @contextlib.contextmanager
+    def _write(self) -> Iterator[sqlite3.Connection]:
+        """One transaction: all of the block or nothing."""
+        with self._guard() as db:
+            db.execute("BEGIN IMMEDIATE")
+            try:
+                yield db
+            except BaseException:
+                db.execute("ROLLBACK")
+                raise
+            db.execute("COMMIT")
+
+    @contextlib.contextmanager
+    def _guard(self) -> Iterator[sqlite3.Connection]:
+        """Turns errors of SQLite into errors a person can act on."""
+        try:
+            with self._turn:
+                yield self._db  # type: ignore[misc]
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode == sqlite3.SQLITE_ERROR:
+                raise  # a broken statement: a bug
+            raise self._operational(error) from error
+        except sqlite3.DatabaseError as error:
+            if type(error) is not sqlite3.DatabaseError:
+                raise  # a broken rule of the schema: a bug, not damage
+            raise self._damaged() from error
+        except OSError as error:
+            raise output_error(error) from error
+
+    def _operational(self, error: sqlite3.OperationalError) -> OutputError:
+        code = error.sqlite_errorcode & 0xFF
+        if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            return OutputError(
+                "The catalogue is in use by another process",
+                f"waited {_BUSY_S:.0f} s",
+                "wait until it has finished, then run this again",
+            )
+        if code == sqlite3.SQLITE_FULL:
+            return OutputError(
+                "The catalogue could not be written: the disk is full",
+                self.path.name,
+                "free some space, then run this again",
+            )
+        if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+            return OutputError(
+                "The catalogue cannot be opened for writing",
+                self.path.name,
+                "change its permissions, or give another file with --catalogue",
+            )
+        if code in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            return self._damaged()
+        return OutputError(
+            "The catalogue cannot be used",
+            error.sqlite_errorname,
+            "check the disk, or give another file with --catalogue",
+        )
+
+    def _damaged(self) -> OutputError:
+        """Keeps a copy of the damaged file beside it and says how to go on."""
+        copy = self.path.with_name(f"{self.path.name}.damaged")
+        number = 1
+        while copy.exists() and copy.read_bytes() != self.path.read_bytes():
+            number += 1
+            copy = self.path.with_name(f"{self.path.name}.damaged-{number}")
+        try:
+            if not copy.exists():
+                from pipeline.store.work import atomic_write
+
+                atomic_write(copy, self.path.read_bytes(), private=True)
+            kept = f"a copy is kept as {copy.name}"
+        except (OSError, OutputError):
+            kept = "no copy could be made"
+        return OutputError(
+            "The catalogue file is damaged",
+            kept,
+            "restore it from a backup, or move it away and run `fieldstop catalogue rebuild`;"
+            " withdrawals must then be entered again",
+        )
+
+
+def _statements(script: str) -> list[str]:
+    """Statements of a script; triggers hold semicolons, so SQLite itself tells where one ends."""
+    out, part = [], ""
+    for line in script.splitlines(keepends=True):
+        part += line
+        if part.strip() and sqlite3.complete_statement(part):
+            out.append(part.strip())
+            part = ""
+    return out
+
+
+def _consent_of(value: dict[str, Any]) -> CaseConsent:
+    """The consent of a release record; unknown keys are left out, a broken one counts as none."""
+    known = {key: value[key] for key in CaseConsent.model_fields if key in value}
+    try:
+        return CaseConsent.model_validate(known)
+    except ValidationError:
+        return CaseConsent(scope="none")

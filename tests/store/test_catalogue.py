@@ -1,0 +1,417 @@
+"""The catalogue: numbers, releases, consent that only ever narrows, damage and upkeep."""
+
+from __future__ import annotations
+
+import datetime
+import itertools
+import os
+import random
+import sqlite3
+import stat
+import subprocess
+import sys
+import textwrap
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.errors import InputError, OutputError, UsageError
+from pipeline.model.case import SCOPES, CaseConsent
+from pipeline.model.release import ReleaseRecord, Sheet
+from pipeline.store import catalogue as module
+from pipeline.store.catalogue import SCHEMA_VERSION, Catalogue, data_folder, default_catalogue
+
+ROOT = Path(__file__).resolve().parents[2]
+TODAY = datetime.date(2026, 6, 1)
+
+
+def record(
+    case: str = "HL-0142", sources: tuple[str, ...] = ("a" * 64,), **changes: Any
+) -> ReleaseRecord:
+    profile, revision = changes.get("profile", "web"), changes.get("revision", 1)
+    sheet = Sheet(
+        case=case,
+        title="Crust clearance after sinus surgery",
+        number=changes.get("number"),
+        series_title=changes.get("series", ""),
+        profile=profile,
+        audience=changes.get("audience", "public"),
+        revision=revision,
+        file=f"{case}-{profile}-r{revision}.mp4",
+        sha256=changes.get("sha256", f"{case}{profile}{revision}"),
+        duration_s=10.0,
+        width_px=1920,
+        height_px=1080,
+        year=2026,
+    )
+    return ReleaseRecord(
+        sheet=sheet,
+        released_at=changes.get("at", f"2026-03-0{revision}T10:00:00+00:00"),
+        program_version="0",
+        sources=list(sources),
+        settings_sha256="s",
+        plan_sha256="p",
+        survey_sha256=[],
+        consent=changes.get("consent", {"scope": "public"}),
+        mark={"seed": 1},
+        path=f"out/releases/{case}/{sheet.file}",
+    )
+
+
+def public(**changes: Any) -> CaseConsent:
+    return CaseConsent(**{"scope": "public", **changes})
+
+
+def test_the_file_is_private_and_lies_in_the_data_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """XDG Base Directory Specification 0.8: an absolute XDG_DATA_HOME, else ~/.local/share."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    assert default_catalogue() == tmp_path / "data/fieldstop/catalogue.sqlite3"
+    with Catalogue() as catalogue:
+        assert stat.S_IMODE(catalogue.path.stat().st_mode) == 0o600
+    monkeypatch.setenv("XDG_DATA_HOME", "relative")
+    monkeypatch.setenv("HOME", str(tmp_path))
+    if sys.platform.startswith("linux"):
+        assert data_folder() == tmp_path / ".local/share/fieldstop"
+
+
+def test_releases_come_back_whole_and_in_order(tmp_path: Path) -> None:
+    records = [record(revision=2, number=4), record(number=4), record("HL-2", number=5)]
+    with Catalogue(tmp_path / "c") as catalogue:
+        for one in records:
+            catalogue.add_release(one)
+            catalogue.add_release(one)  # again: no change
+    with Catalogue(tmp_path / "c") as catalogue:
+        assert catalogue.releases("HL-0142") == [records[1], records[0]]
+        assert len(catalogue.releases()) == 3
+        assert catalogue.next_revision("HL-0142", "web") == 3
+        assert catalogue.next_revision("HL-0142", "lecture") == 1
+        with pytest.raises(UsageError):
+            catalogue.add_release(record(revision=2, sha256="other"))
+
+
+def test_a_number_is_never_used_twice(tmp_path: Path) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        assert catalogue.next_number("nose") == 1
+        assert catalogue.claim_number("nose", "A") == 1
+        assert catalogue.claim_number("nose", "A") == 1
+        assert catalogue.claim_number("nose", "B", 12) == 12
+        assert catalogue.next_number("nose") == 13 and catalogue.next_number("ear") == 1
+        for case, number in (("C", 12), ("A", 7)):
+            with pytest.raises(UsageError):
+                catalogue.claim_number("nose", case, number)
+        with pytest.raises(UsageError):
+            catalogue.add_release(record("C", number=12, series="nose"))
+        assert catalogue.releases("C") == []  # all or nothing
+        catalogue.withdraw("B")
+        assert catalogue.next_number("nose") == 13
+    raw = sqlite3.connect(tmp_path / "c")
+    with pytest.raises(sqlite3.IntegrityError):
+        raw.execute("DELETE FROM numbers")
+    raw.close()
+
+
+def test_numbers_claimed_by_many_processes_differ(tmp_path: Path) -> None:
+    code = textwrap.dedent(
+        f"""
+        import sys
+        sys.path.insert(0, {str(ROOT)!r})
+        from pipeline.store.catalogue import Catalogue
+        with Catalogue({str(tmp_path / "c")!r}) as catalogue:
+            for index in range(8):
+                print(catalogue.claim_number("nose", f"{{sys.argv[1]}}-{{index}}"))
+        """
+    )
+    children = [
+        subprocess.Popen([sys.executable, "-c", code, str(i)], stdout=subprocess.PIPE, text=True)
+        for i in range(3)
+    ]
+    numbers = [int(line) for child in children for line in child.communicate()[0].split()]
+    assert sorted(numbers) == list(range(1, 25))
+
+
+@given(
+    notes=st.lists(
+        st.tuples(st.sampled_from(SCOPES), st.sampled_from("AB"), st.sets(st.sampled_from("xyz"))),
+        max_size=6,
+    ),
+    asked=st.sets(st.sampled_from("xyz")),
+    case=st.sampled_from("AB"),
+)
+@settings(max_examples=20, deadline=None)
+def test_the_narrowest_note_that_touches_case_or_source_wins(
+    tmp_path_factory: pytest.TempPathFactory,
+    notes: list[tuple[str, str, set[str]]],
+    asked: set[str],
+    case: str,
+) -> None:
+    path = tmp_path_factory.mktemp("c") / "c"
+    expected: list[int] = []
+    with Catalogue(path) as catalogue:
+        for scope, of, sources in notes:
+            catalogue.note_consent(of, sorted(sources), CaseConsent(scope=scope))  # type: ignore[arg-type]
+            if of == case or sources & asked:
+                expected.append(SCOPES.index(scope))  # type: ignore[arg-type]
+            known = catalogue.consent_for(sorted(asked), case)
+            assert SCOPES.index(known.scope) == min(expected, default=0)
+            assert known.known is bool(expected)
+
+
+def test_neither_a_new_case_file_nor_a_new_name_widens(tmp_path: Path) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.note_consent("A", ["x"], CaseConsent(scope="teaching"))
+        catalogue.note_consent("A", ["x"], public())
+        assert catalogue.consent_for(["x"], "A", public()).scope == "teaching"
+        assert catalogue.consent_for(["x"], "RENAMED", public()).scope == "teaching"
+        assert catalogue.consent_for(["re-encoded"], "A", public()).scope == "teaching"
+        assert catalogue.consent_for(["y"], "B", public()).scope == "public"
+        assert catalogue.consent_for(["y"], "B").known is False  # asking is not noting
+
+
+def test_silence_is_not_noted_but_an_explicit_none_is(tmp_path: Path) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.note_consent("A", ["x"], CaseConsent())
+        assert catalogue.consent_for(["x"], "A", public()).scope == "public"
+        assert catalogue.consent_for(["x"], "A", CaseConsent()).scope == "none"
+        catalogue.note_consent("A", ["x"], CaseConsent(scope="none"))
+        assert catalogue.consent_for(["x"], "A", public()).scope == "none"
+
+
+def test_dates_and_voice_narrow_too(tmp_path: Path) -> None:
+    day = datetime.date
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.note_consent(
+            "A", ["x"], public(given_on=day(2026, 3, 2), expires_on=day(2031, 3, 2), voice=True)
+        )
+        known = catalogue.consent_for(["x"], "A")
+        assert known.voice and known.covers("public", TODAY) and known.covers("teaching", TODAY)
+        assert known.covers("public", day(2031, 3, 2))
+        assert not known.covers("public", day(2031, 3, 3))
+        assert not known.covers("public", day(2026, 3, 1))
+        assert not known.covers("everyone", TODAY)
+        catalogue.note_consent("A", ["x"], public(expires_on=day(2026, 5, 31), reference="form 88"))
+        known = catalogue.consent_for(["x"], "A")
+        assert not known.voice and not known.covers("teaching", TODAY)
+        assert known.references == ("form 88",)
+
+
+@pytest.mark.parametrize(
+    ("scope", "audience", "covered"),
+    [("none", "teaching", False), ("none", "public", False), ("teaching", "teaching", True),
+     ("teaching", "public", False), ("public", "teaching", True), ("public", "public", True)],
+)
+def test_scope_covers_audience(tmp_path: Path, scope: Any, audience: str, covered: bool) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        known = catalogue.consent_for(["x"], "A", CaseConsent(scope=scope))
+        assert known.covers(audience, TODAY) is covered
+
+
+def test_withdrawal_lists_every_release_and_is_final(tmp_path: Path) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        one, two = record("A", ("x", "y")), record("A", ("x",), revision=2, profile="lecture")
+        other, unrelated = record("B", ("y",), revision=3), record("C", ("z",))
+        for each in (one, two, other, unrelated):
+            catalogue.add_release(each)
+        catalogue.note_consent("A", ["unreleased"], public())
+        assert catalogue.withdraw("A") == [one, two, other]
+        assert catalogue.withdraw("A") == [one, two, other]  # asked again: the same list
+        for case, source in (("A", "new"), ("NEW", "x"), ("NEW", "y"), ("NEW", "unreleased")):
+            assert catalogue.is_withdrawn(case, [source])
+            known = catalogue.consent_for([source], case, public())
+            assert known.withdrawn and known.scope == "none"
+            assert not known.covers("teaching", TODAY)
+        assert not catalogue.is_withdrawn("C", ["z"])
+        # what a withdrawn case brings along later is withdrawn with it
+        catalogue.note_consent("A", ["copy"], public())
+        assert catalogue.is_withdrawn("NEW", ["copy"])
+        assert catalogue.releases_from(["y"]) == [one, other]
+
+
+def test_withdrawing_an_unknown_case_binds_its_sources(tmp_path: Path) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        assert catalogue.withdraw("A", ["x"]) == []
+        assert catalogue.is_withdrawn("B", ["x"])
+    with Catalogue(tmp_path / "c") as catalogue:
+        assert catalogue.is_withdrawn("A")
+
+
+@pytest.mark.parametrize("table", ["consent", "withdrawn_cases", "withdrawn_sources"])
+def test_the_file_itself_refuses_to_forget(tmp_path: Path, table: str) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.note_consent("A", ["x"], public())
+        catalogue.withdraw("A")
+    raw = sqlite3.connect(tmp_path / "c")
+    with pytest.raises(sqlite3.IntegrityError):
+        raw.execute(f"DELETE FROM {table}")
+    raw.close()
+
+
+def test_rebuild_from_release_records(tmp_path: Path) -> None:
+    records = [
+        record("A", ("x",), number=3, series="nose", consent={"scope": "teaching", "more": 1}),
+        record("A", ("x",), revision=2, number=3, series="nose"),
+        record("B", ("y",), number=9, series="nose"),
+    ]
+    paths = []
+    for index, one in enumerate(records):
+        paths.append(tmp_path / f"{index}.release.json")
+        paths[-1].write_text(one.to_json())
+    random.Random(1).shuffle(paths)
+    with Catalogue(tmp_path / "old") as old, Catalogue(tmp_path / "new") as new:
+        for one in records:
+            old.add_release(one)
+        assert new.rebuild(paths, withdrawn=[("B", ["older"])]) == 3
+        assert new.rebuild(paths) == 0
+        assert new.releases() == old.releases()
+        assert new.next_number("nose") == 10 and new.next_revision("A", "web") == 3
+        assert new.consent_for(["x"], "A").scope == "teaching"
+        assert new.is_withdrawn("NEW", ["y"]) and new.is_withdrawn("NEW", ["older"])
+        (tmp_path / "bad.release.json").write_text(records[0].to_json()[:-40])
+        extra = tmp_path / "extra.release.json"
+        extra.write_text(record("D").to_json())
+        with pytest.raises(InputError, match="bad"):
+            new.rebuild([extra, tmp_path / "bad.release.json"])
+        assert new.releases("D") == []
+
+
+def test_backup_is_whole_and_opens(tmp_path: Path) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.add_release(record())
+        catalogue.withdraw("X", ["x"])
+        path = catalogue.backup(tmp_path / "copy")
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    with Catalogue(path) as copy:
+        assert copy.releases() == [record()] and copy.is_withdrawn("Y", ["x"])
+
+
+def test_a_damaged_file_is_kept_and_named(tmp_path: Path) -> None:
+    path = tmp_path / "c"
+    with Catalogue(path) as catalogue:
+        for index in range(40):
+            catalogue.add_release(record(f"A{index}"))
+    data = bytearray(path.read_bytes())
+    for start in (0, 3 * 4096, len(data) // 2):
+        broken = bytearray(data)
+        broken[start : start + 5000] = os.urandom(5000)
+        path.write_bytes(broken)
+        with pytest.raises(OutputError, match="damaged") as info:
+            Catalogue(path)
+        assert "backup" in info.value.do and path.read_bytes() == broken
+    copies = [p.read_bytes() for p in tmp_path.glob("c.damaged*")]
+    assert len(copies) == 3 and bytes(broken) in copies
+
+
+def test_an_emptied_file_is_damage_not_a_new_catalogue(tmp_path: Path) -> None:
+    path = tmp_path / "c"
+    path.write_bytes(b"")
+    old = time.time() - 3600
+    os.utime(path, (old, old))
+    with pytest.raises(OutputError, match="damaged"):
+        Catalogue(path)
+
+
+def test_a_foreign_and_a_newer_file_are_refused(tmp_path: Path) -> None:
+    raw = sqlite3.connect(tmp_path / "foreign")
+    raw.execute("CREATE TABLE t (a)")
+    raw.commit()
+    raw.close()
+    with pytest.raises(OutputError, match="another program"):
+        Catalogue(tmp_path / "foreign")
+    Catalogue(tmp_path / "newer").close()
+    raw = sqlite3.connect(tmp_path / "newer")
+    raw.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
+    raw.close()
+    with pytest.raises(OutputError, match="newer version"):
+        Catalogue(tmp_path / "newer")
+
+
+def test_migrations_run_once_in_order_and_keep_the_rows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.add_release(record())
+    steps = (*module._MIGRATIONS, "ALTER TABLE releases ADD COLUMN note TEXT;",
+             "UPDATE releases SET note = 'second';")  # fmt: skip
+    monkeypatch.setattr(module, "_MIGRATIONS", steps)
+    monkeypatch.setattr(module, "SCHEMA_VERSION", len(steps))
+    for _ in range(2):
+        with Catalogue(tmp_path / "c") as catalogue:
+            assert catalogue.releases() == [record()]
+    raw = sqlite3.connect(tmp_path / "c")
+    assert raw.execute("SELECT note FROM releases").fetchall() == [("second",)]
+    raw.close()
+
+
+def test_a_failed_migration_changes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    Catalogue(tmp_path / "c").close()
+    steps = (*module._MIGRATIONS, "CREATE TABLE extra (a);\nDROP TABLE missing;")
+    with monkeypatch.context() as patch:
+        patch.setattr(module, "_MIGRATIONS", steps)
+        patch.setattr(module, "SCHEMA_VERSION", len(steps))
+        with pytest.raises(sqlite3.OperationalError, match="missing"):
+            Catalogue(tmp_path / "c")
+    raw = sqlite3.connect(tmp_path / "c")
+    names = [row[0] for row in raw.execute("SELECT name FROM sqlite_schema")]
+    raw.close()
+    assert "extra" not in names
+    Catalogue(tmp_path / "c").close()
+
+
+def test_version_1_files_still_open(tmp_path: Path) -> None:
+    """Baseline of schema version 1, as its first publication wrote it."""
+    folder = Path(__file__).parent / "baseline"
+    raw = sqlite3.connect(tmp_path / "c")
+    raw.executescript((folder / "catalogue-1.sql").read_text())
+    raw.close()
+    with Catalogue(tmp_path / "c") as catalogue:
+        (only,) = catalogue.releases()
+        assert only.sheet.case == "HL-0142" and catalogue.next_number("nose") == 13
+        assert catalogue.consent_for(["y"], "Z", public()).scope == "teaching"
+        assert catalogue.is_withdrawn("NEW", ["w"])
+
+
+def test_a_locked_catalogue_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "_BUSY_S", 0.2)
+    with Catalogue(tmp_path / "c") as catalogue:
+        other = sqlite3.connect(tmp_path / "c", isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(OutputError, match="in use"):
+            catalogue.note_consent("A", ["x"], public())
+        other.execute("ROLLBACK")
+        other.close()
+        catalogue.note_consent("A", ["x"], public())
+
+
+def test_a_folder_that_cannot_be_made_is_an_output_error(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(OutputError):
+        Catalogue(tmp_path / "file" / "c")
+
+
+def test_killed_in_a_transaction_leaves_the_old_state(tmp_path: Path) -> None:
+    code = textwrap.dedent(
+        f"""
+        import os, sys
+        sys.path.insert(0, {str(ROOT)!r})
+        from pipeline.store.catalogue import Catalogue
+        catalogue = Catalogue({str(tmp_path / "c")!r})
+        catalogue.claim_number("nose", "A")
+        with catalogue._write() as db:
+            db.execute("INSERT INTO numbers VALUES ('nose', 2, 'B')")
+            os._exit(1)
+        """
+    )
+    subprocess.run([sys.executable, "-c", code], check=False)
+    with Catalogue(tmp_path / "c") as catalogue:
+        assert catalogue.next_number("nose") == 2
+
+
+def test_every_scope_pair_is_ordered() -> None:
+    assert list(itertools.pairwise(SCOPES)) == [("none", "teaching"), ("teaching", "public")]
