@@ -125,8 +125,8 @@ class MarkPlace(TypedDict, total=False):
 
     x: float
     y: float
-    width: float
-    height: float
+    width_ratio: float
+    height_ratio: float
     angle_deg: float
 
 
@@ -565,8 +565,8 @@ def mark_shapes(places: Sequence[MarkPlace], span: FieldSpan) -> list[dict[str, 
     out = []
     for place in places:
         x, y = span.pixel(place.get("x", 0.0), place.get("y", 0.0))
-        width = place.get("width", 0.5) * span.radius_px
-        height = place.get("height", place.get("width", 0.5) / 4) * span.radius_px
+        width = place.get("width_ratio", 0.5) * span.radius_px
+        height = place.get("height_ratio", place.get("width_ratio", 0.5) / 4) * span.radius_px
         out.append(
             {
                 "x": round(x - width / 2, 1),

@@ -328,9 +328,9 @@ def make_data(
         mark={
             "text": "TEACHING COPY",
             "places": [
-                {"x": -0.32, "y": -0.3, "width": 0.5, "height": 0.1},
-                {"x": 0.3, "y": 0.28, "width": 0.5, "height": 0.1},
-                {"x": 0.0, "y": 0.0, "width": 0.5, "height": 0.1, "angle_deg": -20.0},
+                {"x": -0.32, "y": -0.3, "width_ratio": 0.5, "height_ratio": 0.1},
+                {"x": 0.3, "y": 0.28, "width_ratio": 0.5, "height_ratio": 0.1},
+                {"x": 0.0, "y": 0.0, "width_ratio": 0.5, "height_ratio": 0.1, "angle_deg": -20.0},
             ],
             "candidates": [
                 {"name": "one, centre", "count": 1, "crop_loss": 0.31, "visibility": 8.1},
