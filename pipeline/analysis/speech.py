@@ -239,7 +239,8 @@ class SpeechFold:
         rest = float(np.square(piece - mean).mean())
         if rest <= _SAME_RATIO * float(np.square(mean).mean()):
             return [mean]
-        return [piece[k] for k in range(piece.shape[0]) if float(np.abs(piece[k]).max()) > 1e-5]
+        loud = np.flatnonzero(np.abs(piece).max(axis=1) > 1e-5)
+        return [np.asarray(piece[k]) for k in loud]
 
     def _evened(self, lane: NDArray[np.float32]) -> NDArray[np.float32]:
         from scipy.ndimage import maximum_filter1d, uniform_filter1d
@@ -250,7 +251,7 @@ class SpeechFold:
         gain_db = np.clip(_TARGET_DBFS - loudest, *_GAIN_LIMITS_DB)
         at = np.arange(lane.size, dtype=np.float32) / _HOP - 0.5
         gain = np.interp(at, np.arange(gain_db.size), 10.0 ** (gain_db / 20.0))
-        return np.clip(lane * gain, -1.0, 1.0).astype(np.float32)
+        return np.asarray(np.clip(lane * gain, -1.0, 1.0), dtype=np.float32)
 
     def finish(self) -> SpeechSeries:
         """The series of all that was taken in; a last hop that is not whole is filled up."""
