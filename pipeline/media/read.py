@@ -72,6 +72,7 @@ def read_pictures(
     start_s: float = 0.0,
     stop_s: float = float("inf"),
     max_height_px: int | None = None,
+    matrix: str | None = None,
     double_rate: bool = False,
     skip_unreferenced: bool = False,
     threads: int = 0,
@@ -80,6 +81,7 @@ def read_pictures(
 
     A damaged packet is skipped and counted in `report`; a jump of the time stamps
     backwards, or forwards by more than 10 s, is closed and noted as a gap.
+    matrix: colour matrix to convert to; None keeps the file's own.
     Raises InputError when the file cannot be opened.
     """
     note = report if report is not None else ReadReport()
@@ -93,7 +95,7 @@ def read_pictures(
             stream.codec_context.skip_frame = "NONREF"
         if start_s > 2.0 + 1e-9:
             _seek(container, stream, origin_s + start_s - 0.5)
-        work = _Work(recording, stream, max_height_px, double_rate)
+        work = _Work(recording, stream, max_height_px, double_rate, matrix)
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
         shift_s, previous_s = 0.0, None
         for frame in _frames(container, stream, note):
@@ -170,12 +172,18 @@ class _Work:
     """Brings decoded frames to the working picture through an ffmpeg filter graph."""
 
     def __init__(
-        self, recording: Recording, stream: Any, max_height_px: int | None, double_rate: bool
+        self,
+        recording: Recording,
+        stream: Any,
+        max_height_px: int | None,
+        double_rate: bool,
+        matrix: str | None,
     ) -> None:
         self._recording = recording
         self._stream = stream
         self._limit = max_height_px
         self._double = double_rate
+        self._matrix = matrix or recording.video.matrix
         self._graph: Any = None
         self._made_for: tuple[int, int, str] | None = None
 
@@ -225,13 +233,12 @@ class _Work:
         upright = (frame.width, frame.height)
         if video.rotation_deg in (90, 270):
             upright = upright[::-1]
-        matrix = {"bt709": "bt709", "bt601": "bt601", "bt2020": "bt2020"}[video.matrix]
-        convert = frame.format.name != "yuv420p" or video.full_range
+        convert = frame.format.name != "yuv420p" or video.full_range or self._matrix != video.matrix
         if upright != (width, height) or convert:
             source = "full" if video.full_range else "limited"
-            colour = f"out_color_matrix={matrix}:out_range=limited"
+            colour = f"out_color_matrix={self._matrix}:out_range=limited"
             if not getattr(frame.format, "is_rgb", False):
-                colour += f":in_color_matrix={matrix}:in_range={source}"
+                colour += f":in_color_matrix={video.matrix}:in_range={source}"
             steps.append(("scale", f"w={width}:h={height}:flags=bicubic+accurate_rnd:{colour}"))
         if steps:
             steps.append(("format", "pix_fmts=yuv420p"))
@@ -393,3 +400,29 @@ def reduce_rgb(frame: Any, rows_px: int, matrix: str) -> NDArray[np.uint8]:
         interpolation=Interpolation.AREA,
     )
     return np.asarray(small.to_ndarray(), dtype=np.uint8)
+
+
+def without_channel(path: Path, origin_s: float, channel: int) -> Iterator[NDArray[np.float32]]:
+    """Stereo of all channels but `channel` (from 1), each at equal weight."""
+    for block in read_sound(path, origin_s=origin_s, channels=None):
+        rest = np.delete(block, channel - 1, axis=0) if block.shape[0] >= channel else block
+        one = rest.mean(axis=0) if rest.shape[0] else np.zeros(block.shape[1], np.float32)
+        yield np.stack([one, one]).astype(np.float32)
+
+
+def only_channel(path: Path, origin_s: float, channel: int) -> Iterator[NDArray[np.float32]]:
+    """One channel (from 1) as mono; silence if the file has fewer."""
+    for block in read_sound(path, origin_s=origin_s, channels=None):
+        if block.shape[0] >= channel:
+            yield np.ascontiguousarray(block[channel - 1 : channel])
+        else:
+            yield np.zeros((1, block.shape[1]), np.float32)
+
+
+def narration_sound(path: Path) -> Iterator[NDArray[np.float32]]:
+    """A narration file as mono blocks, starting at its first sample."""
+    with closing(open_media(path)) as container:
+        streams = container.streams.audio
+        start = streams[0].start_time if streams and streams[0].start_time else 0
+        origin_s = float(start * streams[0].time_base) if streams else 0.0
+    yield from read_sound(path, origin_s=origin_s, channels=1)

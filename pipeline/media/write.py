@@ -166,7 +166,8 @@ def finish(
     options: dict[str, Any] = {
         "c:v": "copy",
         "bsf:v": "filter_units=remove_types=6",
-        "map_metadata": -1,
+        "map_metadata:g": -1,
+        "map_metadata:s": -1,
         "map_chapters": -1,
         "fflags": "+bitexact",
         "flags:v": "+bitexact",

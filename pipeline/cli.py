@@ -1,0 +1,508 @@
+"""The command line. Heavy libraries load inside the commands, so that -h answers at once."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NoReturn
+
+import click
+
+from pipeline import __version__, errors
+from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
+
+
+class Say:
+    """What a run prints: results on standard output, progress on standard error."""
+
+    def __init__(self, as_json: bool, quiet: bool) -> None:
+        self.as_json, self.quiet = as_json, quiet
+        self._begun = time.monotonic()
+        self._told = 0.0
+        self._stage = ""
+        self._bars: Any = None
+        self._tasks: dict[str, Any] = {}
+
+    def line(self, text: str = "") -> None:
+        if not self.as_json:
+            click.echo(text)
+
+    def note(self, text: str) -> None:
+        if not self.quiet:
+            self.stop()
+            click.echo(text, err=True)
+
+    def result(self, value: dict[str, Any]) -> None:
+        if self.as_json:
+            click.echo(json.dumps(value, ensure_ascii=False))
+
+    def progress(self, stage: str, done: float, whole: float) -> None:
+        """Nothing in the first two seconds; then bars on a terminal, lines elsewhere."""
+        now = time.monotonic()
+        if self.quiet or now - self._begun < 2:
+            return
+        share = min(1.0, done / whole) if whole > 0 else 0.0
+        if sys.stderr.isatty():
+            self._bar(stage, share)
+        elif stage != self._stage or now - self._told > 5:
+            self._stage, self._told = stage, now
+            click.echo(f"{stage}: {share:.0%}", err=True)
+
+    def _bar(self, stage: str, share: float) -> None:
+        if self._bars is None:
+            from rich.console import Console
+            from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+            self._bars = Progress(
+                TextColumn("{task.description:>10}"),
+                BarColumn(),
+                TextColumn("{task.percentage:3.0f} %"),
+                TimeElapsedColumn(),
+                console=Console(stderr=True),
+                transient=True,
+            )
+            self._bars.start()
+        if stage not in self._tasks:
+            self._tasks[stage] = self._bars.add_task(stage, total=1.0)
+        self._bars.update(self._tasks[stage], completed=share)
+
+    def stop(self) -> None:
+        if self._bars is not None:
+            self._bars.stop()
+            self._bars = None
+            self._tasks = {}
+
+
+class Group(click.Group):
+    """Turns every error into a sentence (and a JSON object) with its exit code."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        kwargs["standalone_mode"] = False
+        as_json = "--json" in sys.argv[1:]
+        try:
+            code = super().main(*args, **kwargs)
+        except click.exceptions.Exit as stop:
+            sys.exit(stop.exit_code)
+        except click.ClickException as wrong:
+            error: FieldstopError = UsageError(
+                wrong.format_message().rstrip("."), "", "see fieldstop -h"
+            )
+            _fail(error, as_json)
+        except (click.Abort, KeyboardInterrupt):
+            click.echo("Interrupted: nothing half-made was left behind.", err=True)
+            sys.exit(errors.EXIT_INTERRUPTED)
+        except FieldstopError as error:
+            _fail(error, as_json)
+        except MemoryError:
+            _fail(OutputError("The machine has too little memory", "", "close programs"), as_json)
+        except OSError as wrong_os:
+            _fail(_os_error(wrong_os), as_json)
+        except Exception as bug:
+            _fail(_bug(bug), as_json)
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def _os_error(error: OSError) -> FieldstopError:
+    if error.errno == 28:
+        return OutputError("The disk is full", "", "free some space and run again")
+    return OutputError(
+        "The machine refused to read or write", error.strerror or "", "look at disk and permissions"
+    )
+
+
+def _bug(error: Exception) -> FieldstopError:
+    """Where a bug is, without the values that were at hand."""
+    trace = error.__traceback__
+    where = ""
+    while trace is not None:
+        name = Path(trace.tb_frame.f_code.co_filename).name
+        where = f"{name}:{trace.tb_lineno}"
+        trace = trace.tb_next
+    return FieldstopError(
+        "Something went wrong inside the program", f"{type(error).__name__} at {where}",
+        "report it with this line; your sources are unchanged",
+    )  # fmt: skip
+
+
+def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
+    if as_json:
+        click.echo(json.dumps({**EMPTY, "error": error.as_dict()}, ensure_ascii=False))
+    click.echo(f"fieldstop: {error}", err=True)
+    sys.exit(error.exit_code)
+
+
+EMPTY: dict[str, Any] = {
+    "case": None, "release": None, "draft": None, "sheet": None, "record": None, "survey": [],
+    "plan": None, "report": None, "checks": [], "withheld": [],
+}  # fmt: skip
+
+_FOLDER = click.Path(path_type=Path, file_okay=False)
+_FILE = click.Path(path_type=Path)
+
+
+def _globals(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The global options, accepted before and after the command's name."""
+    for option in (
+        click.option(
+            "--json", "as_json", is_flag=True, help="Print one JSON object, nothing else."
+        ),
+        click.option("--quiet", is_flag=True, help="No progress on standard error."),
+        click.option("--config", type=_FILE, help="Settings file over your own and the defaults."),
+        click.option("--catalogue", type=_FILE, help="Catalogue file instead of your own."),
+    ):
+        command = option(command)
+    return command
+
+
+class Context:
+    """Global options of one call."""
+
+    def __init__(self, as_json: bool, quiet: bool, config: Path | None, catalogue: Path | None):
+        self.say = Say(as_json, quiet)
+        self.config, self.catalogue = config, catalogue
+
+    def options(self, profile: str | None) -> Any:
+        from pipeline.settings import load_options
+
+        return load_options(profile, self.config)
+
+
+def _context(values: dict[str, Any]) -> Context:
+    """Global options of the group and of the command together."""
+    outer = click.get_current_context().find_root().params
+    merged = {}
+    for key in ("as_json", "quiet", "config", "catalogue"):
+        merged[key] = values.pop(key, None) or outer.get(key)
+    return Context(bool(merged["as_json"]), bool(merged["quiet"]), merged["config"],
+                   merged["catalogue"])  # fmt: skip
+
+
+@click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="fieldstop")
+@_globals
+def main(**_: Any) -> None:
+    """From endoscope recordings and a narration to safe teaching clips.
+
+    Not a medical device; not for diagnosis. A person reviews before release.
+    """
+
+
+def _make_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    for option in (
+        click.option("--out", required=True, type=_FOLDER, help="Folder for what is made."),
+        click.option("--approve", metavar="INITIALS", help="You answer for the open points."),
+        click.option(
+            "--consent",
+            type=click.Choice(["none", "teaching", "public"]),
+            help="Consent for a bare recording (a case says it in case.toml).",
+        ),
+        click.option("--profile", help="Profile: web, lecture, broadcast, or your own."),
+        click.option("--narration", type=_FILE, help="Narration file."),
+    ):
+        command = option(command)
+    return command
+
+
+def _report_of(run: Any) -> str:
+    from pipeline.review.collect import case_report
+
+    return case_report(run)
+
+
+def _run(context: Context, path: Path, out: Path, options: Any, **more: Any) -> Any:
+    from pipeline.stages.make import run_case
+
+    try:
+        return run_case(
+            path, out, options, catalogue=context.catalogue, report=_report_of,
+            progress=context.say.progress, **more,
+        )  # fmt: skip
+    finally:
+        context.say.stop()
+
+
+@main.command()
+@click.argument("case", type=_FILE)
+@_make_options
+@_globals
+def make(case: Path, out: Path, approve: str | None, consent: Any, profile: str | None,
+         narration: Path | None, **values: Any) -> int:  # fmt: skip
+    """Turn a case folder or a recording into a finished clip."""
+    context = _context(values)
+    run = _run(
+        context, case, out, context.options(profile), narration=narration, consent=consent,
+        approve=approve,
+    )  # fmt: skip
+    context.say.result(run.as_json())
+    tell_run(context.say, run)
+    return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE
+
+
+def tell_run(say: Say, run: Any) -> None:
+    """The result of a case for a person."""
+    for warning in (run.plan.warnings if run.plan else []) + run.warnings:
+        say.note(f"note: {warning}")
+    if run.released is not None:
+        say.line(f"released  {run.released.path}")
+        say.line(f"sheet     {run.released.sheet}")
+    for reason in run.withheld:
+        say.line(f"withheld  {reason.code}: {reason.message}")
+    if run.draft is not None:
+        say.line(f"draft     {run.draft}")
+    if run.report is not None:
+        say.line(f"report    {run.report}")
+    failed = sum(not c.passed for c in run.checks)
+    if run.checks:
+        say.line(f"checks    {len(run.checks) - failed} passed, {failed} failed")
+
+
+@main.command()
+@click.argument("case", type=_FILE)
+@click.option("--from", "from_", metavar="T", help="Start in case time: 90, 1:30, 1:30.5.")
+@click.option("--to", "to", metavar="T", help="End in case time.")
+@click.option("--cues", type=_FILE, help="TOML or CSV list of clips: from, to, title.")
+@click.option("--title", default="", help="Title of the clip.")
+@click.option("--narrated", is_flag=True, help="Keep the narration.")
+@_make_options
+@_globals
+def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title: str,
+         narrated: bool, out: Path, approve: str | None, consent: Any, profile: str | None,
+         narration: Path | None, **values: Any) -> int:  # fmt: skip
+    """Anonymised teaching clips of parts of a case."""
+    from pipeline.stages.cues import cuts_of
+
+    context = _context(values)
+    options = context.options(profile or "lecture")
+    cuts = cuts_of(from_, to, title, cues)
+    runs = [
+        _run(
+            context, case, out, options, narration=narration, consent=consent, approve=approve,
+            clip=cut, narrated=narrated or narration is not None,
+        )
+        for cut in cuts
+    ]  # fmt: skip
+    if len(runs) == 1:
+        context.say.result(runs[0].as_json())
+    else:
+        context.say.result({"clips": [r.as_json() for r in runs], "error": None})
+    for run in runs:
+        tell_run(context.say, run)
+    return errors.EXIT_WITHHELD if any(r.withheld for r in runs) else errors.EXIT_DONE
+
+
+@main.command()
+@click.argument("case", type=_FILE)
+@click.option("--out", required=True, type=_FOLDER, help="Folder for what is written.")
+@_globals
+def survey(case: Path, out: Path, **values: Any) -> int:
+    """Measure: survey.json, series.npz and report.html."""
+    context = _context(values)
+    run = _run(context, case, out, context.options(None), survey_only=True)
+    context.say.result(run.as_json())
+    for path in run.surveys:
+        context.say.line(f"survey    {path}")
+    context.say.line(f"report    {run.report}")
+    return errors.EXIT_DONE
+
+
+@main.command()
+@click.argument("file", type=_FILE)
+@_globals
+def probe(file: Path, **values: Any) -> int:
+    """What a file is, and what in it could identify someone."""
+    from pipeline.media.probe import probe as look
+
+    context = _context(values)
+    found = look(file)
+    context.say.result({"recording": json.loads(found.to_json()), "error": None})
+    video = found.video
+    context.say.line(
+        f"picture   {video.codec} {found.width_px}x{found.height_px}"
+        f" {found.frame_rate_hz:g} Hz {video.pixel_format} {video.matrix}"
+        f"{' interlaced' if video.interlaced else ''}"
+        f"{f' turned {video.rotation_deg} degrees' if video.rotation_deg else ''}"
+    )
+    for sound in found.audio:
+        context.say.line(f"sound     {sound.codec} {sound.rate_hz} Hz {sound.layout}")
+    context.say.line(f"length    {found.duration_s:.2f} s (by the header)")
+    for item in found.identifying:
+        context.say.line(f"identifying  {item.where}: {item.key} ({item.kind})")
+    if not found.identifying:
+        context.say.line("identifying  no tags or extra streams found")
+    context.say.line("note      lettering, faces and voices are looked for by make, not here")
+    for warning in found.warnings:
+        context.say.line(f"note      {warning}")
+    return errors.EXIT_DONE
+
+
+@main.command()
+@click.argument("file", type=_FILE)
+@click.option("--profile", help="Profile whose limits apply.")
+@_globals
+def verify(file: Path, profile: str | None, **values: Any) -> int:
+    """The checks on any finished file."""
+    from pipeline.stages.verify import verify_file
+
+    context = _context(values)
+    try:
+        result = verify_file(file, context.options(profile), progress=context.say.progress)
+    finally:
+        context.say.stop()
+    context.say.result(
+        {"checks": [c.model_dump() for c in result.checks], "passed": result.passed, "error": None}
+    )
+    for check in result.checks:
+        mark = "passed" if check.passed else "FAILED"
+        context.say.line(
+            f"{mark}  {check.check}: {check.measured} {check.unit} (limit {check.limit})"
+        )
+    return errors.EXIT_DONE if result.passed else errors.EXIT_WITHHELD
+
+
+@main.command()
+@click.option("--out", type=_FOLDER, default=Path("fieldstop-demo"), show_default=True,
+              help="Folder for what is made.")  # fmt: skip
+@_globals
+def demo(out: Path, **values: Any) -> int:
+    """The main job on the sample case that comes with the program."""
+    from pipeline.settings import packaged
+
+    context = _context(values)
+    if context.catalogue is None:
+        context.catalogue = out / "demo-catalogue.sqlite3"
+    sample = packaged("sample_media")
+    if not (sample / "case.toml").is_file():
+        raise InputError("The sample case is not installed", "", "install the package again")
+    run = _run(context, sample, out, context.options(None))
+    context.say.result(run.as_json())
+    tell_run(context.say, run)
+    return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE
+
+
+@main.command()
+@click.argument("case")
+@_globals
+def withdraw(case: str, **values: Any) -> int:
+    """Consent withdrawn: what was made from a case, what to take down."""
+    from pipeline.store.catalogue import Catalogue
+
+    context = _context(values)
+    with Catalogue(context.catalogue) as catalogue:
+        records = catalogue.withdraw(case)
+    rows = [
+        {
+            "file": r.path,
+            "sha256": r.sheet.sha256,
+            "audience": r.sheet.audience,
+            "profile": r.sheet.profile,
+            "released_at": r.released_at,
+            "title": r.sheet.title,
+        }
+        for r in records
+    ]
+    context.say.result({"case": case, "take_down": rows, "error": None})
+    context.say.line(f"Consent for {case} is withdrawn; no further clip will be made from it.")
+    context.say.line("Take down, wherever it was published:" if rows else "Nothing was released.")
+    for row in rows:
+        context.say.line(
+            f"  {row['file']}  {row['audience']}  {str(row['released_at'])[:10]}"
+            f"  sha256 {row['sha256']}"
+        )
+    return errors.EXIT_DONE
+
+
+@main.command()
+@click.argument("action", required=False, type=click.Choice(["rebuild", "backup"]))
+@click.argument("paths", nargs=-1, type=_FILE)
+@_globals
+def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int:
+    """Releases of the series with their marks and measured visibility.
+
+    `rebuild OUT...` reads the release records of OUT folders again; `backup FILE`
+    writes a copy.
+    """
+    from pipeline.store.catalogue import Catalogue
+
+    context = _context(values)
+    with Catalogue(context.catalogue) as store:
+        if action == "backup":
+            if len(paths) != 1:
+                raise UsageError("backup takes one file", f"{len(paths)}", "name the copy")
+            store.backup(paths[0])
+            context.say.result({"backup": str(paths[0]), "error": None})
+            context.say.line(f"copied to {paths[0]}")
+            return errors.EXIT_DONE
+        if action == "rebuild":
+            found = [
+                f
+                for p in paths
+                for f in ([p] if p.is_file() else sorted(p.glob("private/*/*.release.json")))
+            ]
+            if not found:
+                raise InputError("No release records were found", "", "give the OUT folders")
+            store.rebuild(found)
+        records = store.releases()
+    rows = [catalogue_row(r) for r in records]
+    context.say.result({"releases": rows, "error": None})
+    if not rows:
+        context.say.line("no releases yet")
+    elif not context.say.as_json:
+        from rich.console import Console
+        from rich.table import Table
+
+        table = Table(box=None, pad_edge=False)
+        for title in ("no.", "case", "profile", "audience", "crop loss", "visibility L*",
+                      "in band", "worst second", "consent until"):  # fmt: skip
+            table.add_column(title)
+        for row in rows:
+            table.add_row(*(("" if v is None else str(v)) for v in list(row.values())[:9]))
+        Console(width=None if sys.stdout.isatty() else 140).print(table)
+    return errors.EXIT_DONE
+
+
+def catalogue_row(record: Any) -> dict[str, Any]:
+    """One release for the table: number, case, profile, audience, mark numbers, consent."""
+    seen = record.mark.get("visibility") or {}
+
+    def number(value: Any, digits: int) -> float | None:
+        return None if value is None else round(float(value), digits)
+
+    return {
+        "number": record.sheet.number,
+        "case": record.sheet.case,
+        "profile": f"{record.sheet.profile}-r{record.sheet.revision}",
+        "audience": record.sheet.audience,
+        "crop_loss": number(record.mark.get("crop_loss"), 2),
+        "visibility": number(seen.get("median"), 1),
+        "in_band": number(seen.get("in_band_ratio"), 3),
+        "worst_second": number(seen.get("worst_second"), 1),
+        "consent_until": record.consent.get("expires_on"),
+        "released_at": record.released_at,
+        "file": record.path,
+    }
+
+
+@main.command()
+@click.argument("action", required=False, type=click.Choice(["clear"]))
+@_globals
+def cache(action: str | None, **values: Any) -> int:
+    """Show the cache of measurements, or clear it."""
+    from pipeline.store.cache import Cache
+
+    context = _context(values)
+    store = Cache(context.options(None).machine.cache_gb)
+    use = store.clear() if action == "clear" else store.use()
+    context.say.result(
+        {"entries": use.entries, "size_bytes": use.size_bytes, "cleared": action == "clear",
+         "error": None}
+    )  # fmt: skip
+    done = "cleared" if action == "clear" else "holds"
+    context.say.line(f"cache {done} {use.entries} measured files, {use.size_bytes / 1e6:.1f} MB")
+    return errors.EXIT_DONE
+
+
+if __name__ == "__main__":
+    main()

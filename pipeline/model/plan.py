@@ -1,0 +1,127 @@
+"""`plan.json`: what will be done, derived from surveys, settings and decisions.
+
+Each entry has a span, a reason and an origin. `case time` is the kept parts
+joined in order before any edit; `out time` is the finished clip.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from pipeline.model.document import Document, Part
+from pipeline.model.field import FieldSpan
+from pipeline.model.mark import MarkPlan
+from pipeline.model.mix import MixPlan
+
+Origin = Literal["survey", "settings", "case", "decision"]
+
+
+class PlannedSource(Part):
+    """One source file as the plan uses it."""
+
+    number: int
+    sha256: str
+    recording: int = Field(description="index of the recording in the case")
+    still: bool = False
+    duration_s: float
+    width_px: int
+    height_px: int
+    frame_rate_hz: float
+    has_sound: bool
+    fields: list[FieldSpan] = Field(description="what is blanked to, in source pixels and time")
+    moved: tuple[float, float, float] = Field(
+        default=(1.0, 0.0, 0.0), description="scale, x and y offset in px to the output picture"
+    )
+
+
+class Piece(Part):
+    """A stretch of the finished clip.
+
+    play shows the source from start_s on; freeze holds its picture at start_s;
+    black shows nothing. length_s is the same on all three axes.
+    """
+
+    kind: Literal["play", "freeze", "black"]
+    source: int
+    start_s: float
+    length_s: float
+    case_start_s: float
+    out_start_s: float
+    sound: bool = Field(default=True, description="the procedure sound is heard")
+    reason: str = ""
+    origin: Origin = "case"
+
+
+class Redaction(Part):
+    """Something taken out for anonymity: filled pixels or replaced sound, in source time."""
+
+    what: Literal["surround", "lettering", "face", "speech"]
+    source: int
+    start_s: float
+    stop_s: float
+    box_px: tuple[int, int, int, int] | None = None
+    reason: str
+    origin: Origin
+
+
+class Edit(Part):
+    """What is done about an event, in source time."""
+
+    source: int
+    kind: str
+    start_s: float
+    stop_s: float
+    action: Literal["keep", "cut", "freeze", "clear", "black"]
+    peak_loss: float | None = None
+    mean_loss: float | None = None
+    narrated: bool = False
+    reason: str
+    origin: Origin
+
+
+class Chapter(Part):
+    start_s: float
+    stop_s: float
+    title: str
+
+
+class Need(Part):
+    """Something a person must decide before a release."""
+
+    code: str
+    message: str
+    source: int | None = None
+    start_s: float | None = None
+    approvable: bool = Field(
+        default=True, description="--approve with initials settles it; consent never is"
+    )
+
+
+class Plan(Document):
+    """One case and one profile."""
+
+    schema_: Literal["fieldstop.plan/1"] = Field(default="fieldstop.plan/1", alias="schema")
+    case: str
+    title: str
+    profile: str
+    audience: str
+    width_px: int
+    height_px: int
+    frame_rate_hz: float
+    matrix: Literal["bt709", "bt601", "bt2020"]
+    duration_s: float
+    sources: list[PlannedSource]
+    pieces: list[Piece]
+    mark: MarkPlan | None = None
+    mix: MixPlan | None = None
+    sound_channels: int = 2
+    redactions: list[Redaction] = []
+    edits: list[Edit] = []
+    chapters: list[Chapter] = []
+    narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")
+    narration_channel: int | None = Field(default=None, description="of the recordings, from 1")
+    live: bool = Field(default=False, description="narrator and room share one microphone")
+    needs: list[Need] = []
+    warnings: list[str] = []

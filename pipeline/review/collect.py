@@ -1,0 +1,379 @@
+"""From a run of a case to what its report shows. Redacted pictures and sound only."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from pipeline import __version__
+from pipeline.media.stems import Stem
+from pipeline.model.case import Case
+from pipeline.model.survey import Event
+from pipeline.review.report import (
+    ChecklistRow,
+    EditRow,
+    EventStrip,
+    MarkReport,
+    Player,
+    RecordingPart,
+    ReportData,
+    SoundReport,
+    State,
+    Thumbnail,
+    build_report,
+)
+from pipeline.stages.make import CaseRun
+from pipeline.stages.pictures import redacted_jpegs
+from pipeline.stages.plan import chapter_title
+
+SHOWN_EVENTS = 12
+SHOWN_SPANS = 6
+PLAYER_S = 8.0
+
+
+def case_report(run: CaseRun) -> str:
+    """The text of report.html."""
+    return build_report(report_data(run))
+
+
+def report_data(run: CaseRun) -> ReportData:
+    """Gathers everything; decodes a few pictures anew, blanked."""
+    case = run.opened.case
+    state: State = "surveyed"
+    if run.plan is not None:
+        state = "withheld" if run.withheld else "released"
+    recordings = [
+        RecordingPart(recording_name(case, run, n), s.survey, _per_frame(s.series))
+        for n, s in enumerate(run.surveyed)
+    ]
+    warnings = list(run.plan.warnings) if run.plan else []
+    for surveyed in run.surveyed:
+        warnings += surveyed.recording.warnings + surveyed.survey.warnings
+    return ReportData(
+        case=case.case,
+        title=run.plan.title if run.plan else case.title,
+        profile=run.options.output.profile,
+        state=state,
+        program_version=__version__,
+        recordings=recordings,
+        thumbnails=_thumbnails(run),
+        event_strips=_strips(run),
+        sound=_sound(run),
+        players=_players(run),
+        checks=run.checks,
+        withheld=run.withheld,
+        edits=_edits(run),
+        checklist=_checklist(run),
+        warnings=list(dict.fromkeys(warnings)),
+        mark=_mark(run),
+        event_loss=run.options.lens.event_loss,
+    )
+
+
+def recording_name(case: Case, run: CaseRun, number: int) -> str:
+    """'recording 1, Left side', with the part where a recorder split it."""
+    source = run.opened.sources[number]
+    name = f"recording {source.recording + 1}"
+    title = chapter_title(case, source.recording)
+    parts = [s.number for s in run.opened.sources if s.recording == source.recording]
+    if title and not run.opened.bare:
+        name += f", {title}"
+    if len(parts) > 1:
+        name += f", part {parts.index(number) + 1}"
+    return name
+
+
+def _per_frame(series: dict[str, Any]) -> dict[str, Any]:
+    length = len(series.get("time_s", ()))
+    return {k: v for k, v in series.items() if v.ndim == 1 and len(v) == length}
+
+
+def _thumbnails(run: CaseRun) -> list[Thumbnail]:
+    out = []
+    for number, surveyed in enumerate(run.surveyed):
+        length_s = surveyed.survey.recording.duration_s
+        times = [length_s * share for share in (0.1, 0.5, 0.9)]
+        for time_s, data, span in redacted_jpegs(run, number, times):
+            caption = f"{span.shape}, confidence {span.confidence:.2f}"
+            out.append(Thumbnail(number, time_s, data, span, caption))
+    return out
+
+
+def _strips(run: CaseRun) -> list[EventStrip]:
+    from pipeline.analysis.lens import recovery_time_constant_s
+
+    out: list[EventStrip] = []
+    for number, surveyed in enumerate(run.surveyed):
+        shown = [e for e in surveyed.survey.events if e.kind != "out_of_body"]
+        shown = sorted(shown, key=lambda e: -(e.peak_loss or 0))[:SHOWN_EVENTS]
+        for event in sorted(shown, key=lambda e: e.start_s):
+            times = [event.start_s, _worst_s(surveyed.series, event), max(0.0, event.stop_s - 0.1)]
+            pictures = [data for _, data, _ in redacted_jpegs(run, number, times, rows_px=200)]
+            constant = (
+                recovery_time_constant_s(surveyed.series, event) if event.kind == "fog" else None
+            )
+            out.append(EventStrip(number, event, pictures, constant))
+    return out
+
+
+def _worst_s(series: dict[str, Any], event: Event) -> float:
+    time_s, loss = series["time_s"], series["contrast_loss"]
+    inside = (time_s >= event.start_s) & (time_s < event.stop_s) & np.isfinite(loss)
+    if not inside.any():
+        return (event.start_s + event.stop_s) / 2
+    index = np.flatnonzero(inside)
+    return float(time_s[index[np.argmax(loss[index])]])
+
+
+def _sound(run: CaseRun) -> SoundReport:
+    from pipeline.analysis.loudness import LoudnessFold, momentary_lufs
+    from pipeline.analysis.mix import gain_at, render_tracks
+
+    plan, rendered = run.plan, run.rendered
+    if plan is None or rendered is None or plan.mix is None:
+        return SoundReport()
+    tracks: dict[str, LoudnessFold] = {
+        name: LoudnessFold(plan.sound_channels) for name in ("narration", "background")
+    }
+    for behind, front in render_tracks(
+        rendered.stem.blocks() if rendered.stem else None,
+        rendered.narration.blocks() if rendered.narration else None,
+        plan.mix,
+        plan.sound_channels,
+    ):
+        tracks["background"].step(behind)
+        tracks["narration"].step(front)
+    after = {name: fold.finish() for name, fold in tracks.items()}
+    front_lufs = momentary_lufs(after["narration"].hop_power)
+    back_lufs = momentary_lufs(after["background"].hop_power)
+    count = min(len(front_lufs), len(back_lufs))
+    front_lufs, back_lufs = front_lufs[:count], back_lufs[:count]
+    time_s = np.arange(count) * 0.1 + 0.2
+    with np.errstate(invalid="ignore"):
+        difference = front_lufs - back_lufs
+    spoken = np.zeros(count, bool)
+    for start, stop in plan.narration:
+        spoken |= (time_s >= start) & (time_s < stop)
+    difference = np.where(spoken & np.isfinite(difference), difference, np.nan)
+    ducking = run.verified.ducking if run.verified else None
+    numbers: list[tuple[str, float | str | None, str]] = []
+    if ducking is not None:
+        numbers = [
+            ("Narrated windows at depth or more", ducking.share, "share"),
+            ("5th percentile of the depth", ducking.p5_lu, "LU"),
+            ("Least depth", ducking.least_lu, "LU"),
+            ("Background between narrations", ducking.background_gap_lufs, "LUFS"),
+        ]
+    if rendered.limited:
+        most = rendered.limited.get("most_db", rendered.limited.get("max_reduction_db"))
+        if most is not None:
+            numbers.append(("Limiter, most taken off", most, "dB"))
+    loudness: list[Any] = [
+        (
+            f"Procedure, {recording_name(run.opened.case, run, n)}",
+            s.survey.loudness,
+            None,
+        )
+        for n, s in enumerate(run.surveyed)
+        if s.survey.loudness is not None
+    ]
+    loudness.append(("Procedure in the mix", None, after["background"].track()))
+    if rendered.narration is not None:
+        before = LoudnessFold(1)
+        for block in rendered.narration.blocks():
+            before.step(block)
+        loudness.append(("Narration", before.finish().track(), after["narration"].track()))
+    if run.verified is not None and run.verified.loudness is not None:
+        loudness.append(("Finished file", None, run.verified.loudness.track()))
+    return SoundReport(
+        time_s=time_s,
+        narration_lufs=front_lufs,
+        background_lufs=back_lufs,
+        difference_lu=difference,
+        background_gain_db=gain_at(plan.mix.background_gain, time_s)
+        if plan.mix.background_gain
+        else np.zeros(count),
+        narration_speech=plan.narration,
+        procedure_speech=_replaced_spans(run),
+        undecided=[],
+        depth_lu=plan.mix.depth_lu,
+        ducking=numbers,
+        loudness=loudness,
+    )
+
+
+def _replaced_spans(run: CaseRun) -> list[tuple[float, float]]:
+    from pipeline.stages.plan import replaced_spans
+
+    assert run.plan is not None
+    return [(s.start_s, s.stop_s) for s in replaced_spans(run.plan.pieces, run.plan.redactions)]
+
+
+def _players(run: CaseRun) -> list[Player]:
+    """Redacted procedure and narration side by side untreated, and the mix, as Ogg."""
+    plan, rendered = run.plan, run.rendered
+    if plan is None or rendered is None or rendered.mix is None or not plan.narration:
+        return []
+    out = []
+    for start, stop in plan.narration[:SHOWN_SPANS]:
+        first = max(0.0, start - 1.0)
+        last = min(plan.duration_s, stop + 1.0, first + PLAYER_S)
+        a, count = round(first * 48_000), round((last - first) * 48_000)
+        before = np.zeros((2, count), np.float32)
+        for stem in (rendered.stem, rendered.narration):
+            if stem is not None:
+                before += _stereo(stem, a, count)
+        after = _stereo(rendered.mix, a, count)
+        out.append(Player((first, last), _ogg(before), _ogg(after)))
+    return out
+
+
+def _stereo(stem: Stem, start: int, count: int) -> np.ndarray[Any, Any]:
+    block = stem.read(start, count)
+    return np.repeat(block, 2, axis=0) if block.shape[0] == 1 else block
+
+
+def _ogg(block: np.ndarray[Any, Any]) -> bytes:
+    import soundfile
+
+    buffer = io.BytesIO()
+    peak = float(np.abs(block).max()) if block.size else 0.0
+    soundfile.write(buffer, (block / max(1.0, peak)).T, 48_000, format="OGG", subtype="VORBIS")
+    return buffer.getvalue()
+
+
+def _edits(run: CaseRun) -> list[EditRow]:
+    if run.plan is None:
+        return []
+    rows = [
+        EditRow(
+            recording=e.source, start_s=e.start_s, stop_s=e.stop_s, kind=e.kind, action=e.action,
+            reason=e.reason, origin=e.origin,
+        )
+        for e in run.plan.edits
+    ]  # fmt: skip
+    words = {"speech": "replace", "lettering": "cover", "face": "cover"}
+    rows += [
+        EditRow(
+            recording=r.source, start_s=r.start_s, stop_s=r.stop_s, kind=r.what,
+            action=words[r.what], reason=r.reason, origin=r.origin,
+        )
+        for r in run.plan.redactions
+        if r.what in words
+    ]  # fmt: skip
+    return rows
+
+
+def _mark(run: CaseRun) -> MarkReport:
+    plan = run.plan
+    if plan is None or plan.mark is None:
+        return MarkReport()
+    mark = plan.mark
+    report = MarkReport(
+        text=mark.text or "emblem",
+        places=[
+            {"x": p.x, "y": p.y, "width_ratio": p.width_ratio, "angle_deg": p.angle_deg,
+             "height_ratio": p.width_ratio / (run.glyph.aspect if run.glyph else 5.0)}
+            for p in mark.chosen.positions
+        ],
+        candidates=[
+            {
+                "name": ", ".join(c.reasons[:1]) or f"group of {len(c.positions)}",
+                "count": len(c.positions),
+                "crop_loss": c.crop_loss,
+                "chosen": c == mark.chosen,
+            }
+            for c in mark.candidates
+        ],
+        crop_loss=mark.chosen.crop_loss,
+        crop_loss_goal=run.options.mark.crop_loss_goal,
+    )  # fmt: skip
+    seen = run.verified.visibility if run.verified else []
+    if not seen and run.rendered is not None:
+        seen = run.rendered.visibility
+    if seen:
+        values = np.array([v for _, v in seen], float)
+        good = values[np.isfinite(values)]
+        if good.size:
+            report["visibility"] = {
+                "low": mark.band_low,
+                "high": mark.band_high,
+                "p5": float(np.percentile(good, 5)),
+                "median": float(np.median(good)),
+                "p95": float(np.percentile(good, 95)),
+                "share_inside": float(((good >= mark.band_low) & (good <= mark.band_high)).mean()),
+            }
+        report["series"] = {"time_s": np.array([t for t, _ in seen], float), "visibility": values}
+    return report
+
+
+def _checklist(run: CaseRun) -> Sequence[ChecklistRow]:
+    """Identifiers of 45 CFR 164.514(b)(2)(i) that a video with sound can hold.
+
+    Treatment by the options of DICOM PS3.15 Annex E: Clean Pixel Data, Clean
+    Recognizable Visual Features, Clean Descriptors.
+    """
+    plan = run.plan
+    if plan is None:
+        return []
+    surveys = [s.survey for s in run.surveyed]
+    letters = [x for s in surveys for x in s.lettering]
+    in_field = sum(x.where == "field" for x in letters)
+    faces = sum(len(s.faces) for s in surveys)
+    speech = sum(r.what == "speech" for r in plan.redactions)
+    tags = sum(len(s.recording.identifying) for s in run.surveyed)
+    outside = sum(e.kind == "out_of_body" for e in plan.edits)
+    by = run.approved_by
+    looked = run.options.anonymity.lettering and "lettering" in surveys[0].measured
+    voice = bool(run.consent and run.consent.voice)
+    return [
+        {
+            "identifier": "Names, dates, numbers in the surround (Clean Pixel Data)",
+            "treated": "everything outside the scope field is black in every frame",
+            "found": "not looked for: removed without reading",
+            "approved_by": by,
+        },
+        {
+            "identifier": "Names, dates, numbers in the field (Clean Pixel Data)",
+            "treated": "found lettering is filled with black"
+            if looked
+            else "not looked for by this run: a person must look",
+            "found": f"{in_field} places" if looked else "unknown",
+            "approved_by": by,
+            "needs_person": by is None and not looked,
+        },
+        {
+            "identifier": "Full-face pictures (Clean Recognizable Visual Features)",
+            "treated": "pictures outside the body are cut, held or black",
+            "found": f"{outside} spans outside the body, {faces} faces",
+            "approved_by": by,
+        },
+        {
+            "identifier": "Voices, spoken names in the room",
+            "treated": "consent covers voices: kept" if voice else "replaced by room sound",
+            "found": f"{speech} spans",
+            "approved_by": by,
+        },
+        {
+            "identifier": "Names spoken by the narrator",
+            "treated": "not changed: a person listens to the narration",
+            "found": "unknown",
+            "approved_by": by,
+            "needs_person": by is None and bool(plan.narration),
+        },
+        {
+            "identifier": "Dates, places, device serials, names in file tags (Clean Descriptors)",
+            "treated": "only an allow-list of tags is written",
+            "found": f"{tags} in the sources",
+            "approved_by": by,
+        },
+        {
+            "identifier": "Record, account and telephone numbers, e-mail and web addresses",
+            "treated": "as lettering and voices above; case name and titles are checked",
+            "found": "see above",
+            "approved_by": by,
+        },
+    ]

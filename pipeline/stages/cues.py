@@ -1,0 +1,64 @@
+"""Which clips are wanted: from the command line, or from a cue sheet (TOML or CSV)."""
+
+from __future__ import annotations
+
+import csv
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import InputError, UsageError
+from pipeline.media.probe import check_plain_file
+from pipeline.model.time import Span, parse_time
+from pipeline.stages.make import ClipCut
+
+
+def cuts_of(from_: str | None, to: str | None, title: str, cues: Path | None) -> list[ClipCut]:
+    """Clips in order. Raises UsageError or InputError with what is wrong."""
+    if cues is not None:
+        if from_ is not None or to is not None:
+            raise UsageError("--cues stands alone", "--from or --to too", "give one of the two")
+        rows = _rows(cues)
+        if not rows:
+            raise InputError("The cue sheet lists no clips", "", "write from, to and title")
+        return [_cut(row, number) for number, row in enumerate(rows, 1)]
+    if from_ is None or to is None:
+        raise UsageError("clip takes --from and --to, or --cues", "", "give both times")
+    return [_cut({"from": from_, "to": to, "title": title}, None)]
+
+
+def _cut(row: dict[str, Any], number: int | None) -> ClipCut:
+    where = f"cue {number}" if number else "the clip"
+    if not {"from", "to"} <= set(row):
+        raise InputError(f"{where} lacks from or to", "", "write from, to and title")
+    unknown = sorted(set(row) - {"from", "to", "title"})
+    if unknown:
+        raise InputError(f"{where} has an unknown key", unknown[0][:20], "use from, to, title")
+    start_s, stop_s = parse_time(row["from"]), parse_time(row["to"])
+    if stop_s - start_s < 0.1:
+        raise UsageError(f"{where} is too short or ends before it starts",
+                         f"{start_s:g} to {stop_s:g} s", "give a later end")  # fmt: skip
+    start, stop = (f"{t:g}".replace(".", "-") for t in (start_s, stop_s))
+    suffix = f"-clip-{start}-{stop}"
+    return ClipCut(Span(start_s, stop_s), str(row.get("title") or ""), suffix)
+
+
+def _rows(path: Path) -> list[dict[str, Any]]:
+    check_plain_file(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        raise InputError("The cue sheet cannot be read", "", "save it as UTF-8") from None
+    if path.suffix.lower() == ".csv":
+        reader = csv.DictReader(text.splitlines())
+        return [
+            {(k or "").strip().lower(): (v or "").strip() for k, v in row.items()} for row in reader
+        ]
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError("The cue sheet is not valid TOML", str(error)[:100], "mend it") from None
+    clips = values.get("clip")
+    if not isinstance(clips, list) or set(values) != {"clip"}:
+        raise InputError("The cue sheet holds no [[clip]] list", "", "write [[clip]] tables")
+    return clips

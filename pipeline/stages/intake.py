@@ -1,0 +1,144 @@
+"""A case as it lies on disk: `case.toml` with its files, or a bare recording."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from pipeline.errors import InputError, UsageError
+from pipeline.media.probe import check_plain_file, file_sha256, label
+from pipeline.model.case import Case, CaseConsent, CaseNarration, CaseRecording, Scope
+from pipeline.settings import explain
+
+STILL_SUFFIXES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp")
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """One file of a case: where it lies and which recording it is part of."""
+
+    number: int
+    path: Path
+    recording: int
+    still: bool
+    sha256: str
+
+
+@dataclass(frozen=True)
+class OpenedCase:
+    """A checked case: its document, its source files, its narration file.
+
+    bare: made from a single recording without a case.toml.
+    """
+
+    case: Case
+    sources: list[SourceFile]
+    narration: Path | None
+    folder: Path | None
+    bare: bool
+    warnings: list[str] = field(default_factory=list)
+
+
+def open_case(
+    path: Path,
+    *,
+    narration: Path | None = None,
+    consent: Scope | None = None,
+    out: Path | None = None,
+) -> OpenedCase:
+    """Read a case folder, a case.toml or a bare recording.
+
+    narration: a narration file that replaces the one of the case.
+    consent: the scope of a bare file; refused for a case with its own case.toml.
+    Raises InputError (bad case.toml, missing or unusable file, output inside the
+    input) or UsageError.
+    """
+    path = Path(path)
+    toml = path / "case.toml" if path.is_dir() else path
+    if path.is_dir() and not toml.is_file():
+        raise InputError(
+            "The folder holds no case.toml", "", "write one, or give a recording instead"
+        )
+    if toml.name == "case.toml" or toml.suffix == ".toml":
+        if consent is not None:
+            raise UsageError(
+                "--consent speaks for a bare recording only",
+                consent,
+                "write the consent in the case.toml",
+            )
+        case, folder, bare = _read_case(toml), toml.parent, False
+        _refuse_inside(out, folder)
+    else:
+        check_plain_file(path)
+        case = Case(
+            case=f"clip-{hashlib.sha256(path.name.encode()).hexdigest()[:6]}",
+            recording=[CaseRecording(files=[path.name])],
+            consent=CaseConsent(scope=consent) if consent else CaseConsent(),
+        )
+        folder, bare = path.parent, True
+    sources: list[SourceFile] = []
+    for index, recording in enumerate(case.recording):
+        for name in recording.files:
+            file = _resolve(folder, name)
+            check_plain_file(file)
+            still = recording.phase == "still"
+            if still and file.suffix.lower() not in STILL_SUFFIXES:
+                raise InputError(
+                    "A still must be a photograph",
+                    label(file),
+                    "give a PNG, JPEG, TIFF, BMP or WebP file",
+                )
+            sources.append(SourceFile(len(sources), file, index, still, file_sha256(file)))
+    voice = narration
+    if narration is not None:
+        case = case.model_copy(update={"narration": _as_file(case.narration, narration)})
+    elif case.narration is not None and case.narration.file is not None:
+        voice = _resolve(folder, case.narration.file)
+    if voice is not None:
+        check_plain_file(voice)
+    return OpenedCase(case, sources, voice, None if bare else folder, bare)
+
+
+def _as_file(old: CaseNarration | None, path: Path) -> CaseNarration:
+    offset_s = old.offset_s if old is not None and old.file is not None else 0.0
+    return CaseNarration(file=path.name, offset_s=offset_s)
+
+
+def _resolve(folder: Path, name: str) -> Path:
+    if "\x00" in name or not name.strip():
+        raise InputError("A file name of the case is empty or odd", "", "mend the case.toml")
+    return folder / name
+
+
+def _read_case(toml: Path) -> Case:
+    check_plain_file(toml)
+    try:
+        with toml.open("rb") as file:
+            values = tomllib.load(file)
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise InputError("case.toml is not valid TOML", str(error)[:120], "mend it") from None
+    except OSError as error:
+        raise InputError("case.toml cannot be read", error.strerror or "", "check it") from None
+    try:
+        return Case.model_validate(values)
+    except ValidationError as error:
+        said = explain(error, Case, "case.toml")
+        # The offending value may be a name: it is not repeated.
+        raise InputError(said.what, "", said.do) from None
+    except UsageError as error:
+        raise InputError(f"case.toml: {error.what}", error.got, error.do) from None
+
+
+def _refuse_inside(out: Path | None, folder: Path) -> None:
+    if out is None:
+        return
+    target, source = Path(os.path.realpath(out)), Path(os.path.realpath(folder))
+    if target == source or source in target.parents:
+        raise InputError(
+            "The output folder lies inside the case folder", "", "give another folder with --out"
+        )

@@ -1,0 +1,544 @@
+"""The one function that runs a case: survey, plan, render, verify, release.
+
+`cli`, `batch` and `review` all call it. Everything temporary lies in one folder
+beside the output that is gone afterwards, whatever happens.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import io
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError, UsageError
+from pipeline.media.glyphs import Glyph, load_glyph
+from pipeline.media.probe import file_sha256, label
+from pipeline.media.read import narration_sound, only_channel, read_sound
+from pipeline.model.case import Scope
+from pipeline.model.decisions import Decision, Decisions
+from pipeline.model.identity import identity_warnings
+from pipeline.model.options import Options
+from pipeline.model.plan import Need, Plan
+from pipeline.model.release import Check, Withheld
+from pipeline.model.survey import Survey
+from pipeline.model.time import Span
+from pipeline.stages import plan as planning
+from pipeline.stages import release as releasing
+from pipeline.stages.intake import OpenedCase, open_case
+from pipeline.stages.plan import GlyphSize, NarrationInput, SourceInput, make_plan
+from pipeline.stages.render import (
+    NarrationMedia,
+    Rendered,
+    SourceMedia,
+    render,
+)
+from pipeline.stages.survey import (
+    Progress,
+    Surveyed,
+    no_progress,
+    save_survey,
+    survey_file,
+    survey_key,
+)
+from pipeline.stages.verify import Verified, verify_release
+from pipeline.store.cache import Cache
+from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.work import WorkFolder, writing
+
+_INITIALS = re.compile(r"^[A-Za-z]{1,4}$")
+_WORK = re.compile(r"^\.work\.part-(\d+)-")
+
+
+@dataclass(frozen=True)
+class ClipCut:
+    """A clip of a case: its span of case time, its title, its name part."""
+
+    span: Span
+    title: str = ""
+    suffix: str = ""
+
+
+@dataclass
+class CaseRun:
+    """Everything about one run of a case, for the result and the report."""
+
+    opened: OpenedCase
+    options: Options
+    folder: WorkFolder
+    work: Path
+    surveyed: list[Surveyed] = field(default_factory=list)
+    narration: NarrationInput | None = None
+    glyph: Glyph | None = None
+    plan: Plan | None = None
+    rendered: Rendered | None = None
+    verified: Verified | None = None
+    consent: KnownConsent | None = None
+    approved_by: str | None = None
+    released: releasing.Released | None = None
+    draft: Path | None = None
+    withheld: list[Withheld] = field(default_factory=list)
+    report: Path | None = None
+    surveys: list[Path] = field(default_factory=list)
+    decisions: list[Decision] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    @property
+    def media(self) -> list[SourceMedia]:
+        return [
+            SourceMedia(s.path, m.recording, s.still)
+            for s, m in zip(self.opened.sources, self.surveyed, strict=True)
+        ]
+
+    @property
+    def checks(self) -> list[Check]:
+        return self.verified.checks if self.verified else []
+
+    def as_json(self) -> dict[str, Any]:
+        """The object that `--json` of make prints."""
+        released = self.released
+        return {
+            "case": self.opened.case.case,
+            "release": str(released.path) if released else None,
+            "draft": str(self.draft) if self.draft else None,
+            "sheet": str(released.sheet) if released else None,
+            "record": str(released.record) if released else None,
+            "survey": [str(p) for p in self.surveys],
+            "plan": str(self.folder.private_file("plan.json")) if self.plan else None,
+            "report": str(self.report) if self.report else None,
+            "checks": [c.model_dump() for c in self.checks],
+            "withheld": [w.model_dump() for w in self.withheld],
+            "warnings": self.plan.warnings if self.plan else [],
+            "error": None,
+        }
+
+
+Report = Callable[[CaseRun], str]
+
+
+def run_case(
+    path: Path,
+    out: Path,
+    options: Options,
+    *,
+    narration: Path | None = None,
+    consent: Scope | None = None,
+    approve: str | None = None,
+    catalogue: Path | None = None,
+    clip: ClipCut | None = None,
+    narrated: bool = True,
+    survey_only: bool = False,
+    report: Report | None = None,
+    progress: Progress = no_progress,
+) -> CaseRun:
+    """Run a case folder or a bare recording to a release, a draft or a refusal.
+
+    approve: initials of the person who answers for the open points that a person
+    may settle. report: makes the text of report.html from the run.
+    Returns the run; `withheld` is empty where a release was made.
+    Raises InputError, UsageError, OutputError.
+    """
+    if approve is not None and not _INITIALS.match(approve):
+        raise UsageError("--approve takes initials", repr(approve[:12]), "give 1 to 4 letters")
+    opened = open_case(path, narration=narration, consent=consent, out=out)
+    glyph = load_glyph(options.mark)
+    folder = WorkFolder(out, opened.case.case)
+    folder.prepare()
+    with folder.case_lock():
+        clean(folder)
+        with _work_folder(folder) as work:
+            run = CaseRun(opened, options, folder, work, glyph=glyph, approved_by=approve)
+            run.surveyed = survey_sources(opened, options, work, progress)
+            _save_surveys(run)
+            if survey_only:
+                _write_report(run, report)
+                return run
+            with Catalogue(catalogue) as known:
+                _make(run, known, clip, narrated, approve, progress)
+            _write_report(run, report)
+            return run
+
+
+def _make(
+    run: CaseRun,
+    catalogue: Catalogue,
+    clip: ClipCut | None,
+    narrated: bool,
+    approve: str | None,
+    progress: Progress,
+) -> None:
+    case, options, folder = run.opened.case, run.options, run.folder
+    hashes = [s.sha256 for s in run.opened.sources]
+    catalogue.note_consent(case.case, hashes, case.consent)
+    run.consent = catalogue.consent_for(hashes, case.case, case.consent)
+    case = case.model_copy(
+        update={"consent": case.consent.model_copy(update={"voice": run.consent.voice})}
+    )
+    run.decisions = read_decisions(folder)
+    run.narration = measure_narration(run, progress) if narrated else None
+    suffix = clip.suffix if clip else ""
+    assert run.glyph is not None
+    run.plan = make_plan(
+        case,
+        source_inputs(run),
+        run.narration,
+        options,
+        glyph=GlyphSize(run.glyph.aspect, run.glyph.x_height_ratio),
+        revision=catalogue.next_revision(case.case, options.output.profile + suffix),
+        decisions=run.decisions,
+        cut_to=clip.span if clip else None,
+        narrated=narrated,
+        title=(clip.title or "Clip") if clip else None,
+    )
+    folder.atomic_write(folder.private_file("plan.json"), run.plan.to_json())
+    run.withheld = gate(run, approve)
+    media, narration = run.media, _narration_media(run)
+    if run.withheld:
+        if all(w.code != "identity" for w in run.withheld):
+            run.rendered = render(
+                run.plan, media, narration, run.glyph.coverage, options, run.work,
+                draft=True, progress=progress,
+            )  # fmt: skip
+            run.draft = folder.draft_file(options.output.profile + suffix)
+            with folder.atomic_path(run.draft) as temp:
+                releasing.move(run.rendered.path, temp)
+        return
+    run.rendered = render(
+        run.plan, media, narration, run.glyph.coverage, options, run.work, progress=progress
+    )
+    run.verified = verify_release(
+        run.rendered.path,
+        run.plan,
+        media,
+        run.glyph.coverage,
+        options,
+        stem=run.rendered.stem,
+        narration=run.rendered.narration,
+        voice_consent=run.consent.voice or not options.sound.redact_speech,
+        progress=progress,
+    )
+    _refuse_changed_sources(run)
+    failed = [c for c in run.verified.checks if not c.passed]
+    if failed:
+        run.withheld = [
+            Withheld(
+                code="check",
+                message=f"{c.check}: measured {c.measured} {c.unit}, limit {c.limit}".strip(),
+            )
+            for c in failed
+        ]
+        return
+    run.released = releasing.release(
+        run.rendered.path,
+        run.plan,
+        case,
+        options,
+        folder,
+        catalogue,
+        sha256=file_sha256(run.rendered.path),
+        checks=run.verified.checks,
+        consent=run.consent,
+        survey_hashes=[survey_sha256(s.survey) for s in run.surveyed],
+        mark=mark_record(run),
+        approved_by=approve,
+        suffix=suffix,
+        numbered=clip is None,
+    )
+    run.rendered.path = run.released.path
+
+
+def survey_sha256(survey: Survey) -> str:
+    import hashlib
+
+    return hashlib.sha256(survey.to_json().encode()).hexdigest()
+
+
+def mark_record(run: CaseRun) -> dict[str, Any]:
+    """Placement, crop loss, seed and measured visibility, for the private record."""
+    assert run.plan is not None
+    if run.plan.mark is None:
+        return {}
+    mark = run.plan.mark
+    measured = run.verified.mark if run.verified else None
+    return {
+        "text": mark.text,
+        "seed": mark.seed,
+        "band": [mark.band_low, mark.band_high],
+        "positions": [p.model_dump() for p in mark.chosen.positions],
+        "crop_loss": mark.chosen.crop_loss,
+        "visibility": measured.model_dump() if measured is not None else None,
+    }
+
+
+# --- pieces of the run ------------------------------------------------------------------
+
+
+def survey_sources(
+    opened: OpenedCase, options: Options, work: Path, progress: Progress
+) -> list[Surveyed]:
+    """Survey every source file, from the cache where it was measured before."""
+    cache = Cache(options.machine.cache_gb)
+    channel = opened.case.narration.channel if opened.case.narration else None
+    out = []
+    for source in opened.sources:
+        given = opened.case.recording[source.recording].field
+        key = survey_key(source, options, given, channel)
+        kept = _from_cache(cache, key)
+        if kept is None:
+            kept = survey_file(
+                source, options, work, given_field=given, narration_channel=channel,
+                progress=progress,
+            )  # fmt: skip
+            buffer = io.BytesIO()
+            np.savez_compressed(buffer, **kept.series)  # type: ignore[arg-type]
+            cache.put(
+                key,
+                {
+                    "recording.json": kept.recording.to_json().encode(),
+                    "series.npz": buffer.getvalue(),
+                    "survey.json": kept.survey.to_json().encode(),
+                },
+            )
+        out.append(kept)
+    return out
+
+
+def _from_cache(cache: Cache, key: str) -> Surveyed | None:
+    from pipeline.model.recording import Recording
+
+    survey, recording = cache.get(key, "survey.json"), cache.get(key, "recording.json")
+    series = cache.get(key, "series.npz")
+    if survey is None or recording is None or series is None:
+        return None
+    try:
+        with np.load(io.BytesIO(series), allow_pickle=False) as data:
+            arrays = {name: data[name] for name in data.files}
+        return Surveyed(
+            Recording.model_validate_json(recording), Survey.model_validate_json(survey), arrays
+        )
+    except (ValueError, OSError, KeyError, EOFError):
+        return None
+
+
+def _save_surveys(run: CaseRun) -> None:
+    for number, surveyed in enumerate(run.surveyed):
+        name = "survey" if number == 0 else f"survey-{number + 1}"
+        document, _ = save_survey(surveyed, run.folder.private_dir, name)
+        run.surveys.append(document)
+
+
+def source_inputs(run: CaseRun) -> list[SourceInput]:
+    return [
+        SourceInput(s.recording, s.still, m.recording, m.survey, m.series)
+        for s, m in zip(run.opened.sources, run.surveyed, strict=True)
+    ]
+
+
+def measure_narration(run: CaseRun, progress: Progress) -> NarrationInput | None:
+    """Speech spans and levels of the narration, on its own axis.
+
+    A narration channel or live narration is measured on the joined axis of the
+    kept parts, so its offset is zero.
+    """
+    from pipeline.analysis import loudness, speech
+
+    wanted = run.opened.case.narration
+    if wanted is None:
+        return None
+    warnings: list[str] = []
+    fold = loudness.LoudnessFold(1)
+    voices = speech.SpeechFold(1)
+    length = 0
+    progress("narration", 0, 1)
+    for block in _narration_blocks(run):
+        fold.step(block)
+        voices.step(block)
+        length += block.shape[1]
+    if not length:
+        raise InputError("The narration holds no sound", "", "give a recording of the voice")
+    spans = speech.narration_spans(voices.finish(), run.options.sound.speech_threshold)
+    if not spans:
+        warnings.append("no speech was found in the narration: nothing is ducked")
+    progress("narration", 1, 1)
+    return NarrationInput(
+        duration_s=length / 48_000,
+        spans=list(spans),
+        hop_power=np.asarray(fold.finish().hop_power, np.float32),
+        offset_s=wanted.offset_s if wanted.file is not None else 0.0,
+        channels=1,
+        warnings=warnings,
+    )
+
+
+def _narration_blocks(run: CaseRun) -> Iterator[NDArray[np.float32]]:
+    if run.opened.narration is not None:
+        yield from narration_sound(run.opened.narration)
+        return
+    narration = run.opened.case.narration
+    channel = narration.channel if narration is not None else None
+    for kept in planning.keep_parts(run.opened.case, source_inputs(run)):
+        media = run.media[kept.source]
+        if not media.recording.audio:
+            yield np.zeros((1, round((kept.stop_s - kept.start_s) * 48_000)), np.float32)
+            continue
+        yield from _cut(
+            only_channel(media.path, media.recording.video.start_s, channel or 0)
+            if channel
+            else _mono(media),
+            round(kept.start_s * 48_000),
+            round(kept.stop_s * 48_000),
+        )
+
+
+def _mono(media: SourceMedia) -> Iterator[NDArray[np.float32]]:
+    return read_sound(media.path, origin_s=media.recording.video.start_s, channels=1)
+
+
+def _cut(
+    blocks: Iterator[NDArray[np.float32]], start: int, stop: int
+) -> Iterator[NDArray[np.float32]]:
+    """Samples [start, stop) of a stream, padded with silence if it ends early."""
+    at = 0
+    for block in blocks:
+        first, last = max(start - at, 0), min(stop - at, block.shape[1])
+        if last > first:
+            yield block[:, first:last]
+        at += block.shape[1]
+        if at >= stop:
+            return
+    if at < stop:
+        yield np.zeros((1, stop - max(at, start)), np.float32)
+
+
+def _narration_media(run: CaseRun) -> NarrationMedia | None:
+    narration = run.opened.case.narration
+    if run.narration is None or narration is None:
+        return None
+    if run.opened.narration is not None:
+        return NarrationMedia(run.opened.narration, run.narration.offset_s)
+    return NarrationMedia(None, 0.0, narration.channel, live=narration.live)
+
+
+def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
+    """Why nothing may be released, before anything is rendered; empty if it may."""
+    assert run.plan is not None and run.consent is not None
+    case, audience = run.opened.case, run.options.output.audience
+    withheld: list[Withheld] = []
+    texts = [r.title or "" for r in case.recording] + [run.plan.title, case.consent.reference]
+    if case.measured is not None:
+        texts.append(case.measured.label)
+    for message in identity_warnings(case.case, case.title, *texts):
+        withheld.append(Withheld(code="identity", message=message))
+    if not run.consent.covers(audience, datetime.date.today()):
+        withheld.append(Withheld(code="consent", message=_consent_message(run.consent, audience)))
+    for need in run.plan.needs:
+        if approve is None or not need.approvable:
+            withheld.append(
+                Withheld(code=need.code, message=need.message, start_s=_case_time(run, need))
+            )
+    return withheld
+
+
+def _consent_message(consent: KnownConsent, audience: str) -> str:
+    if consent.withdrawn:
+        return "consent was withdrawn: nothing may be made from these recordings"
+    if not consent.known:
+        return f"no consent is known, the profile needs {audience}"
+    if consent.expires_on is not None and datetime.date.today() > consent.expires_on:
+        return f"consent ended on {consent.expires_on}"
+    if consent.given_on is not None and datetime.date.today() < consent.given_on:
+        return f"consent begins on {consent.given_on}"
+    return f"consent covers {consent.scope}, the profile needs {audience}"
+
+
+def _case_time(run: CaseRun, need: Need) -> float | None:
+    if need.start_s is None or need.source is None:
+        return need.start_s
+    for kept in planning.keep_parts(run.opened.case, source_inputs(run)):
+        if kept.source == need.source and need.start_s < kept.stop_s:
+            return round(max(0.0, need.start_s - kept.start_s) + kept.case_start_s, 3)
+    return need.start_s
+
+
+def _refuse_changed_sources(run: CaseRun) -> None:
+    for source in run.opened.sources:
+        if file_sha256(source.path) != source.sha256:
+            raise InputError(
+                "A source changed while the clip was made",
+                label(source.path),
+                "run again when it is no longer written to",
+            )
+
+
+def read_decisions(folder: WorkFolder) -> list[Decision]:
+    """People's decisions that are in force: entries without those undone.
+
+    Raises InputError if decisions.json is damaged: a decision is never dropped.
+    """
+    path = folder.private_file("decisions.json")
+    if not path.is_file():
+        return []
+    try:
+        document = Decisions.model_validate_json(path.read_bytes())
+    except ValueError:
+        raise InputError(
+            "decisions.json of the case cannot be read", "", "restore it from a backup"
+        ) from None
+    return effective(document.entries)
+
+
+def effective(entries: Sequence[Decision]) -> list[Decision]:
+    """Entries in force after undo and redo, oldest first."""
+    undone: set[int] = set()
+    for entry in entries:
+        if entry.verb == "undo" and entry.target is not None:
+            undone.add(entry.target)
+        elif entry.verb == "redo" and entry.target is not None:
+            undone.discard(entry.target)
+    return [e for e in entries if e.verb not in ("undo", "redo") and e.number not in undone]
+
+
+def _write_report(run: CaseRun, report: Report | None) -> None:
+    if report is None:
+        return
+    run.report = run.folder.private_file("report.html")
+    run.folder.atomic_write(run.report, report(run))
+
+
+def clean(folder: WorkFolder) -> None:
+    """Remove what a killed run left behind. Call it while holding the lock."""
+    folder.clean_stale()
+    for path in folder.private_dir.glob(".work.part-*"):
+        match = _WORK.match(path.name)
+        if match and path.is_dir() and not _alive(int(match.group(1))):
+            shutil.rmtree(path, ignore_errors=True)
+
+
+def _alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return True
+
+
+@contextlib.contextmanager
+def _work_folder(folder: WorkFolder) -> Iterator[Path]:
+    with writing():
+        path = Path(tempfile.mkdtemp(prefix=f".work.part-{os.getpid()}-", dir=folder.private_dir))
+    try:
+        yield path
+    finally:
+        shutil.rmtree(path, ignore_errors=True)

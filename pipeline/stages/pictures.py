@@ -1,0 +1,65 @@
+"""Redacted still pictures for reports and posters: blanked like a release, without a mark."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.media.read import read_pictures
+from pipeline.media.write import planes_of
+from pipeline.model.field import FieldSpan
+from pipeline.model.plan import Redaction
+from pipeline.stages.make import CaseRun
+from pipeline.stages.plan import planned_source
+from pipeline.stages.render import Blanker
+
+ROWS_PX = 360
+
+
+def redacted_jpegs(
+    run: CaseRun, number: int, times_s: Sequence[float], rows_px: int = ROWS_PX
+) -> list[tuple[float, bytes, FieldSpan]]:
+    """(time, JPEG, field in full-size pixels) of source `number` at about these times.
+
+    Everything outside the field and every found box is black. Times without a
+    decodable picture are left out.
+    """
+    import av
+
+    surveyed, media = run.surveyed[number], run.media[number]
+    recording = media.recording
+    source = planned_source(
+        number, surveyed.recording, surveyed.survey, media.still, 0, run.options,
+        recording.width_px, recording.height_px,
+    )  # fmt: skip
+    redactions: list[Redaction] = []
+    if run.plan is not None:
+        redactions = [r for r in run.plan.redactions if r.source == number]
+    blanker = Blanker(
+        source, recording.width_px, recording.height_px, run.options.field.edge_inset_px, redactions
+    )
+    out = []
+    for time_s in times_s:
+        step_s = 1 / max(surveyed.survey.recording.frame_rate_hz, 1.0)
+        picture = next(
+            iter(read_pictures(media.path, recording, start_s=max(0.0, time_s - step_s))), None
+        )
+        if picture is None:
+            continue
+        frame = av.VideoFrame(recording.width_px, recording.height_px, "yuv420p")
+        blanker.copy(picture.planes(), planes_of(frame), picture.time_s)
+        out.append(
+            (picture.time_s, jpeg(frame, rows_px, recording.video.matrix),
+             blanker.field(picture.time_s))
+        )  # fmt: skip
+    return out
+
+
+def jpeg(frame: object, rows_px: int, matrix: str, quality: int = 82) -> bytes:
+    """A yuv420p frame as a JPEG without any tags."""
+    import cv2
+
+    from pipeline.media.read import reduce_rgb
+
+    rgb = reduce_rgb(frame, rows_px, matrix)
+    _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return data.tobytes()

@@ -1,0 +1,896 @@
+"""Plan: decide, from surveys, settings and people's decisions, what will be done.
+
+Pure: no file is read or written. The same inputs give the same plan.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.model.case import Case
+from pipeline.model.decisions import Decision
+from pipeline.model.field import FieldSpan
+from pipeline.model.options import Options, SoundOptions
+from pipeline.model.plan import Chapter, Edit, Need, Piece, Plan, PlannedSource, Redaction
+from pipeline.model.recording import Recording
+from pipeline.model.survey import Event, Survey
+from pipeline.model.time import Span, format_time, merge_spans, round_s, subtract_spans
+
+HOP_S = 0.1
+SHORTEST_PIECE_S = 0.04
+TAIL_S = 0.5
+
+
+@dataclass(frozen=True)
+class SourceInput:
+    """What the plan knows of one source file."""
+
+    recording_index: int
+    still: bool
+    recording: Recording
+    survey: Survey
+    series: dict[str, NDArray[Any]]
+
+
+@dataclass(frozen=True)
+class NarrationInput:
+    """The narration as measured, on its own axis.
+
+    spans: speech. hop_power: K-weighted power per 100 ms.
+    """
+
+    duration_s: float
+    spans: list[Span]
+    hop_power: NDArray[np.float32]
+    offset_s: float
+    channels: int = 1
+    warnings: list[str] = field(default_factory=list)
+
+
+class Kept(NamedTuple):
+    """A stretch of one source that is used, and where it lies in case time."""
+
+    source: int
+    start_s: float
+    stop_s: float
+    case_start_s: float
+
+
+@dataclass(frozen=True)
+class GlyphSize:
+    """Width over height of the mark as drawn, and the share of its height that is x-height."""
+
+    aspect: float
+    x_height_ratio: float | None
+
+
+def make_plan(
+    case: Case,
+    sources: Sequence[SourceInput],
+    narration: NarrationInput | None,
+    options: Options,
+    *,
+    glyph: GlyphSize,
+    revision: int = 1,
+    decisions: Sequence[Decision] = (),
+    cut_to: Span | None = None,
+    narrated: bool = True,
+    title: str | None = None,
+) -> Plan:
+    """The plan of one case for one profile.
+
+    cut_to: only this span of case time (for clips). narrated: False leaves the
+    narration out. Raises InputError when nothing is left to show.
+    """
+    first = next((s for s in sources if not s.still), sources[0])
+    width_px, height_px = _output_size(first.recording, options)
+    kept = keep_parts(case, sources)
+    if cut_to is not None:
+        kept = _restrict(kept, cut_to)
+    if not kept:
+        raise InputError("Nothing is kept of the recordings", "", "check keep, --from and --to")
+    needs: list[Need] = []
+    warnings = [w for s in sources for w in s.survey.warnings]
+    sound = _sound_options(options.sound, decisions)
+    planned = [
+        planned_source(
+            n, s.recording, s.survey, s.still, s.recording_index, options, width_px, height_px
+        )
+        for n, s in enumerate(sources)
+    ]
+    case_narration = _narration_case_spans(narration, kept) if narration and narrated else []
+    edits = _edits(sources, kept, case_narration, options, decisions)
+    pieces = _pieces(kept, edits, planned, case_narration)
+    if narration is not None and narrated:
+        _extend_for_narration(pieces, case_narration, planned, warnings)
+    if not pieces:
+        raise InputError(
+            "Nothing is left to show after cutting what lies outside the body",
+            "",
+            "look at the report of fieldstop survey; give the field in case.toml if it is wrong",
+        )
+    duration_s = round_s(pieces[-1].out_start_s + pieces[-1].length_s)
+    out_narration = _to_out(pieces, case_narration)
+    redactions = _redactions(sources, planned, case, options, decisions)
+    needs += _field_needs(sources, planned, kept, options)
+    needs += _sound_needs(sources, kept, case, options)
+    channels = _sound_channels(sources, options)
+    live = bool(case.narration and case.narration.live and narrated)
+    mix = _mix(
+        sources,
+        pieces,
+        narration if narrated else None,
+        out_narration,
+        duration_s,
+        sound,
+        options,
+        redactions,
+        channels,
+        live,
+        warnings,
+    )
+    mark, mark_warnings = _mark(sources, planned, case, options, glyph, revision, decisions)
+    warnings += mark_warnings
+    if case.measured is not None:
+        warnings.append("the card with the measured value is not drawn by this version")
+    if narration is not None:
+        warnings += narration.warnings
+    return Plan(
+        case=case.case,
+        title=title if title is not None else case.title,
+        profile=options.output.profile,
+        audience=options.output.audience,
+        width_px=width_px,
+        height_px=height_px,
+        frame_rate_hz=first.survey.recording.frame_rate_hz,
+        matrix=first.recording.video.matrix,
+        duration_s=duration_s,
+        sources=planned,
+        pieces=pieces,
+        mark=mark,
+        mix=mix,
+        sound_channels=channels,
+        redactions=redactions,
+        edits=edits,
+        chapters=_chapters(case, sources, pieces, duration_s),
+        narration=[(round_s(a), round_s(b)) for a, b in out_narration],
+        narration_channel=case.narration.channel if case.narration else None,
+        live=live,
+        needs=needs,
+        warnings=list(dict.fromkeys(warnings)),
+    )
+
+
+def plan_sha256(plan: Plan) -> str:
+    return hashlib.sha256(plan.to_json().encode()).hexdigest()
+
+
+# --- time -------------------------------------------------------------------------------
+
+
+def keep_parts(case: Case, sources: Sequence[SourceInput]) -> list[Kept]:
+    """The kept parts of all recordings, joined in order: the case's own time axis."""
+    kept: list[Kept] = []
+    case_s = 0.0
+    for index, recording in enumerate(case.recording):
+        joined_s = 0.0
+        wanted = merge_spans(recording.keep) if recording.keep else [Span(0.0, float("inf"))]
+        for number, source in enumerate(sources):
+            if source.recording_index != index:
+                continue
+            length_s = recording.show_s if source.still else source.survey.recording.duration_s
+            here = Span(joined_s, joined_s + length_s)
+            for span in wanted:
+                part = here.overlap(span)
+                if part is not None and part.length_s >= SHORTEST_PIECE_S:
+                    kept.append(
+                        Kept(
+                            number,
+                            round_s(part.start_s - joined_s),
+                            round_s(part.stop_s - joined_s),
+                            round_s(case_s),
+                        )
+                    )
+                    case_s += part.length_s
+            joined_s += length_s
+    return kept
+
+
+def case_length_s(kept: Sequence[Kept]) -> float:
+    return kept[-1].case_start_s + kept[-1].stop_s - kept[-1].start_s if kept else 0.0
+
+
+def _restrict(kept: Sequence[Kept], cut_to: Span) -> list[Kept]:
+    """Only what lies in `cut_to` of case time. Case time itself stays."""
+    out = []
+    for part in kept:
+        here = Span(part.case_start_s, part.case_start_s + part.stop_s - part.start_s)
+        overlap = here.overlap(cut_to)
+        if overlap is not None and overlap.length_s >= SHORTEST_PIECE_S:
+            shift = part.start_s - part.case_start_s
+            out.append(
+                Kept(
+                    part.source,
+                    round_s(overlap.start_s + shift),
+                    round_s(overlap.stop_s + shift),
+                    round_s(overlap.start_s),
+                )
+            )
+    return out
+
+
+def _narration_case_spans(narration: NarrationInput, kept: Sequence[Kept]) -> list[Span]:
+    """Narrated spans in case time; what lies before the start is lost and said so elsewhere."""
+    moved = [
+        Span(max(0.0, s.start_s + narration.offset_s), s.stop_s + narration.offset_s)
+        for s in narration.spans
+    ]
+    start_s = kept[0].case_start_s
+    return merge_spans(Span(max(start_s, a), b) for a, b in moved if b > start_s)
+
+
+def _to_out(pieces: Sequence[Piece], case_spans: Iterable[Span]) -> list[Span]:
+    """Spans of case time on the axis of the finished clip."""
+    out = []
+    for span in case_spans:
+        for piece in pieces:
+            here = Span(piece.case_start_s, piece.case_start_s + piece.length_s)
+            overlap = here.overlap(span)
+            if overlap is not None:
+                shift = piece.out_start_s - piece.case_start_s
+                out.append(Span(overlap.start_s + shift, overlap.stop_s + shift))
+    return merge_spans(out, 0.001)
+
+
+# --- edits and pieces -------------------------------------------------------------------
+
+
+def _edits(
+    sources: Sequence[SourceInput],
+    kept: Sequence[Kept],
+    narration: Sequence[Span],
+    options: Options,
+    decisions: Sequence[Decision],
+) -> list[Edit]:
+    edits: list[Edit] = []
+    for number, source in enumerate(sources):
+        for event in source.survey.events:
+            edits.append(_edit_of(number, source, event, kept, narration, options, decisions))
+    return edits
+
+
+def _edit_of(
+    number: int,
+    source: SourceInput,
+    event: Event,
+    kept: Sequence[Kept],
+    narration: Sequence[Span],
+    options: Options,
+    decisions: Sequence[Decision],
+) -> Edit:
+    lens = options.lens
+    action: str = getattr(lens, event.kind)
+    span = Span(event.start_s, event.stop_s)
+    origin: Any = "settings"
+    reason = f"{event.kind.replace('_', ' ')} found by the survey"
+    if event.kind == "out_of_body":
+        span = span.padded(lens.out_of_body_margin_s, source.survey.recording.duration_s)
+    decision = _decision_on(decisions, source.survey.recording.sha256, event.kind, span)
+    if decision is not None:
+        origin = "decision"
+        reason = decision.reason or reason
+        if decision.verb == "reject":
+            action = "keep"
+        elif decision.verb == "change":
+            action = str(decision.value.get("action", action))
+            span = Span(
+                float(decision.value.get("start_s", span.start_s)),
+                float(decision.value.get("stop_s", span.stop_s)),
+            )
+    narrated = any(
+        s.overlap(n) is not None for s in _case_spans(number, span, kept) for n in narration
+    )
+    if event.kind == "out_of_body":
+        if action == "keep" and origin != "decision":
+            action = "cut"
+        if action == "cut" and narrated:
+            action, reason = "freeze", reason + "; narration speaks over it"
+    elif action == "cut" and narrated:
+        action, reason = "keep", reason + "; not cut because narration speaks over it"
+    return Edit(
+        source=number,
+        kind=event.kind,
+        start_s=round_s(span.start_s),
+        stop_s=round_s(span.stop_s),
+        action=action,
+        peak_loss=event.peak_loss,
+        mean_loss=event.mean_loss,
+        narrated=narrated,
+        reason=reason,
+        origin=origin,
+    )
+
+
+def _case_spans(source: int, span: Span, kept: Sequence[Kept]) -> list[Span]:
+    out = []
+    for part in kept:
+        if part.source != source:
+            continue
+        overlap = Span(part.start_s, part.stop_s).overlap(span)
+        if overlap is not None:
+            shift = part.case_start_s - part.start_s
+            out.append(Span(overlap.start_s + shift, overlap.stop_s + shift))
+    return out
+
+
+def _decision_on(
+    decisions: Sequence[Decision], sha256: str, kind: str, span: Span
+) -> Decision | None:
+    """The latest decision anchored to this source and kind whose span overlaps by half."""
+    for decision in reversed(decisions):
+        anchor = decision.anchor
+        if anchor is None or anchor.sha256 != sha256 or anchor.kind != kind:
+            continue
+        overlap = Span(anchor.start_s, anchor.stop_s).overlap(span)
+        shorter = min(anchor.stop_s - anchor.start_s, span.length_s)
+        if overlap is not None and overlap.length_s >= 0.5 * shorter:
+            return decision
+    return None
+
+
+def _pieces(
+    kept: Sequence[Kept],
+    edits: Sequence[Edit],
+    planned: Sequence[PlannedSource],
+    narration: Sequence[Span],
+) -> list[Piece]:
+    pieces: list[Piece] = []
+    out_s = 0.0
+
+    def add(kind: Any, source: int, start_s: float, length_s: float, case_s: float,
+            sound: bool, reason: str, origin: Any) -> None:  # fmt: skip
+        nonlocal out_s
+        if length_s < 1e-6:
+            return
+        pieces.append(
+            Piece(
+                kind=kind,
+                source=source,
+                start_s=round_s(start_s),
+                length_s=round_s(length_s),
+                case_start_s=round_s(case_s),
+                out_start_s=round_s(out_s),
+                sound=sound,
+                reason=reason,
+                origin=origin,
+            )
+        )
+        out_s += length_s
+
+    for part in kept:
+        here = Span(part.start_s, part.stop_s)
+        shift = part.case_start_s - part.start_s
+        if planned[part.source].still:
+            add(
+                "freeze", part.source, 0.0, here.length_s, part.case_start_s, False, "still", "case"
+            )
+            continue
+        cuts = [
+            Span(e.start_s, e.stop_s)
+            for e in edits
+            if e.source == part.source and e.action == "cut"
+        ]
+        holds = [e for e in edits if e.source == part.source and e.action in ("freeze", "black")]
+        for span in subtract_spans([here], cuts):
+            at_s = span.start_s
+            for hold in sorted(holds, key=lambda e: e.start_s):
+                overlap = Span(hold.start_s, hold.stop_s).overlap(Span(at_s, span.stop_s))
+                if overlap is None:
+                    continue
+                add(
+                    "play",
+                    part.source,
+                    at_s,
+                    overlap.start_s - at_s,
+                    at_s + shift,
+                    True,
+                    "",
+                    "case",
+                )
+                inside_s = _last_clear_s(planned[part.source], overlap.start_s, edits, part.source)
+                kind = "freeze" if inside_s is not None and hold.action == "freeze" else "black"
+                room = hold.kind == "out_of_body"
+                add(kind, part.source, inside_s or 0.0, overlap.length_s, overlap.start_s + shift,
+                    not room, hold.reason, hold.origin)  # fmt: skip
+                at_s = overlap.stop_s
+            add("play", part.source, at_s, span.stop_s - at_s, at_s + shift, True, "", "case")
+    return list(pieces)
+
+
+def _last_clear_s(
+    source: PlannedSource, before_s: float, edits: Sequence[Edit], number: int
+) -> float | None:
+    """Time of a picture shortly before `before_s` that is inside the body and not in an event."""
+    step_s = 1 / max(source.frame_rate_hz, 1.0)
+    time_s = before_s - 2 * step_s
+    while time_s >= 0:
+        inside = any(f.shape != "none" and f.start_s <= time_s < f.stop_s for f in source.fields)
+        busy = any(
+            e.source == number and e.kind != "keep" and e.action in ("cut", "freeze", "black")
+            and e.start_s <= time_s < e.stop_s
+            for e in edits
+        )  # fmt: skip
+        if inside and not busy:
+            return round_s(time_s)
+        time_s -= 0.1
+    return None
+
+
+def _extend_for_narration(
+    pieces: list[Piece],
+    narration: Sequence[Span],
+    planned: Sequence[PlannedSource],
+    warnings: list[str],
+) -> None:
+    """Hold the last picture while the narration goes on after the end."""
+    if not pieces or not narration:
+        return
+    last = pieces[-1]
+    end_s = last.case_start_s + last.length_s
+    over_s = narration[-1].stop_s - end_s
+    if over_s <= 0.02:
+        return
+    source = planned[last.source]
+    step_s = 1 / max(source.frame_rate_hz, 1.0)
+    held = (
+        last.start_s if last.kind != "play" else max(0.0, last.start_s + last.length_s - 2 * step_s)
+    )
+    warnings.append(
+        f"the narration is {over_s:.1f} s longer than the picture: the last picture is held"
+    )
+    pieces.append(
+        Piece(
+            kind="black" if last.kind == "black" else "freeze",
+            source=last.source,
+            start_s=round_s(held),
+            length_s=round_s(over_s + TAIL_S),
+            case_start_s=round_s(end_s),
+            out_start_s=round_s(last.out_start_s + last.length_s),
+            sound=False,
+            reason="the narration is longer than the picture",
+            origin="case",
+        )
+    )
+
+
+def _chapters(
+    case: Case, sources: Sequence[SourceInput], pieces: Sequence[Piece], duration_s: float
+) -> list[Chapter]:
+    starts: list[tuple[float, str]] = []
+    seen: set[int] = set()
+    for piece in pieces:
+        index = sources[piece.source].recording_index
+        if index not in seen:
+            seen.add(index)
+            starts.append((piece.out_start_s, chapter_title(case, index)))
+    if len(starts) < 2:
+        return []
+    stops = [s for s, _ in starts[1:]] + [duration_s]
+    return [Chapter(start_s=a, stop_s=b, title=t) for (a, t), b in zip(starts, stops, strict=True)]
+
+
+def chapter_title(case: Case, index: int) -> str:
+    recording = case.recording[index]
+    if recording.title:
+        return recording.title
+    words = {"left": "Left side", "right": "Right side", "midline": "Midline", None: ""}
+    phases = {"before": "before", "procedure": "procedure", "after": "after", "still": "picture"}
+    side, phase = words[recording.side], phases[recording.phase]
+    alone = sum(r.side == recording.side for r in case.recording) == 1
+    if side and (alone and recording.phase == "procedure"):
+        return side
+    return f"{side}, {phase}" if side else phase.capitalize()
+
+
+# --- picture ----------------------------------------------------------------------------
+
+
+def _output_size(recording: Recording, options: Options) -> tuple[int, int]:
+    width, height = recording.width_px, recording.height_px
+    limit = options.output.max_height_px
+    if height > limit:
+        width, height = max(2, round(width * limit / height / 2) * 2), limit // 2 * 2
+    return width, height
+
+
+def planned_source(
+    number: int,
+    recording: Recording,
+    survey: Survey,
+    still: bool,
+    recording_index: int,
+    options: Options,
+    width_px: int,
+    height_px: int,
+) -> PlannedSource:
+    """A source as it will be blanked and placed in a picture of width_px x height_px.
+
+    A field that is not sure is replaced by the safest one.
+    """
+    from pipeline.analysis.field import safest_span
+
+    believed: list[FieldSpan] = []
+    for span in survey.field:
+        if span.confidence >= options.field.sure or span.shape == "none":
+            believed.append(span)
+        else:
+            safe = safest_span([span])
+            believed.append(
+                safe.model_copy(update={"start_s": span.start_s, "stop_s": span.stop_s})
+            )
+    scale = min(width_px / recording.width_px, height_px / recording.height_px)
+    x_px = (width_px - recording.width_px * scale) / 2
+    y_px = (height_px - recording.height_px * scale) / 2
+    return PlannedSource(
+        number=number,
+        sha256=survey.recording.sha256,
+        recording=recording_index,
+        still=still,
+        duration_s=survey.recording.duration_s,
+        width_px=recording.width_px,
+        height_px=recording.height_px,
+        frame_rate_hz=survey.recording.frame_rate_hz,
+        has_sound=bool(recording.audio) and not still,
+        fields=believed,
+        moved=(scale, x_px // 2 * 2, y_px // 2 * 2),
+    )
+
+
+def has_field(fields: Sequence[FieldSpan]) -> bool:
+    """True if the recording shows a scope field at any time."""
+    return any(f.shape != "none" for f in fields)
+
+
+def _field_needs(
+    sources: Sequence[SourceInput],
+    planned: Sequence[PlannedSource],
+    kept: Sequence[Kept],
+    options: Options,
+) -> list[Need]:
+    needs = []
+    for number, source in enumerate(sources):
+        used = [Span(k.start_s, k.stop_s) for k in kept if k.source == number]
+        fields = source.survey.field
+        if not used:
+            continue
+        if not has_field(fields):
+            needs.append(
+                Need(
+                    code="no-field",
+                    message=f"recording {source.recording_index + 1}: no scope field was found, so "
+                    "nothing is blanked; a person must look for lettering and faces",
+                    source=number,
+                    start_s=used[0].start_s,
+                )
+            )
+            continue
+        for span in fields:
+            seen = any(Span(span.start_s, span.stop_s).overlap(u) for u in used)
+            if seen and span.shape != "none" and span.confidence < options.field.sure:
+                needs.append(
+                    Need(
+                        code="field-unsure",
+                        message=f"recording {source.recording_index + 1}: the scope field is not "
+                        f"sure (confidence {span.confidence:.2f}) from "
+                        f"{format_time(span.start_s)}; look at it, or give field in case.toml",
+                        source=number,
+                        start_s=span.start_s,
+                    )
+                )
+    return needs
+
+
+def _redactions(
+    sources: Sequence[SourceInput],
+    planned: Sequence[PlannedSource],
+    case: Case,
+    options: Options,
+    decisions: Sequence[Decision],
+) -> list[Redaction]:
+    out: list[Redaction] = []
+    replace = options.sound.redact_speech and not case.consent.voice
+    for number, source in enumerate(sources):
+        length_s = source.survey.recording.duration_s
+        sha256 = source.survey.recording.sha256
+        if has_field(source.survey.field):
+            out.append(
+                Redaction(
+                    what="surround",
+                    source=number,
+                    start_s=0.0,
+                    stop_s=length_s,
+                    reason="everything outside the field is black",
+                    origin="settings",
+                )
+            )
+        for letters in source.survey.lettering:
+            if letters.where == "field":
+                out.append(
+                    Redaction(
+                        what="lettering",
+                        source=number,
+                        start_s=letters.start_s,
+                        stop_s=letters.stop_s,
+                        box_px=letters.box_px,
+                        reason="lettering in the field",
+                        origin="survey",
+                    )
+                )
+        for face in source.survey.faces:
+            out.append(
+                Redaction(
+                    what="face",
+                    source=number,
+                    start_s=face.start_s,
+                    stop_s=face.stop_s,
+                    box_px=face.box_px,
+                    reason="a face",
+                    origin="survey",
+                )
+            )
+        if replace:
+            spans = merge_spans([*source.survey.speech.procedure, *source.survey.speech.undecided])
+            for span in spans:
+                decision = _decision_on(decisions, sha256, "speech", span)
+                if decision is not None and decision.verb == "reject":
+                    continue
+                out.append(
+                    Redaction(
+                        what="speech",
+                        source=number,
+                        start_s=round_s(span.start_s),
+                        stop_s=round_s(span.stop_s),
+                        reason="speech in the procedure sound",
+                        origin="survey",
+                    )
+                )
+        for decision in decisions:
+            anchor = decision.anchor
+            if decision.verb != "add" or anchor is None or anchor.sha256 != sha256:
+                continue
+            if anchor.kind in ("speech", "lettering", "face"):
+                box = decision.value.get("box_px")
+                out.append(
+                    Redaction(
+                        what=anchor.kind,
+                        source=number,
+                        start_s=anchor.start_s,
+                        stop_s=anchor.stop_s,
+                        box_px=tuple(int(v) for v in box) if box else None,
+                        reason=decision.reason or "added by a person",
+                        origin="decision",
+                    )
+                )
+    return out
+
+
+def _mark(
+    sources: Sequence[SourceInput],
+    planned: Sequence[PlannedSource],
+    case: Case,
+    options: Options,
+    glyph: GlyphSize,
+    revision: int,
+    decisions: Sequence[Decision],
+) -> tuple[Any, list[str]]:
+    from pipeline.analysis.mark import plan_mark
+
+    fields = [moved_field(f, p.moved) for p in planned for f in p.fields if f.shape != "none"] or [
+        moved_field(f, p.moved) for p in planned for f in p.fields
+    ]
+    grids: dict[str, list[NDArray[Any]]] = {}
+    for source in sources:
+        for key, value in source.series.items():
+            if key.startswith("activity_"):
+                grids.setdefault(key.removeprefix("activity_"), []).append(value)
+    activity = {
+        key: np.nanmean(np.stack([v.astype(np.float64) for v in values]), axis=0)
+        for key, values in grids.items()
+        if len({v.shape for v in values}) == 1
+    }
+    seed_text = "|".join([*(p.sha256 for p in planned), options.output.profile, str(revision)])
+    seed = int.from_bytes(hashlib.sha256(seed_text.encode()).digest()[:6], "big")
+    boxes = [
+        (box, p.moved)
+        for p, s in zip(planned, sources, strict=True)
+        for box in (x.box_px for x in s.survey.lettering)
+    ]
+    chosen = next((d for d in reversed(decisions) if d.verb == "mark"), None)
+    mark = plan_mark(
+        fields,
+        activity,
+        glyph.aspect,
+        options.mark,
+        lettering_boxes=[_moved_box(b, m) for b, m in boxes],
+        seed=seed,
+        x_height_ratio=glyph.x_height_ratio,
+        chosen=chosen.value if chosen else None,
+    )
+    return mark, list(mark.warnings)
+
+
+def moved_field(span: FieldSpan, moved: tuple[float, float, float]) -> FieldSpan:
+    """The field in pixels of the output picture."""
+    scale, dx, dy = moved
+    if moved == (1.0, 0.0, 0.0):
+        return span
+    return span.model_copy(
+        update={
+            "center_x_px": span.center_x_px * scale + dx,
+            "center_y_px": span.center_y_px * scale + dy,
+            "radius_px": span.radius_px * scale,
+            "left_px": span.left_px * scale + dx,
+            "right_px": span.right_px * scale + dx,
+            "top_px": span.top_px * scale + dy,
+            "bottom_px": span.bottom_px * scale + dy,
+            "outline_px": None
+            if span.outline_px is None
+            else [(x * scale + dx, y * scale + dy) for x, y in span.outline_px],
+        }
+    )
+
+
+def _moved_box(
+    box: tuple[int, int, int, int], moved: tuple[float, float, float]
+) -> tuple[int, int, int, int]:
+    scale, dx, dy = moved
+    x, y, w, h = box
+    return (
+        int(x * scale + dx), int(y * scale + dy), int(w * scale + 1), int(h * scale + 1)
+    )  # fmt: skip
+
+
+# --- sound ------------------------------------------------------------------------------
+
+
+def _sound_channels(sources: Sequence[SourceInput], options: Options) -> int:
+    widest = max((a.channels for s in sources for a in s.recording.audio[:1]), default=1)
+    return 1 if widest == 1 and options.sound.mono == "mono" else 2
+
+
+def _sound_options(sound: SoundOptions, decisions: Sequence[Decision]) -> SoundOptions:
+    for decision in decisions:
+        if decision.verb == "mix":
+            known = {k: v for k, v in decision.value.items() if k in SoundOptions.model_fields}
+            sound = SoundOptions.model_validate(sound.model_dump() | known)
+    return sound
+
+
+def _sound_needs(
+    sources: Sequence[SourceInput], kept: Sequence[Kept], case: Case, options: Options
+) -> list[Need]:
+    needs = []
+    shared = case.narration is not None and (case.narration.live or case.narration.channel)
+    if shared and not case.consent.voice:
+        needs.append(
+            Need(
+                code="narration-shares-room",
+                message="the narration shares its microphone with the room: consent must cover "
+                "voices, or a person must mark every span that is the narrator's",
+                approvable=False,
+            )
+        )
+    return needs
+
+
+def _hops(pieces: Sequence[Piece], duration_s: float, power_of: Any) -> NDArray[np.float64]:
+    """Power per 100 ms on the axis of the clip, gathered piece by piece."""
+    out = np.zeros(int(np.ceil(duration_s / HOP_S)))
+    for piece in pieces:
+        first = round(piece.out_start_s / HOP_S)
+        count = round((piece.out_start_s + piece.length_s) / HOP_S) - first
+        if count > 0:
+            out[first : first + count] = power_of(piece, count)[: max(0, len(out) - first)]
+    return out
+
+
+def _take(power: NDArray[Any], start_s: float, count: int) -> NDArray[np.float64]:
+    """`count` hops from `start_s` on; zero outside."""
+    index = round(start_s / HOP_S) + np.arange(count)
+    inside = (index >= 0) & (index < len(power))
+    out = np.zeros(count)
+    out[inside] = power[index[inside]]
+    return out
+
+
+def _mix(
+    sources: Sequence[SourceInput],
+    pieces: Sequence[Piece],
+    narration: NarrationInput | None,
+    spans: list[Span],
+    duration_s: float,
+    sound: SoundOptions,
+    options: Options,
+    redactions: Sequence[Redaction],
+    channels: int,
+    live: bool,
+    warnings: list[str],
+) -> Any:
+    from pipeline.analysis.mix import TrackLevels, plan_mix
+
+    def procedure(piece: Piece, count: int) -> NDArray[np.float64]:
+        power = sources[piece.source].series.get("sound_hop_power")
+        if power is None or not piece.sound or sources[piece.source].still:
+            return np.zeros(count)
+        # A frozen picture holds start_s; its sound goes on with the case.
+        return _take(power, sound_start_s(piece, pieces), count)
+
+    if live:
+        background = TrackLevels(np.zeros(max(1, int(np.ceil(duration_s / HOP_S)))))
+    else:
+        background = TrackLevels(_hops(pieces, duration_s, procedure)).without(
+            replaced_spans(pieces, redactions)
+        )
+    voice = None
+    if narration is not None:
+        heard = narration
+
+        def narrated(piece: Piece, count: int) -> NDArray[np.float64]:
+            # A mono voice played by two channels counts twice (BS.1770-5, equation 2).
+            power = _take(heard.hop_power, piece.case_start_s - heard.offset_s, count)
+            return power * (2.0 if channels == 2 else 1.0)
+
+        voice = TrackLevels(_hops(pieces, duration_s, narrated))
+        lost_s = sum(
+            max(0.0, min(s.stop_s, -narration.offset_s) - s.start_s)
+            for s in narration.spans
+            if s.start_s + narration.offset_s < 0
+        )
+        if lost_s > 0.05:
+            warnings.append(f"{lost_s:.1f} s of narration lie before the start and are not heard")
+    return plan_mix(
+        voice,
+        background,
+        spans,
+        duration_s,
+        sound,
+        options.output.loudness_lufs,
+        options.output.true_peak_dbtp,
+    )
+
+
+def replaced_spans(pieces: Sequence[Piece], redactions: Sequence[Redaction]) -> list[Span]:
+    """Spans of the clip in which the procedure sound is replaced."""
+    out = []
+    for piece in pieces:
+        start_s = sound_start_s(piece, pieces)
+        here = Span(start_s, start_s + piece.length_s)
+        for r in redactions:
+            if r.what == "speech" and r.source == piece.source:
+                overlap = here.overlap(Span(r.start_s, r.stop_s))
+                if overlap is not None:
+                    shift = piece.out_start_s - start_s
+                    out.append(Span(overlap.start_s + shift, overlap.stop_s + shift))
+    return merge_spans(out)
+
+
+def sound_start_s(piece: Piece, pieces: Sequence[Piece]) -> float:
+    """Where in the source the sound of a piece starts.
+
+    For a played piece it is the picture's start; under a frozen or black picture the
+    sound goes on from where the last played piece of that source left case time.
+    """
+    if piece.kind == "play":
+        return piece.start_s
+    near = [p for p in pieces if p.source == piece.source and p.kind == "play"]
+    if not near:
+        return piece.start_s
+    anchor = min(near, key=lambda p: abs(p.case_start_s - piece.case_start_s))
+    return max(0.0, anchor.start_s + piece.case_start_s - anchor.case_start_s)

@@ -1,0 +1,150 @@
+"""Release: move the verified file into place, write its sheet, record it in the catalogue."""
+
+from __future__ import annotations
+
+import datetime
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.model.case import Case
+from pipeline.model.options import Options
+from pipeline.model.plan import Plan
+from pipeline.model.release import Check, ReleaseRecord, Sheet
+from pipeline.model.time import format_time
+from pipeline.settings import settings_sha256
+from pipeline.stages.plan import plan_sha256
+from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.work import WorkFolder
+
+CAUTIONS = [
+    "This clip was made for teaching. It is not a medical device and not for diagnosis.",
+    "Automatic anonymisation is an aid: a person reviews before release.",
+    "Consent and privacy are matters of local law and of your institution's policy.",
+]
+
+
+@dataclass(frozen=True)
+class Released:
+    path: Path
+    sheet: Path
+    record: Path
+    revision: int
+    number: int | None
+
+
+def release(
+    finished: Path,
+    plan: Plan,
+    case: Case,
+    options: Options,
+    folder: WorkFolder,
+    catalogue: Catalogue,
+    *,
+    sha256: str,
+    checks: list[Check],
+    consent: KnownConsent,
+    survey_hashes: list[str],
+    mark: dict[str, Any],
+    approved_by: str | None,
+    suffix: str = "",
+    numbered: bool = True,
+) -> Released:
+    """Move `finished` to the releases folder and write sheet, record and catalogue row.
+
+    suffix: part of the file name of a clip cut from a case. numbered: False for
+    clips that stand outside the series. The file appears under its name only when
+    whole. Raises OutputError.
+    """
+    profile = options.output.profile + suffix
+    number = None
+    if numbered:
+        number = catalogue.claim_number(options.output.series_title, case.case, case.number)
+    revision = catalogue.next_revision(case.case, profile)
+    while folder.release_file(profile, revision).exists():
+        revision += 1
+    target = folder.release_file(profile, revision)
+    with folder.atomic_path(target) as temp:
+        move(finished, temp)
+    today = datetime.date.today()
+    sheet = Sheet(
+        case=case.case,
+        title=plan.title,
+        number=number,
+        series_title=options.output.series_title,
+        profile=profile,
+        audience=options.output.audience,
+        revision=revision,
+        replaces=revision - 1 if revision > 1 else None,
+        file=target.name,
+        sha256=sha256,
+        duration_s=plan.duration_s,
+        width_px=plan.width_px,
+        height_px=plan.height_px,
+        year=today.year,
+        chapters=[(c.start_s, c.title) for c in plan.chapters],
+        cautions=CAUTIONS,
+        checks=checks,
+        edits=edit_lines(plan),
+    )
+    record = ReleaseRecord(
+        sheet=sheet,
+        released_at=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        program_version=__version__,
+        sources=[s.sha256 for s in plan.sources],
+        settings_sha256=settings_sha256(options),
+        plan_sha256=plan_sha256(plan),
+        survey_sha256=survey_hashes,
+        consent={
+            "scope": consent.scope,
+            "given_on": str(consent.given_on) if consent.given_on else None,
+            "expires_on": str(consent.expires_on) if consent.expires_on else None,
+            "references": list(consent.references),
+            "voice": consent.voice,
+        },
+        mark=mark,
+        approved_by=approved_by,
+        path=str(target),
+        warnings=plan.warnings,
+    )
+    sheet_file = folder.sheet_file(profile, revision)
+    folder.atomic_write(sheet_file, sheet.to_json())
+    record_file = folder.record_file(profile, revision)
+    folder.atomic_write(record_file, record.to_json())
+    folder.atomic_write(folder.private_file("release.json"), record.to_json())
+    catalogue.add_release(record)
+    return Released(target, sheet_file, record_file, revision, number)
+
+
+def move(source: Path, target: Path) -> None:
+    """Rename; copy where the two lie on different disks."""
+    try:
+        os.replace(source, target)
+    except OSError as error:
+        if error.errno != 18:
+            raise
+        shutil.copyfile(source, target)
+        source.unlink()
+
+
+def edit_lines(plan: Plan) -> list[str]:
+    """What was done to the picture, in sentences without source names."""
+    lines = []
+    for edit in plan.edits:
+        if edit.action == "keep":
+            continue
+        words = {
+            "cut": "cut out",
+            "freeze": "picture held",
+            "clear": "contrast restored",
+            "black": "picture black",
+        }[edit.action]
+        side = plan.sources[edit.source].recording + 1
+        lines.append(
+            f"recording {side}, {format_time(edit.start_s)} to {format_time(edit.stop_s)}: {words} "
+            f"({edit.kind.replace('_', ' ')})"
+        )
+    return lines

@@ -1,0 +1,655 @@
+"""Render: obey a frozen plan. Writes temporary files only.
+
+Pictures: decoded planes in, everything outside the field black, boxes filled,
+the mark blended into the planes, H.264 out. Sound: the procedure with speech
+replaced (the stem that verify listens to), narration, ducking, loudness.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.media.read import (
+    Picture,
+    narration_sound,
+    only_channel,
+    read_pictures,
+    read_sound,
+    without_channel,
+)
+from pipeline.media.stems import Stem, write_stem
+from pipeline.media.write import PictureWriter, finish, planes_of
+from pipeline.model.field import FieldSpan
+from pipeline.model.options import Options
+from pipeline.model.plan import Piece, Plan, PlannedSource, Redaction
+from pipeline.model.recording import Recording
+from pipeline.model.time import Span
+from pipeline.stages.plan import has_field, moved_field, sound_start_s
+from pipeline.stages.survey import Progress, field_at, no_progress
+
+RATE_HZ = 48_000
+EDGE_S = 0.01
+BLACK = (16, 128, 128)
+
+
+@dataclass
+class Rendered:
+    """What was made: files in the work folder and what was measured while making them."""
+
+    path: Path
+    stem: Stem | None
+    narration: Stem | None
+    mix: Stem | None
+    visibility: list[tuple[float, float]] = field(default_factory=list)
+    frames: int = 0
+    limited: dict[str, float] = field(default_factory=dict)
+    gain_db: float = 0.0
+
+
+@dataclass(frozen=True)
+class SourceMedia:
+    """Where a planned source lies and what it is."""
+
+    path: Path
+    recording: Recording
+    still: bool
+
+
+def render(
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    narration: NarrationMedia | None,
+    coverage: NDArray[np.float32],
+    options: Options,
+    work: Path,
+    *,
+    draft: bool = False,
+    progress: Progress = no_progress,
+) -> Rendered:
+    """Make the clip in `work`. `draft`: half size, with DRAFT across it.
+
+    Raises OutputError when the disk is full, InputError when a source changed.
+    """
+    pictures = work / "pictures.mkv"
+    visibility, frames = render_pictures(
+        plan, media, coverage, options, pictures, draft=draft, progress=progress
+    )
+    sound = render_sound(plan, media, narration, options, work, progress=progress)
+    target = work / "clip.mp4"
+    finish(
+        pictures,
+        sound.mix.path if sound.mix else None,
+        target,
+        matrix=plan.matrix,
+        chapters=[(c.start_s, c.stop_s, c.title) for c in plan.chapters],
+        audio_kbps=options.output.audio_kbps,
+        sound_channels=plan.sound_channels,
+        work=work,
+    )
+    pictures.unlink()
+    return Rendered(
+        path=target,
+        stem=sound.procedure,
+        narration=sound.narration,
+        mix=sound.mix,
+        visibility=visibility,
+        frames=frames,
+        limited=sound.limited,
+        gain_db=sound.gain_db,
+    )
+
+
+# --- pictures ---------------------------------------------------------------------------
+
+
+class Blanker:
+    """Copies the lit picture of one source into black frames, and fills boxes.
+
+    Works on uint8 planes (row, col): luma full size, chroma half size.
+    """
+
+    def __init__(
+        self, source: PlannedSource, width_px: int, height_px: int, inset_px: float,
+        redactions: Sequence[Redaction],
+    ) -> None:  # fmt: skip
+        self._source = source
+        self._size = (width_px, height_px)
+        self._inset_px = inset_px
+        self._boxes = [r for r in redactions if r.box_px is not None]
+        self._made_for: int | None = None
+        self._masks: tuple[NDArray[np.uint8], NDArray[np.uint8]] | None = None
+        self._fielded = has_field(source.fields)
+
+    def field(self, time_s: float) -> FieldSpan:
+        return field_at(self._source.fields, time_s)
+
+    def lit(self, time_s: float) -> bool:
+        """False where a recording with a field shows none: the whole picture is black then."""
+        return not (self._fielded and self.field(time_s).shape == "none")
+
+    def copy(
+        self,
+        planes: Sequence[NDArray[np.uint8]],
+        into: Sequence[NDArray[np.uint8]],
+        time_s: float,
+    ) -> None:
+        """`into` is filled with black, then with what may be seen of `planes`."""
+        import cv2
+
+        for plane, level in zip(into, BLACK, strict=True):
+            plane[:] = level
+        if not self.lit(time_s):
+            return
+        span = self.field(time_s)
+        if id(span) != self._made_for:
+            self._masks = self._make(span, planes[0].shape)
+            self._made_for = id(span)
+        assert self._masks is not None
+        _, dx, dy = self._source.moved
+        for number, (source, target) in enumerate(zip(planes, into, strict=True)):
+            half = 1 if number == 0 else 2
+            x, y = int(dx) // half, int(dy) // half
+            rows, cols = source.shape
+            cv2.copyTo(
+                source, self._masks[0 if number == 0 else 1], target[y : y + rows, x : x + cols]
+            )
+        for box in self._boxes:
+            if box.start_s <= time_s < box.stop_s and box.box_px is not None:
+                self._fill(box.box_px, into)
+
+    def _make(
+        self, span: FieldSpan, shape: tuple[int, ...]
+    ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+        from pipeline.analysis.field import field_mask
+
+        rows, cols = shape
+        scale = self._source.moved[0]
+        if not self._fielded:
+            return (
+                np.full((rows, cols), 255, np.uint8),
+                np.full((rows // 2, cols // 2), 255, np.uint8),
+            )
+        inset = self._inset_px
+        luma = field_mask(span, rows, cols, inset_px=inset, scale=scale)
+        # Chroma is shared by four pixels: only where all four are lit.
+        four = luma[: rows // 2 * 2, : cols // 2 * 2].reshape(rows // 2, 2, cols // 2, 2)
+        return luma, np.ascontiguousarray(four.min(axis=(1, 3)))
+
+    def _fill(self, box: tuple[int, int, int, int], into: Sequence[NDArray[np.uint8]]) -> None:
+        scale, dx, dy = self._source.moved
+        x0, y0 = box[0] * scale + dx, box[1] * scale + dy
+        x1, y1 = x0 + box[2] * scale, y0 + box[3] * scale
+        left, top = max(0, int(x0) // 2 * 2), max(0, int(y0) // 2 * 2)
+        right, bottom = int(np.ceil(x1 / 2)) * 2, int(np.ceil(y1 / 2)) * 2
+        for number, (plane, level) in enumerate(zip(into, BLACK, strict=True)):
+            half = 1 if number == 0 else 2
+            plane[top // half : bottom // half, left // half : right // half] = level
+
+
+def render_pictures(
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    coverage: NDArray[np.float32],
+    options: Options,
+    target: Path,
+    *,
+    draft: bool = False,
+    progress: Progress = no_progress,
+) -> tuple[list[tuple[float, float]], int]:
+    """Encode the pictures of the plan to `target`.
+
+    Returns the visibility of the mark as painted (out time, L*) and the frame count.
+    """
+    width, height = plan.width_px, plan.height_px
+    writer = PictureWriter(
+        target,
+        width // 4 * 2 if draft else width,
+        height // 4 * 2 if draft else height,
+        plan.frame_rate_hz,
+        plan.matrix,
+        crf=30 if draft else options.output.crf,
+        preset=options.output.x264_preset,
+        threads=options.machine.threads,
+    )
+    visibility: list[tuple[float, float]] = []
+    told_s = 0.0
+    try:
+        for shown in compose(plan, media, coverage, options):
+            if shown.visibility is not None:
+                visibility.append((round(shown.time_s, 6), round(shown.visibility, 3)))
+            frame = _draft_of(shown.frame, writer) if draft else shown.frame
+            writer.write(frame, shown.time_s)
+            if shown.time_s - told_s > 0.5:
+                told_s = shown.time_s
+                progress("render", told_s, plan.duration_s)
+        writer.close()
+    except BaseException:
+        writer.abandon()
+        raise
+    progress("render", 1, 1)
+    return visibility, writer.frames
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A composed frame at its time in the clip; its visibility where the mark was painted."""
+
+    time_s: float
+    frame: Any
+    source: int
+    source_s: float
+    visibility: float | None
+
+
+def compose(
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    coverage: NDArray[np.float32],
+    options: Options,
+) -> Iterator[Shown]:
+    """The frames of the clip before encoding: blanked, redacted, marked yuv420p frames."""
+    import av
+
+    width, height = plan.width_px, plan.height_px
+    blankers = [
+        Blanker(
+            s, width, height, options.field.edge_inset_px,
+            [r for r in plan.redactions if r.source == s.number],
+        )
+        for s in plan.sources
+    ]  # fmt: skip
+    painter = _Painter(plan, coverage)
+    previous: Piece | None = None
+    for piece in plan.pieces:
+        source = plan.sources[piece.source]
+        blanker = blankers[piece.source]
+        joined = (
+            previous is not None
+            and previous.kind == piece.kind == "play"
+            and previous.source == piece.source
+            and abs(previous.start_s + previous.length_s - piece.start_s) < 1e-3
+        )
+        if not joined:
+            painter.new_shot()
+        first = True
+        for time_s, picture in _piece_pictures(piece, plan, media, options):
+            frame = av.VideoFrame(width, height, "yuv420p")
+            planes = planes_of(frame)
+            source_s = piece.start_s if picture is None else picture.time_s
+            seen = None
+            if picture is None or piece.kind == "black":
+                for plane, level in zip(planes, BLACK, strict=True):
+                    plane[:] = level
+            else:
+                blanker.copy(picture.planes(), planes, source_s)
+                if blanker.lit(source_s):
+                    span = moved_field(blanker.field(source_s), source.moved)
+                    seen = painter.paint(span, planes, time_s, cut=first and not joined)
+            first = False
+            yield Shown(time_s, frame, piece.source, source_s, seen)
+        previous = piece
+
+
+def _piece_pictures(
+    piece: Piece, plan: Plan, media: Sequence[SourceMedia], options: Options
+) -> Iterator[tuple[float, Picture | None]]:
+    """(out time, picture) of one piece; a held or black picture is repeated."""
+    source = media[piece.source]
+    limit = _fit_height(plan, plan.sources[piece.source])
+    stop_s = piece.start_s + piece.length_s
+    if piece.kind == "play":
+        empty = True
+        for picture in read_pictures(
+            source.path,
+            source.recording,
+            start_s=piece.start_s,
+            stop_s=stop_s,
+            max_height_px=limit,
+            matrix=plan.matrix,
+            double_rate=options.output.deinterlace == "double",
+            threads=options.machine.threads,
+        ):
+            out_s = piece.out_start_s + max(0.0, picture.time_s - piece.start_s)
+            yield (0.0 if empty and piece.out_start_s == 0 else out_s), picture
+            empty = False
+        return
+    held: Picture | None = None
+    if piece.kind == "freeze":
+        last = None
+        for picture in read_pictures(
+            source.path,
+            source.recording,
+            start_s=max(0.0, piece.start_s - 1.0),
+            stop_s=piece.start_s + 1e-4,
+            max_height_px=limit,
+            matrix=plan.matrix,
+            threads=options.machine.threads,
+        ):
+            last = picture
+        held = last
+        if held is not None:
+            # The plan chose piece.start_s as a moment inside the body: blank for that moment.
+            held = Picture(piece.start_s, held.frame)
+    count = max(1, round(piece.length_s * plan.frame_rate_hz))
+    for number in range(count):
+        yield piece.out_start_s + number * piece.length_s / count, held
+
+
+def _fit_height(plan: Plan, source: PlannedSource) -> int | None:
+    scale = source.moved[0]
+    return None if scale == 1.0 else max(2, round(source.height_px * scale / 2) * 2)
+
+
+class _Painter:
+    """The mark over the whole clip: one painter, moved when the field moves."""
+
+    def __init__(self, plan: Plan, coverage: NDArray[np.float32]) -> None:
+        self._plan, self._coverage = plan, coverage
+        self._painter: Any = None
+        self._field: FieldSpan | None = None
+        self._shot = -1
+
+    def new_shot(self) -> None:
+        self._shot += 1
+        self._painter = None
+
+    def paint(
+        self, span: FieldSpan, planes: Sequence[NDArray[np.uint8]], time_s: float, cut: bool
+    ) -> float | None:
+        from pipeline.analysis.mark import MarkPainter
+
+        if self._plan.mark is None:
+            return None
+        if self._painter is None:
+            self._painter = MarkPainter(
+                self._plan.mark,
+                self._coverage,
+                span,
+                self._plan.height_px,
+                self._plan.width_px,
+                self._plan.matrix,
+                full_range=False,
+                shot=self._shot,
+            )
+        elif self._field is not None and _geometry(self._field) != _geometry(span):
+            self._painter.move(span)
+        self._field = span
+        return float(self._painter.paint(planes[0], planes[1], planes[2], time_s, cut=cut))
+
+
+def _geometry(span: FieldSpan) -> tuple[float, ...]:
+    return (span.center_x_px, span.center_y_px, span.radius_px, span.left_px, span.top_px,
+            span.right_px, span.bottom_px)  # fmt: skip
+
+
+def _draft_of(frame: Any, writer: PictureWriter) -> Any:
+    import cv2
+
+    small = frame.reformat(width=writer.width_px, height=writer.height_px, format="yuv420p")
+    small.make_writable()
+    luma = planes_of(small)[0]
+    rows, cols = luma.shape
+    size = cols / 200
+    text = np.zeros((rows, cols), np.uint8)
+    for row in (0.3, 0.6, 0.9):
+        cv2.putText(
+            text, "DRAFT", (int(cols * 0.18), int(rows * row)), cv2.FONT_HERSHEY_DUPLEX, size,
+            255, max(2, round(size * 2)),
+        )  # fmt: skip
+    luma[text > 0] = 200
+    return small
+
+
+# --- sound ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class NarrationMedia:
+    """Where the narration is heard: a file, or a channel (from 1) of the recordings."""
+
+    path: Path | None
+    offset_s: float
+    channel: int | None = None
+    live: bool = False
+
+
+@dataclass
+class _Sound:
+    procedure: Stem | None
+    narration: Stem | None
+    mix: Stem | None
+    limited: dict[str, float]
+    gain_db: float
+
+
+def render_sound(
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    narration: NarrationMedia | None,
+    options: Options,
+    work: Path,
+    *,
+    progress: Progress = no_progress,
+) -> _Sound:
+    """Make the redacted procedure stem, the narration stem and the mix, on the clip's axis."""
+    length = round(plan.duration_s * RATE_HZ)
+    procedure = procedure_stem(plan, media, options, work, length)
+    voice = narration_stem(plan, media, narration, work, length) if narration else None
+    if plan.mix is None or (procedure is None and voice is None):
+        return _Sound(procedure, voice, None, {}, 0.0)
+    progress("mix", 0, 1)
+    raw = write_stem(
+        work / "mix.f32",
+        plan.sound_channels,
+        _mixed(plan, procedure, voice),
+        length,
+    )
+    mix, gain_db, limited = to_loudness(raw, options, work)
+    raw.path.unlink()
+    progress("mix", 1, 1)
+    return _Sound(procedure, voice, mix, limited, gain_db)
+
+
+def _mixed(plan: Plan, procedure: Stem | None, voice: Stem | None) -> Iterator[NDArray[np.float32]]:
+    from pipeline.analysis.mix import render_mix
+
+    assert plan.mix is not None
+    return render_mix(
+        procedure.blocks() if procedure else None,
+        voice.blocks() if voice else None,
+        plan.mix,
+        channels=plan.sound_channels,
+    )
+
+
+def to_loudness(raw: Stem, options: Options, work: Path) -> tuple[Stem, float, dict[str, float]]:
+    """Bring the mix to the profile's loudness below its true peak: static gain and a limiter."""
+    from pipeline.analysis.limiter import AAC_MARGIN_DB, LimiterReport, fit_gain, limit
+
+    peak = options.output.true_peak_dbtp
+    fit = fit_gain(raw.blocks, raw.channels, options.output.loudness_lufs, peak)
+    report = LimiterReport()
+    made = write_stem(
+        work / "sound.f32",
+        raw.channels,
+        limit(raw.blocks(), fit.gain_db, peak - AAC_MARGIN_DB, report=report),
+        raw.length,
+    )
+    limited = {
+        key: round(float(value), 4)
+        for key, value in vars(report).items()
+        if isinstance(value, (int, float))
+    }
+    return made, fit.gain_db, limited
+
+
+def procedure_stem(
+    plan: Plan, media: Sequence[SourceMedia], options: Options, work: Path, length: int
+) -> Stem | None:
+    """The procedure sound of the clip with speech replaced, before any ducking."""
+    if plan.live:
+        return None  # one microphone: its sound is the narration, the room included
+    used = {p.source for p in plan.pieces}
+    redacted: dict[int, Stem] = {}
+    for number in sorted(used):
+        source = plan.sources[number]
+        if source.has_sound:
+            redacted[number] = _redacted_source(plan, media[number], source, work)
+    if not redacted:
+        return None
+    stem = write_stem(work / "procedure.f32", 2, _procedure_blocks(plan, redacted), length)
+    for part in redacted.values():
+        part.path.unlink(missing_ok=True)
+    return stem
+
+
+def _redacted_source(plan: Plan, media: SourceMedia, source: PlannedSource, work: Path) -> Stem:
+    from pipeline.analysis.redact import replace_speech
+
+    length = round(source.duration_s * RATE_HZ)
+    raw = write_stem(
+        work / f"source{source.number}.f32",
+        2,
+        procedure_sound(media, plan),
+        length,
+    )
+    spans = [
+        Span(r.start_s, r.stop_s)
+        for r in plan.redactions
+        if r.what == "speech" and r.source == source.number
+    ]
+    if not spans:
+        return raw
+    seed = int(source.sha256[:8], 16)
+    made = write_stem(
+        work / f"redacted{source.number}.f32",
+        2,
+        replace_speech(raw.read, length, spans, seed, RATE_HZ),
+        length,
+    )
+    raw.path.unlink()
+    return made
+
+
+def procedure_sound(media: SourceMedia, plan: Plan) -> Iterator[NDArray[np.float32]]:
+    """The room's sound of one source, stereo, without the channel that holds the narration."""
+    channel = plan.narration_channel
+    if channel is None:
+        yield from read_sound(media.path, origin_s=media.recording.video.start_s)
+        return
+    yield from without_channel(media.path, media.recording.video.start_s, channel)
+
+
+def _procedure_blocks(plan: Plan, stems: dict[int, Stem]) -> Iterator[NDArray[np.float32]]:
+    def read(piece: Piece, start: int, count: int) -> NDArray[np.float32]:
+        if piece.source not in stems or not piece.sound:
+            return np.zeros((2, count), np.float32)
+        first = round(sound_start_s(piece, plan.pieces) * RATE_HZ)
+        return stems[piece.source].read(first + start, count)
+
+    yield from _gathered(plan, 2, read)
+
+
+def _gathered(
+    plan: Plan, channels: int, read: Callable[[Piece, int, int], NDArray[np.float32]]
+) -> Iterator[NDArray[np.float32]]:
+    """Sound of the pieces one after the other; short fades where they do not join."""
+    edge = round(EDGE_S * RATE_HZ)
+    ramp = (0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)).astype(np.float32)
+    joins = [False, *(_sound_joins(a, b, plan) for a, b in pairwise(plan.pieces)), False]
+    for number, piece in enumerate(plan.pieces):
+        first = round(piece.out_start_s * RATE_HZ)
+        total = round((piece.out_start_s + piece.length_s) * RATE_HZ) - first
+        at = 0
+        while at < total:
+            count = min(RATE_HZ, total - at)
+            block = read(piece, at, count)
+            if not joins[number] and at < edge:
+                size = min(edge - at, count)
+                block[:, :size] *= ramp[at : at + size]
+            if not joins[number + 1] and at + count > total - edge:
+                index = np.arange(max(0, total - edge - at), count)
+                block[:, index] *= ramp[np.clip(total - 1 - (at + index), 0, edge - 1)]
+            yield block
+            at += count
+
+
+def _sound_joins(a: Piece, b: Piece, plan: Plan) -> bool:
+    if a.source != b.source or a.sound != b.sound:
+        # Parts of a split recording are joined without a gap.
+        one, two = plan.sources[a.source], plan.sources[b.source]
+        return (
+            one.recording == two.recording
+            and a.kind == b.kind == "play"
+            and a.start_s + a.length_s >= one.duration_s - 0.05
+            and b.start_s <= 0.05
+        )
+    return abs(sound_start_s(a, plan.pieces) + a.length_s - sound_start_s(b, plan.pieces)) < 2e-3
+
+
+def narration_stem(
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    narration: NarrationMedia,
+    work: Path,
+    length: int,
+) -> Stem:
+    """The narration of the clip, mono, on the clip's axis."""
+    if narration.path is None:
+        return _own_sound_stem(plan, media, narration.channel, work, length)
+    raw = write_stem(work / "voice.f32", 1, narration_sound(narration.path))
+    shift = round(narration.offset_s * RATE_HZ)
+
+    def read(piece: Piece, start: int, count: int) -> NDArray[np.float32]:
+        return raw.read(round(piece.case_start_s * RATE_HZ) - shift + start, count)
+
+    stem = write_stem(work / "narration.f32", 1, _gathered_plain(plan, read), length)
+    raw.path.unlink()
+    return stem
+
+
+def _own_sound_stem(
+    plan: Plan, media: Sequence[SourceMedia], channel: int | None, work: Path, length: int
+) -> Stem:
+    """Narration from the recordings' own sound: one channel, or all of it mixed down."""
+
+    def blocks(number: int) -> Iterator[NDArray[np.float32]]:
+        origin_s = media[number].recording.video.start_s
+        if channel is None:
+            return read_sound(media[number].path, origin_s=origin_s, channels=1)
+        return only_channel(media[number].path, origin_s, channel)
+
+    raws = {
+        number: write_stem(work / f"voice{number}.f32", 1, blocks(number))
+        for number in sorted({p.source for p in plan.pieces})
+        if plan.sources[number].has_sound
+    }
+
+    def read(piece: Piece, start: int, count: int) -> NDArray[np.float32]:
+        if piece.source not in raws:
+            return np.zeros((1, count), np.float32)
+        return raws[piece.source].read(
+            round(sound_start_s(piece, plan.pieces) * RATE_HZ) + start, count
+        )
+
+    stem = write_stem(work / "narration.f32", 1, _gathered_plain(plan, read), length)
+    for raw in raws.values():
+        raw.path.unlink()
+    return stem
+
+
+def _gathered_plain(
+    plan: Plan, read: Callable[[Piece, int, int], NDArray[np.float32]]
+) -> Iterator[NDArray[np.float32]]:
+    for piece in plan.pieces:
+        first = round(piece.out_start_s * RATE_HZ)
+        total = round((piece.out_start_s + piece.length_s) * RATE_HZ) - first
+        for at in range(0, total, RATE_HZ):
+            yield read(piece, at, min(RATE_HZ, total - at))

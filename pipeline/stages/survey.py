@@ -1,0 +1,333 @@
+"""Survey: everything that is measured in one source file, from one decode.
+
+The pictures are decoded once; every measure is a fold over them. Small samples
+of the pictures are spooled to disk, because the lens measures need the field,
+which is known only at the end. Measures, then nothing: no decision is taken here.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import struct
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.media.probe import label, probe
+from pipeline.media.read import (
+    ReadReport,
+    read_pictures,
+    read_sound,
+    reduce_rgb,
+    without_channel,
+)
+from pipeline.model.field import FieldSpan
+from pipeline.model.options import Options
+from pipeline.model.recording import Recording
+from pipeline.model.survey import Speech, Survey, SurveyedRecording, TrackLoudness
+from pipeline.stages.intake import SourceFile
+
+# One version a measure: raise it when its numbers change, so that caches lapse.
+MEASURES = {"read": "1", "field": "1", "lens": "1", "sound": "1", "activity": "1"}
+
+
+class Progress(Protocol):
+    """Called with the stage, what is done and the whole, both in the same unit."""
+
+    def __call__(self, stage: str, done: float, whole: float) -> None: ...
+
+
+def no_progress(stage: str, done: float, whole: float) -> None:
+    """Says nothing."""
+
+
+@dataclass
+class Surveyed:
+    """A survey with its series and the recording it was made of."""
+
+    recording: Recording
+    survey: Survey
+    series: dict[str, NDArray[Any]]
+
+
+class Spool:
+    """Small pictures on disk, in order: PNG with time stamps. Flat in memory."""
+
+    def __init__(self, folder: Path) -> None:
+        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by close()
+        self.count = 0
+
+    def add(self, time_s: float, rgb: NDArray[np.uint8]) -> None:
+        import cv2
+
+        _, data = cv2.imencode(".png", rgb[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
+        self._file.write(struct.pack("<dI", time_s, len(data)))
+        self._file.write(data.tobytes())
+        self.count += 1
+
+    def samples(self) -> Iterator[tuple[float, NDArray[np.uint8]]]:
+        import cv2
+
+        self._file.seek(0)
+        while True:
+            head = self._file.read(12)
+            if len(head) < 12:
+                return
+            time_s, size = struct.unpack("<dI", head)
+            data = np.frombuffer(self._file.read(size), np.uint8)
+            bgr = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
+            yield time_s, np.ascontiguousarray(bgr[..., ::-1])
+
+    def close(self) -> None:
+        with suppress(OSError):
+            self._file.close()
+
+
+class _Pace:
+    """True about `rate_hz` times a second of picture time."""
+
+    def __init__(self, rate_hz: float) -> None:
+        self._step_s, self._next_s = 1 / rate_hz, 0.0
+
+    def due(self, time_s: float) -> bool:
+        if time_s + 1e-6 < self._next_s:
+            return False
+        self._next_s = max(self._next_s + self._step_s, time_s + 0.5 * self._step_s)
+        return True
+
+
+def survey_file(
+    source: SourceFile,
+    options: Options,
+    work: Path,
+    *,
+    given_field: list[float] | None = None,
+    narration_channel: int | None = None,
+    progress: Progress = no_progress,
+) -> Surveyed:
+    """Measure one source file. `work`: a folder for temporary files.
+
+    Raises InputError when the file cannot be used or is cut short.
+    """
+    from pipeline.analysis import field as field_measure
+    from pipeline.analysis import lens, mark
+
+    recording = probe(source.path, sha256=source.sha256)
+    fold = field_measure.FieldFold(recording.width_px, recording.height_px)
+    spool = Spool(work)
+    report = ReadReport()
+    rows_px = max(fold.SAMPLE_MAX_ROWS_PX, lens.LensFold.SAMPLE_MAX_ROWS_PX)
+    small_rows_px = lens.LensFold.SAMPLE_MAX_ROWS_PX
+    field_pace = _Pace(fold.SAMPLE_RATE_HZ)
+    lens_pace = _Pace(lens.LensFold.SAMPLE_RATE_HZ)
+    first_s: float | None = None
+    last_told_s = 0.0
+    try:
+        for picture in read_pictures(
+            source.path, recording, report=report, threads=options.machine.threads
+        ):
+            if first_s is None:
+                first_s = picture.time_s
+            time_s = picture.time_s
+            for_field, for_lens = field_pace.due(time_s), lens_pace.due(time_s)
+            if for_field:
+                rgb = reduce_rgb(picture.frame, rows_px, recording.video.matrix)
+                fold.step(time_s, rgb)
+                if for_lens:
+                    spool.add(time_s, _shrink(rgb, small_rows_px))
+            elif for_lens:
+                rgb = reduce_rgb(picture.frame, small_rows_px, recording.video.matrix)
+                spool.add(time_s, rgb)
+            if time_s - last_told_s > 1:
+                last_told_s = time_s
+                progress("survey", time_s, recording.duration_s)
+        if not report.frames:
+            raise InputError(
+                "No picture of the file can be decoded", label(source.path), "copy it again"
+            )
+        rate_hz, duration_s = _measured_time(report, recording)
+        warnings = _warnings(recording, report, duration_s, source)
+        if given_field is not None:
+            fields = [
+                field_measure.given_field(
+                    given_field, recording.width_px, recording.height_px, duration_s
+                )
+            ]
+        else:
+            fields = fold.finish(duration_s)
+        lens_fold = lens.LensFold(fields, recording.width_px, recording.height_px)
+        activity = mark.ActivityFold(fields, recording.width_px, recording.height_px)
+        activity_pace = _Pace(activity.SAMPLE_RATE_HZ)
+        for time_s, rgb in spool.samples():
+            lens_fold.step(time_s, rgb)
+            if activity_pace.due(time_s):
+                activity.step(time_s, rgb)
+    finally:
+        spool.close()
+    series: dict[str, NDArray[Any]] = dict(lens_fold.finish().series())
+    events = lens.find_events(
+        series, fields, duration_s, options.lens.event_loss, options.lens.event_min_s
+    )
+    series |= {f"activity_{name}": grid for name, grid in activity.finish().items()}
+    speech, loudness = Speech(), None
+    if recording.audio and not source.still:
+        speech, loudness, sound = _survey_sound(
+            source, recording, duration_s, narration_channel, warnings, progress
+        )
+        series |= sound
+    progress("survey", 1, 1)
+    survey = Survey(
+        recording=SurveyedRecording(
+            sha256=source.sha256,
+            duration_s=duration_s,
+            frame_rate_hz=rate_hz,
+            width_px=recording.width_px,
+            height_px=recording.height_px,
+            frames=report.frames,
+            variable_rate=report.variable_rate,
+            warnings=recording.warnings,
+        ),
+        field=fields,
+        events=events,
+        speech=speech,
+        loudness=loudness,
+        measured=MEASURES,
+        warnings=warnings,
+    )
+    return Surveyed(recording, survey, series)
+
+
+def _shrink(rgb: NDArray[np.uint8], rows_px: int) -> NDArray[np.uint8]:
+    import cv2
+
+    height, width = rgb.shape[:2]
+    if height <= rows_px:
+        return rgb
+    size = (max(2, round(width * rows_px / height)), rows_px)
+    return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _measured_time(report: ReadReport, recording: Recording) -> tuple[float, float]:
+    """Frames per second and duration, measured. The last frame lasts as long as the usual one."""
+    if report.frames > 1 and report.last_s > 0:
+        rate_hz = (report.frames - 1) / report.last_s
+    else:
+        rate_hz = recording.frame_rate_hz or 25.0
+    return round(rate_hz, 6), round(report.last_s + 1 / rate_hz, 6)
+
+
+def _warnings(
+    recording: Recording, report: ReadReport, duration_s: float, source: SourceFile
+) -> list[str]:
+    """Raises InputError if much less was decoded than the header promises."""
+    said: list[str] = []
+    promised_s = recording.duration_s
+    if (
+        not source.still
+        and promised_s > 0
+        and duration_s < promised_s - max(1.0, 0.02 * promised_s)
+    ):
+        raise InputError(
+            "A file is cut short",
+            f"{label(source.path)}: {duration_s:.1f} s of {promised_s:.1f} s can be decoded",
+            "copy it again from the recorder",
+        )
+    if report.damaged:
+        said.append(f"{report.damaged} damaged packets of the picture were left out")
+    for start_s, length_s in report.gaps[:20]:
+        said.append(f"the time stamps jump by {length_s:.2f} s at {start_s:.2f} s")
+    return said
+
+
+def _survey_sound(
+    source: SourceFile,
+    recording: Recording,
+    duration_s: float,
+    narration_channel: int | None,
+    warnings: list[str],
+    progress: Progress,
+) -> tuple[Speech, TrackLoudness | None, dict[str, NDArray[Any]]]:
+    """Loudness and speech of the file's own sound, on the axis of its pictures."""
+    from pipeline.analysis import loudness, speech
+
+    meter = loudness.LoudnessFold(2)
+    voices = speech.SpeechFold(2)
+    done = 0
+    limit = round(duration_s * 48_000)
+    origin_s = recording.video.start_s
+    if narration_channel is None:
+        blocks = read_sound(source.path, origin_s=origin_s, note=warnings)
+    else:
+        blocks = without_channel(source.path, origin_s, narration_channel)
+    for block in blocks:
+        block = block[:, : max(0, limit - done)]
+        if not block.shape[1]:
+            break
+        meter.step(block)
+        voices.step(block)
+        done += block.shape[1]
+        progress("sound", done / 48_000, duration_s)
+    measured = meter.finish()
+    heard = voices.finish()
+    spans, undecided = speech.room_speech_spans(heard)
+    found = Speech(
+        procedure=[(s.start_s, s.stop_s) for s in spans],
+        undecided=[(s.start_s, s.stop_s) for s in undecided],
+    )
+    sound = {"sound_hop_power": np.asarray(measured.hop_power, np.float32)}
+    return found, measured.track(), sound
+
+
+def save_survey(surveyed: Surveyed, folder: Path, name: str = "survey") -> tuple[Path, Path]:
+    """Write `survey.json` and `series.npz` (names with a number for further sources)."""
+    from pipeline.store.work import atomic_write
+
+    document = folder / f"{name}.json"
+    arrays = folder / f"{name.replace('survey', 'series')}.npz"
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **surveyed.series)  # type: ignore[arg-type]
+    atomic_write(document, surveyed.survey.to_json(), private=True)
+    atomic_write(arrays, buffer.getvalue(), private=True)
+    return document, arrays
+
+
+def load_series(path: Path) -> dict[str, NDArray[Any]]:
+    """The arrays of a `series.npz`."""
+    with np.load(path, allow_pickle=False) as data:
+        return {key: data[key] for key in data.files}
+
+
+def survey_key(
+    source: SourceFile,
+    options: Options,
+    given_field: list[float] | None,
+    narration_channel: int | None,
+) -> str:
+    """What a cached survey depends on, as a short text."""
+    return json.dumps(
+        {
+            "sha256": source.sha256,
+            "measures": MEASURES,
+            "lens": [options.lens.event_loss, options.lens.event_min_s],
+            "field": given_field,
+            "still": source.still,
+            "narration_channel": narration_channel,
+        },
+        sort_keys=True,
+    )
+
+
+def field_at(fields: Sequence[FieldSpan], time_s: float) -> FieldSpan:
+    """The field span that holds `time_s`; the nearest one outside all spans."""
+    for span in fields:
+        if span.start_s <= time_s < span.stop_s:
+            return span
+    return min(fields, key=lambda s: min(abs(s.start_s - time_s), abs(s.stop_s - time_s)))

@@ -1,0 +1,519 @@
+"""Verify: measure the finished file, and trust nothing the renderer said.
+
+The file is decoded from start to end. With a plan and its sources the surround,
+the mark and the picture are compared with the sources; without them the field
+is found in the finished file itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.media.probe import open_media, probe
+from pipeline.media.read import (
+    Picture,
+    ReadReport,
+    read_pictures,
+    read_sound,
+    reduce_rgb,
+)
+from pipeline.media.stems import Stem
+from pipeline.model.field import FieldSpan
+from pipeline.model.options import Options
+from pipeline.model.plan import Piece, Plan
+from pipeline.model.recording import Recording
+from pipeline.model.release import Check
+from pipeline.model.time import Span
+from pipeline.stages.plan import has_field, moved_field
+from pipeline.stages.render import Blanker, SourceMedia, _fit_height
+from pipeline.stages.survey import Progress, no_progress
+
+BLACK_LUMA = 16
+SURROUND_LIMIT = 12  # code values above black, away from the rim
+RIM_PX = 6.0  # coding spreads the rim by less than a block of 8 px
+SAMPLE_S = 0.5
+LUMA_LIMIT = 0.5
+LOUDNESS_LIMIT_LU = 0.2
+
+
+@dataclass
+class Verified:
+    """Checks of a finished file, and series for the report."""
+
+    checks: list[Check] = field(default_factory=list)
+    visibility: list[tuple[float, float]] = field(default_factory=list)
+    mark: Any = None
+    loudness: Any = None
+    ducking: Any = None
+    fields: list[FieldSpan] = field(default_factory=list)
+
+    @property
+    def passed(self) -> bool:
+        return all(c.passed for c in self.checks)
+
+
+def verify_file(path: Path, options: Options, *, progress: Progress = no_progress) -> Verified:
+    """The checks that any finished file can be given, without its plan.
+
+    Raises InputError if it cannot be read.
+    """
+    from pipeline.analysis.field import FieldFold, field_mask
+
+    result = Verified()
+    recording = probe(path)
+    result.checks += _stream_checks(path, recording)
+    fold = FieldFold(recording.width_px, recording.height_px)
+    report = ReadReport()
+    kept: list[tuple[float, NDArray[np.uint8]]] = []
+    next_s = 0.0
+    for picture in read_pictures(path, recording, report=report):
+        if picture.time_s >= next_s:
+            next_s = picture.time_s + SAMPLE_S
+            rgb = reduce_rgb(picture.frame, fold.SAMPLE_MAX_ROWS_PX, recording.video.matrix)
+            fold.step(picture.time_s, rgb)
+            if len(kept) < 240:
+                kept.append((picture.time_s, rgb.max(axis=2)))
+            progress("verify", picture.time_s, recording.duration_s)
+    if not report.frames:
+        raise InputError("The file holds no picture", "", "give a finished clip")
+    result.fields = fold.finish(report.last_s + 0.04)
+    result.checks.append(
+        _check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
+    )
+    worst, worst_s = 0.0, 0.0
+    for time_s, top in kept:
+        span = next((f for f in result.fields if f.start_s <= time_s < f.stop_s), None)
+        if span is None or span.shape == "none":
+            continue
+        scale = top.shape[0] / recording.height_px
+        mask = field_mask(
+            span, top.shape[0], top.shape[1], inset_px=-RIM_PX - 2 / scale, scale=scale
+        )
+        outside = top[mask == 0]
+        value = float(outside.max()) if outside.size else 0.0
+        if value > worst:
+            worst, worst_s = value, time_s
+    shown = any(f.shape != "none" for f in result.fields)
+    result.checks.append(
+        Check(
+            check="surround black",
+            measured=round(worst, 1) if shown else None,
+            limit=SURROUND_LIMIT,
+            unit=f"code values of 255, at {worst_s:.1f} s" if worst else "code values of 255",
+            passed=shown and worst <= SURROUND_LIMIT,
+        )
+    )
+    result.checks += _sound_checks(path, recording, options, result)
+    progress("verify", 1, 1)
+    return result
+
+
+def verify_release(
+    path: Path,
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    coverage: NDArray[np.float32],
+    options: Options,
+    *,
+    stem: Stem | None,
+    narration: Stem | None,
+    voice_consent: bool,
+    progress: Progress = no_progress,
+) -> Verified:
+    """All checks of a release: against its plan, its sources and the redacted stem."""
+    result = Verified()
+    recording = probe(path)
+    result.checks += _stream_checks(path, recording, plan)
+    result.checks += _picture_checks(path, recording, plan, media, coverage, options, result,
+                                     progress)  # fmt: skip
+    result.checks += _sound_checks(path, recording, options, result, silent=plan.mix is None)
+    result.checks += _stem_checks(stem, plan, voice_consent)
+    result.checks += _ducking_checks(stem, narration, plan, options, result)
+    progress("verify", 1, 1)
+    return result
+
+
+def _check(name: str, measured: Any, limit: Any, unit: str, passed: bool) -> Check:
+    if isinstance(measured, (float, np.floating)):
+        measured = round(float(measured), 3)
+    return Check(check=name, measured=measured, limit=limit, unit=unit, passed=bool(passed))
+
+
+# --- container --------------------------------------------------------------------------
+
+
+def _stream_checks(path: Path, recording: Recording, plan: Plan | None = None) -> list[Check]:
+    from pipeline.media.tags import check_container
+
+    checks = list(check_container(path))
+    with closing(open_media(path)) as container:
+        pictures, sounds = container.streams.video, container.streams.audio
+        video = pictures[0]
+        length_s = float((video.duration or 0) * video.time_base)
+        sound_s = float((sounds[0].duration or 0) * sounds[0].time_base) if sounds else None
+        codec, sound_codec = (
+            video.codec_context.name,
+            sounds[0].codec_context.name if sounds else "",
+        )
+        rate_hz = sounds[0].codec_context.sample_rate if sounds else None
+    plain = codec == "h264" and recording.video.pixel_format == "yuv420p"
+    said = f"{codec} {recording.video.pixel_format}"
+    checks.append(_check("picture format", said, "h264 yuv420p", "", plain))
+    if sounds:
+        good = sound_codec == "aac" and rate_hz == 48_000
+        checks.append(_check("sound format", f"{sound_codec} {rate_hz}", "aac 48000", "Hz", good))
+    if sound_s is not None:
+        apart_s = abs(length_s - sound_s)
+        limit_s = round(1.5 / max(recording.frame_rate_hz, 1) + 0.03, 3)
+        checks.append(
+            _check("picture and sound end together", apart_s, limit_s, "s", apart_s <= limit_s)
+        )
+    if plan is not None:
+        tagged = recording.video.matrix == plan.matrix and not recording.video.matrix_assumed
+        checks.append(_check("colour tags", recording.video.matrix, plan.matrix, "", tagged))
+        off_s = abs(length_s - plan.duration_s)
+        limit_s = round(1.5 / max(plan.frame_rate_hz, 1), 3)
+        checks.append(_check("length as planned", off_s, limit_s, "s", off_s <= limit_s))
+        wanted = len(plan.chapters)
+        checks.append(
+            _check("chapters", recording.chapters, wanted, "", recording.chapters == wanted)
+        )
+    return checks
+
+
+# --- picture ----------------------------------------------------------------------------
+
+
+def _expected(
+    plan: Plan, media: Sequence[SourceMedia], options: Options
+) -> Iterator[tuple[float, Piece, float, Picture, Blanker]]:
+    """(out time, piece, source time, picture, blanker) of played frames, about two a second.
+
+    Reads the sources anew, leaving out pictures that no other depends on.
+    """
+    for piece in plan.pieces:
+        source = plan.sources[piece.source]
+        if piece.kind != "play":
+            continue
+        blanker = Blanker(
+            source, plan.width_px, plan.height_px, options.field.edge_inset_px,
+            [r for r in plan.redactions if r.source == source.number],
+        )  # fmt: skip
+        next_s = piece.start_s
+        for picture in read_pictures(
+            media[piece.source].path,
+            media[piece.source].recording,
+            start_s=piece.start_s,
+            stop_s=piece.start_s + piece.length_s,
+            max_height_px=_fit_height(plan, source),
+            matrix=plan.matrix,
+            double_rate=options.output.deinterlace == "double",
+            skip_unreferenced=not media[piece.source].recording.video.interlaced,
+            threads=options.machine.threads,
+        ):
+            if picture.time_s + 1e-6 < next_s:
+                continue
+            next_s = picture.time_s + SAMPLE_S
+            out_s = piece.out_start_s + picture.time_s - piece.start_s
+            yield out_s, piece, picture.time_s, picture, blanker
+
+
+def _picture_checks(
+    path: Path,
+    recording: Recording,
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    coverage: NDArray[np.float32],
+    options: Options,
+    result: Verified,
+    progress: Progress,
+) -> list[Check]:
+    report = ReadReport()
+    surround = _Surround(plan)
+    compare = _Compare(plan, coverage, result)
+    expected = _expected(plan, media, options)
+    wanted = next(expected, None)
+    half_s = 0.5 / max(plan.frame_rate_hz, 1.0)
+    next_s = 0.0
+    for picture in read_pictures(path, recording, report=report, threads=options.machine.threads):
+        if picture.time_s + 1e-6 >= next_s:
+            next_s = picture.time_s + SAMPLE_S
+            surround.look(picture)
+            progress("verify", picture.time_s, plan.duration_s)
+        while wanted is not None and wanted[0] < picture.time_s - half_s:
+            wanted = next(expected, None)
+        if wanted is not None and abs(wanted[0] - picture.time_s) <= half_s:
+            compare.look(picture, *wanted[1:])
+            wanted = next(expected, None)
+    return [
+        _check("picture damaged", report.damaged, 0, "packets", report.damaged == 0),
+        surround.check(),
+        *compare.checks(options),
+    ]
+
+
+class _Surround:
+    """The brightest and the most coloured pixel outside the field of the finished file."""
+
+    def __init__(self, plan: Plan) -> None:
+        self._plan = plan
+        self._worst, self._worst_s = 0.0, 0.0
+        self._looked = 0
+        self._masks: dict[int, tuple[FieldSpan, NDArray[np.uint8]]] = {}
+        self._fielded = any(has_field(s.fields) for s in plan.sources)
+
+    def look(self, picture: Picture) -> None:
+        piece = piece_at(self._plan, picture.time_s)
+        source = self._plan.sources[piece.source]
+        y, u, v = picture.planes()
+        if not has_field(source.fields) and piece.kind != "black":
+            return
+        source_s = piece.start_s
+        if piece.kind == "play":
+            source_s += picture.time_s - piece.out_start_s
+        outside = self._outside(source.fields, source_s, source.moved, y.shape)
+        if piece.kind == "black":
+            outside = np.full(y.shape, 255, np.uint8)
+        import cv2
+
+        value = max(0.0, cv2.minMaxLoc(y, mask=outside)[1] - BLACK_LUMA)
+        quarter = np.ascontiguousarray(outside[::2, ::2][: u.shape[0], : u.shape[1]])
+        for chroma in (u, v):
+            low, high, _, _ = cv2.minMaxLoc(chroma, mask=quarter)
+            if quarter.any():
+                value = max(value, abs(low - 128), abs(high - 128))
+        self._looked += 1
+        if value > self._worst:
+            self._worst, self._worst_s = value, picture.time_s
+
+    def _outside(
+        self,
+        fields: Sequence[FieldSpan],
+        source_s: float,
+        moved: tuple[float, float, float],
+        shape: tuple[int, ...],
+    ) -> NDArray[np.uint8]:
+        from pipeline.analysis.field import field_mask
+        from pipeline.stages.survey import field_at
+
+        span = field_at(fields, source_s)
+        key = id(span)
+        if key not in self._masks:
+            if span.shape == "none":
+                mask = np.full(shape, 255, np.uint8)
+            else:
+                inside = field_mask(moved_field(span, moved), shape[0], shape[1], inset_px=-RIM_PX)
+                mask = np.asarray(255 - inside, np.uint8)
+            self._masks[key] = (span, mask)
+            if len(self._masks) > 8:
+                self._masks.pop(next(iter(self._masks)))
+        return self._masks[key][1]
+
+    def check(self) -> Check:
+        if not self._fielded:
+            return _check("surround black", "no field, approved by a person", "", "", True)
+        unit = "code values" + (f", at {self._worst_s:.1f} s" if self._worst else "")
+        passed = self._looked > 0 and self._worst <= SURROUND_LIMIT
+        return _check("surround black", self._worst, SURROUND_LIMIT, unit, passed)
+
+
+class _Compare:
+    """The finished picture against its source: the mark's visibility, and luma elsewhere."""
+
+    def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verified) -> None:
+        import av
+
+        self._plan, self._coverage, self._result = plan, coverage, result
+        self._frame = av.VideoFrame(plan.width_px, plan.height_px, "yuv420p")
+        self._painter: Any = None
+        self._key: tuple[Any, ...] | None = None
+        self._sum = self._count = 0.0
+        self._shots = shot_numbers(plan)
+
+    def look(
+        self, picture: Picture, piece: Piece, source_s: float, source: Picture, blanker: Blanker
+    ) -> None:
+        from pipeline.media.write import planes_of
+
+        planes = planes_of(self._frame)
+        blanker.copy(source.planes(), planes, source_s)
+        if not blanker.lit(source_s):
+            return
+        shown = picture.planes()
+        span = moved_field(blanker.field(source_s), self._plan.sources[piece.source].moved)
+        strokes = np.zeros(planes[0].shape, bool)
+        if self._plan.mark is not None:
+            painter = self._painter_for(span, self._shots[id(piece)])
+            value = painter.visibility(planes, shown)
+            if value is not None:
+                self._result.visibility.append((round(picture.time_s, 3), round(float(value), 3)))
+            strokes = painter.stroke_mask()
+        inside = (planes[0] > BLACK_LUMA) & ~strokes
+        count = int(inside.sum())
+        if count:
+            self._sum += float(shown[0][inside].astype(np.int64).sum())
+            self._sum -= float(planes[0][inside].astype(np.int64).sum())
+            self._count += count
+
+    def _painter_for(self, span: FieldSpan, shot: int) -> Any:
+        from pipeline.analysis.mark import MarkPainter
+
+        key = (shot, span.center_x_px, span.center_y_px, span.radius_px, span.left_px, span.top_px,
+               span.right_px, span.bottom_px)  # fmt: skip
+        if key != self._key:
+            assert self._plan.mark is not None
+            self._painter = MarkPainter(
+                self._plan.mark, self._coverage, span, self._plan.height_px, self._plan.width_px,
+                self._plan.matrix, full_range=False, shot=shot,
+            )  # fmt: skip
+            self._key = key
+        return self._painter
+
+    def checks(self, options: Options) -> list[Check]:
+        from pipeline.analysis.mark import summarise_visibility
+
+        checks = []
+        if self._count:
+            off = self._sum / self._count
+            checks.append(
+                _check("picture brightness kept", abs(off), LUMA_LIMIT, "levels",
+                       abs(off) <= LUMA_LIMIT)
+            )  # fmt: skip
+        mark = self._plan.mark
+        if mark is not None and self._result.visibility:
+            summary = summarise_visibility(
+                np.array([t for t, _ in self._result.visibility]),
+                np.array([v for _, v in self._result.visibility]),
+                mark.band_low,
+                mark.band_high,
+                cuts_s=[p.out_start_s for p in self._plan.pieces[1:]],
+            )
+            self._result.mark = summary
+            share = summary.in_band_ratio
+            checks.append(
+                _check("mark visible inside its band", share, 0.9, "share of frames",
+                       share is not None and share >= 0.9)
+            )  # fmt: skip
+        elif mark is not None:
+            played = any(p.kind == "play" for p in self._plan.pieces)
+            checks.append(_check("mark visible inside its band", None, 0.9, "share of frames",
+                                 not played))  # fmt: skip
+        return checks
+
+
+def shot_numbers(plan: Plan) -> dict[int, int]:
+    """Shot number of each piece (by identity), counted as the renderer counts them."""
+    numbers: dict[int, int] = {}
+    shot, previous = -1, None
+    for piece in plan.pieces:
+        joined = (
+            previous is not None
+            and previous.kind == piece.kind == "play"
+            and previous.source == piece.source
+            and abs(previous.start_s + previous.length_s - piece.start_s) < 1e-3
+        )
+        if not joined:
+            shot += 1
+        numbers[id(piece)] = shot
+        previous = piece
+    return numbers
+
+
+def piece_at(plan: Plan, out_s: float) -> Piece:
+    """The piece shown at `out_s` of the clip."""
+    found = plan.pieces[0]
+    for piece in plan.pieces:
+        if piece.out_start_s <= out_s + 1e-4:
+            found = piece
+    return found
+
+
+# --- sound ------------------------------------------------------------------------------
+
+
+def _sound_checks(
+    path: Path, recording: Recording, options: Options, result: Verified, silent: bool = False
+) -> list[Check]:
+    from pipeline.analysis.loudness import LoudnessFold
+
+    if not recording.audio:
+        return (
+            [_check("sound", "none", "", "", silent)]
+            if silent
+            else [_check("sound", "none", "one stream", "", False)]
+        )
+    fold = LoudnessFold(min(2, recording.audio[0].channels))
+    for block in read_sound(
+        path, origin_s=recording.video.start_s, channels=min(2, recording.audio[0].channels)
+    ):
+        fold.step(block)
+    measured = fold.finish()
+    result.loudness = measured
+    target, peak = options.output.loudness_lufs, options.output.true_peak_dbtp
+    found = measured.integrated_lufs
+    checks = []
+    if found is None:
+        checks.append(_check("loudness", "silent", target, "LUFS", True))
+    else:
+        checks.append(
+            _check("loudness", found, target, "LUFS", abs(found - target) <= LOUDNESS_LIMIT_LU)
+        )
+    top = measured.true_peak_dbtp
+    checks.append(
+        _check("true peak", "silent" if top is None else top, peak, "dBTP",
+               top is None or top <= peak + 0.05)
+    )  # fmt: skip
+    return checks
+
+
+def _stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
+    """Speech left in the redacted procedure sound, heard without the narration."""
+    from pipeline.analysis import speech
+
+    name = "speech left in the procedure sound"
+    if stem is None:
+        return [_check(name, "no procedure sound", 0, "s", True)]
+    if voice_consent:
+        return [_check(name, "consent covers voices", "", "", True)]
+    fold = speech.SpeechFold(stem.channels)
+    for block in stem.blocks():
+        fold.step(block)
+    left = speech.narration_spans(fold.finish(), threshold=0.5)
+    total_s = sum(s.length_s for s in left)
+    at = f", first at {left[0].start_s:.1f} s" if left else ""
+    return [_check(name, total_s, 0.5, "s" + at, total_s <= 0.5)]
+
+
+def _ducking_checks(
+    stem: Stem | None, narration: Stem | None, plan: Plan, options: Options, result: Verified
+) -> list[Check]:
+    """Depth of the narration over the background, on the two tracks after their gains."""
+    from pipeline.analysis.mix import DuckingFold, render_tracks
+
+    if stem is None or narration is None or plan.mix is None or not plan.narration:
+        return []
+    fold = DuckingFold(plan.sound_channels)
+    for behind, front in render_tracks(
+        stem.blocks(), narration.blocks(), plan.mix, plan.sound_channels
+    ):
+        fold.step(front, behind)
+    report = fold.finish(plan.mix.depth_lu, [Span(*s) for s in plan.narration])
+    result.ducking = report
+    share = report.share
+    return [
+        _check(
+            f"narration {plan.mix.depth_lu:g} LU over background",
+            share,
+            0.95,
+            "share of narrated windows",
+            share is None or share >= 0.95,
+        )
+    ]
