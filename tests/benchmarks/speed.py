@@ -1,0 +1,217 @@
+"""Cost of `make` beside a bare transcode of the same file, in the same run.
+
+    python tests/benchmarks/speed.py [--quick] [--minutes 1 10]
+
+A 1080p30 recording with a moving scope field is made, and run through
+`fieldstop make` (without the detectors of lettering and faces unless
+--detectors) and through a plain ffmpeg transcode at the same encoder settings.
+CPU seconds are of all processes; memory is the peak of the summed resident
+sizes of all processes, read five times a second.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import resource
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import av
+import cv2
+import imageio_ffmpeg
+import numpy as np
+
+FFMPEG = imageio_ffmpeg.get_ffmpeg_exe()
+WIDTH, HEIGHT, RATE = 1920, 1080, 30
+
+
+@dataclass
+class Cost:
+    cpu_s: float
+    wall_s: float
+    peak_mb: float
+    code: int
+    out: str
+
+
+def texture(seed: int, rows: int, cols: int) -> np.ndarray:
+    """Reddish texture of several scales, uint8 (row, col, 3) RGB."""
+    random = np.random.default_rng(seed)
+    total = np.zeros((rows, cols), np.float32)
+    for scale, weight in ((4, 0.25), (16, 0.5), (64, 1.0), (200, 1.6)):
+        small = random.standard_normal((rows // scale + 2, cols // scale + 2)).astype(np.float32)
+        total += weight * cv2.resize(small, (cols, rows), interpolation=cv2.INTER_CUBIC)
+    total = (total - total.min()) / np.ptp(total)
+    return np.stack([90 + 150 * total, 40 + 90 * total, 35 + 75 * total], axis=2).astype(np.uint8)
+
+
+def write_unit(path: Path, seconds: float, seed: int = 1) -> None:
+    """A moving, noisy scope recording with suction-like sound, H.264 and AAC."""
+    random = np.random.default_rng(seed)
+    big = texture(seed, HEIGHT + 400, WIDTH + 600)
+    yy, xx = np.mgrid[:HEIGHT, :WIDTH]
+    disc = ((xx - 960) ** 2 + (yy - 540) ** 2 < 560**2)[..., None]
+    noise = [random.integers(-5, 6, (HEIGHT, WIDTH, 1)).astype(np.int16) for _ in range(8)]
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=RATE)
+        stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, "yuv420p"
+        stream.options = {"crf": "20", "preset": "veryfast"}
+        sound = container.add_stream("aac", rate=48_000, layout="stereo")
+        for number in range(int(seconds * RATE)):
+            x = int(300 + 250 * np.sin(number / 70))
+            y = int(200 + 150 * np.cos(number / 47))
+            picture = big[y : y + HEIGHT, x : x + WIDTH].astype(np.int16) + noise[number % 8]
+            rgb = np.where(disc, picture, 5 + noise[number % 8] // 3).clip(0, 255).astype(np.uint8)
+            for packet in stream.encode(av.VideoFrame.from_ndarray(rgb, "rgb24")):
+                container.mux(packet)
+        for packet in stream.encode(None):
+            container.mux(packet)
+        samples = random.standard_normal((2, int(seconds * 48_000))).astype(np.float32) * 0.03
+        for at in range(0, samples.shape[1], 1024):
+            frame = av.AudioFrame.from_ndarray(
+                np.ascontiguousarray(samples[:, at : at + 1024]), "fltp", "stereo"
+            )
+            frame.sample_rate, frame.pts = 48_000, at
+            for packet in sound.encode(frame):
+                container.mux(packet)
+        for packet in sound.encode(None):
+            container.mux(packet)
+
+
+def write_long(unit: Path, path: Path, minutes: float) -> None:
+    subprocess.run(
+        [FFMPEG, "-v", "error", "-y", "-stream_loop", "-1", "-i", str(unit), "-t",
+         str(minutes * 60), "-c", "copy", str(path)],
+        check=True,
+    )  # fmt: skip
+
+
+def write_narration(path: Path, minutes: float) -> None:
+    """The demo's narration, repeated with pauses."""
+    sample = Path(__file__).resolve().parents[2] / "sample_media"
+    voice = next((p for p in sample.glob("narration*") if p.suffix != ".toml"), None)
+    if voice is None:
+        raise SystemExit("sample_media holds no narration")
+    subprocess.run(
+        [FFMPEG, "-v", "error", "-y", "-stream_loop", "-1", "-i", str(voice), "-t",
+         str(minutes * 60), "-ac", "1", "-ar", "48000", str(path)],
+        check=True,
+    )  # fmt: skip
+
+
+def tree(root: int) -> list[int]:
+    found, stack = [], [root]
+    while stack:
+        pid = stack.pop()
+        found.append(pid)
+        try:
+            for task in Path(f"/proc/{pid}/task").iterdir():
+                stack += [int(c) for c in (task / "children").read_text().split()]
+        except OSError:
+            continue
+    return found
+
+
+def resident_mb(pids: list[int]) -> float:
+    total = 0.0
+    for pid in pids:
+        try:
+            pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+        except (OSError, IndexError):
+            continue
+        total += pages * resource.getpagesize() / 1e6
+    return total
+
+
+def run(command: list[str]) -> Cost:
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    begun = time.monotonic()
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    peak = 0.0
+    stop = threading.Event()
+
+    def watch() -> None:
+        nonlocal peak
+        while not stop.wait(0.2):
+            peak = max(peak, resident_mb(tree(process.pid)))
+
+    thread = threading.Thread(target=watch)
+    thread.start()
+    out, _ = process.communicate()
+    stop.set()
+    thread.join()
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    cpu_s = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return Cost(cpu_s, time.monotonic() - begun, peak, process.returncode, out or "")
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--minutes", type=float, nargs="+", default=[1, 10])
+    parser.add_argument("--quick", action="store_true", help="20 seconds only")
+    parser.add_argument("--detectors", action="store_true", help="lettering and faces too")
+    parser.add_argument("--limit", type=float, help="exit 1 above this CPU ratio")
+    arguments = parser.parse_args()
+    minutes = [1 / 3] if arguments.quick else arguments.minutes
+    work = Path(tempfile.mkdtemp(prefix="speed-"))
+    os.environ |= {f"XDG_{k}_HOME": str(work / k) for k in ("CACHE", "DATA", "CONFIG")}
+    worst = 0.0
+    print("| minutes | what | CPU s | wall s | peak MB | CPU ratio | wall ratio |")
+    print("|---|---|---|---|---|---|---|")
+    try:
+        unit = work / "unit.mp4"
+        write_unit(unit, 20)
+        config = work / "config.toml"
+        on = "true" if arguments.detectors else "false"
+        config.write_text(f"[anonymity]\nlettering = {on}\nfaces = {on}\n")
+        for length in minutes:
+            clip, voice = work / "clip.mp4", work / "voice.wav"
+            write_long(unit, clip, length)
+            write_narration(voice, length)
+            plain = run(
+                [FFMPEG, "-v", "error", "-y", "-i", str(clip), "-c:v", "libx264", "-preset",
+                 "veryfast", "-crf", "20", "-pix_fmt", "yuv420p", "-c:a", "aac", "-b:a", "192k",
+                 str(work / "plain.mp4")]
+            )  # fmt: skip
+            decode = run([FFMPEG, "-v", "error", "-i", str(clip), "-map", "0:v", "-f", "null", "-"])
+            survey = run(
+                [sys.executable, "-m", "pipeline.cli", "--quiet", "--config", str(config),
+                 "survey", str(clip), "--out", str(work / "survey")]
+            )  # fmt: skip
+            shutil.rmtree(work / "CACHE", ignore_errors=True)
+            made = run(
+                [sys.executable, "-m", "pipeline.cli", "--json", "--quiet", "--config", str(config),
+                 "--catalogue", str(work / f"c{length}.sqlite3"), "make", str(clip), "--narration",
+                 str(voice), "--consent", "public", "--out", str(work / f"out{length}")]
+            )  # fmt: skip
+            for name, cost, base in (
+                ("bare transcode", plain, plain),
+                ("bare decode", decode, decode),
+                ("survey / decode", survey, decode),
+                ("make / transcode", made, plain),
+            ):
+                print(
+                    f"| {length:.3g} | {name} | {cost.cpu_s:.1f} | {cost.wall_s:.1f} |"
+                    f" {cost.peak_mb:.0f} | {cost.cpu_s / base.cpu_s:.2f} |"
+                    f" {cost.wall_s / base.wall_s:.2f} |",
+                    flush=True,
+                )
+            worst = max(worst, made.cpu_s / plain.cpu_s)
+            if made.code:
+                said = json.loads(made.out) if made.out.strip() else {}
+                print(f"make ended with {made.code}: {said.get('withheld')} {said.get('error')}")
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+    return 1 if arguments.limit and worst > arguments.limit else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
