@@ -36,7 +36,7 @@ from pipeline.model.time import Span
 from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
 from pipeline.stages.intake import OpenedCase, open_case
-from pipeline.stages.plan import GlyphSize, NarrationInput, SourceInput, make_plan
+from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_plan
 from pipeline.stages.render import (
     NarrationMedia,
     Rendered,
@@ -193,7 +193,7 @@ def _make(
         source_inputs(run),
         run.narration,
         options,
-        glyph=GlyphSize(run.glyph.aspect, run.glyph.x_height_ratio),
+        glyph=GlyphInput(run.glyph.coverage, run.glyph.x_height_ratio),
         revision=catalogue.next_revision(case.case, options.output.profile + suffix),
         decisions=run.decisions,
         cut_to=clip.span if clip else None,

@@ -17,6 +17,7 @@ from pipeline.errors import InputError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
 from pipeline.model.field import FieldSpan
+from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options, SoundOptions
 from pipeline.model.plan import Chapter, Edit, Need, Piece, Plan, PlannedSource, Redaction
 from pipeline.model.recording import Recording
@@ -64,10 +65,13 @@ class Kept(NamedTuple):
 
 
 @dataclass(frozen=True)
-class GlyphSize:
-    """Width over height of the mark as drawn, and the share of its height that is x-height."""
+class GlyphInput:
+    """One mark as drawn: coverage (row, col) or (2, row, col), float32 0..1.
 
-    aspect: float
+    x_height_ratio: height of a lower-case x over the width; None for an emblem.
+    """
+
+    coverage: NDArray[np.float32]
     x_height_ratio: float | None
 
 
@@ -77,7 +81,7 @@ def make_plan(
     narration: NarrationInput | None,
     options: Options,
     *,
-    glyph: GlyphSize,
+    glyph: GlyphInput,
     revision: int = 1,
     decisions: Sequence[Decision] = (),
     cut_to: Span | None = None,
@@ -136,7 +140,9 @@ def make_plan(
         live,
         warnings,
     )
-    mark, mark_warnings = _mark(sources, planned, case, options, glyph, revision, decisions)
+    mark, mark_warnings = _mark(
+        sources, planned, case, options, glyph, revision, height_px, decisions
+    )
     warnings += mark_warnings
     if case.measured is not None:
         warnings.append("the card with the measured value is not drawn by this version")
@@ -686,8 +692,9 @@ def _mark(
     planned: Sequence[PlannedSource],
     case: Case,
     options: Options,
-    glyph: GlyphSize,
+    glyph: GlyphInput,
     revision: int,
+    height_px: int,
     decisions: Sequence[Decision],
 ) -> tuple[Any, list[str]]:
     from pipeline.analysis.mark import plan_mark
@@ -701,29 +708,43 @@ def _mark(
             if key.startswith("activity_"):
                 grids.setdefault(key.removeprefix("activity_"), []).append(value)
     activity = {
-        key: np.nanmean(np.stack([v.astype(np.float64) for v in values]), axis=0)
+        key: _mean_known(values)
         for key, values in grids.items()
         if len({v.shape for v in values}) == 1
     }
     seed_text = "|".join([*(p.sha256 for p in planned), options.output.profile, str(revision)])
     seed = int.from_bytes(hashlib.sha256(seed_text.encode()).digest()[:6], "big")
     boxes = [
-        (box, p.moved)
+        _moved_box(letters.box_px, p.moved)
         for p, s in zip(planned, sources, strict=True)
-        for box in (x.box_px for x in s.survey.lettering)
+        for letters in s.survey.lettering
+        if letters.where == "field"
     ]
     chosen = next((d for d in reversed(decisions) if d.verb == "mark"), None)
+    positions = None
+    if chosen is not None:
+        positions = [MarkPosition.model_validate(p) for p in chosen.value.get("positions", [])]
     mark = plan_mark(
         fields,
-        activity,
-        glyph.aspect,
+        activity or None,
         options.mark,
-        lettering_boxes=[_moved_box(b, m) for b, m in boxes],
-        seed=seed,
-        x_height_ratio=glyph.x_height_ratio,
-        chosen=chosen.value if chosen else None,
+        glyph.coverage,
+        glyph.x_height_ratio,
+        boxes,
+        seed,
+        height_px=height_px,
+        positions=positions or None,
     )
     return mark, list(mark.warnings)
+
+
+def _mean_known(grids: Sequence[NDArray[Any]]) -> NDArray[np.float64]:
+    """Mean over grids of one shape, leaving out NaN; NaN where nothing is known."""
+    stack = np.stack([g.astype(np.float64) for g in grids])
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    total = np.where(known, stack, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
 def moved_field(span: FieldSpan, moved: tuple[float, float, float]) -> FieldSpan:
@@ -749,12 +770,10 @@ def moved_field(span: FieldSpan, moved: tuple[float, float, float]) -> FieldSpan
 
 def _moved_box(
     box: tuple[int, int, int, int], moved: tuple[float, float, float]
-) -> tuple[int, int, int, int]:
+) -> tuple[float, float, float, float]:
     scale, dx, dy = moved
     x, y, w, h = box
-    return (
-        int(x * scale + dx), int(y * scale + dy), int(w * scale + 1), int(h * scale + 1)
-    )  # fmt: skip
+    return x * scale + dx, y * scale + dy, w * scale, h * scale
 
 
 # --- sound ------------------------------------------------------------------------------

@@ -531,7 +531,7 @@ def _redacted_source(plan: Plan, media: SourceMedia, source: PlannedSource, work
     made = write_stem(
         work / f"redacted{source.number}.f32",
         2,
-        replace_speech(raw.read, length, spans, seed, RATE_HZ),
+        replace_speech(lambda a, b: raw.read(a, b - a), length, spans, seed, RATE_HZ),
         length,
     )
     raw.path.unlink()

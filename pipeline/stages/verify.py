@@ -331,7 +331,12 @@ class _Compare:
     def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verified) -> None:
         import av
 
+        from pipeline.analysis.mark import VisibilityFold
+
         self._plan, self._coverage, self._result = plan, coverage, result
+        low, high = (plan.mark.band_low, plan.mark.band_high) if plan.mark else (0.0, 1.0)
+        self._fold = VisibilityFold(low, high)
+        self._piece: Piece | None = None
         self._frame = av.VideoFrame(plan.width_px, plan.height_px, "yuv420p")
         self._painter: Any = None
         self._key: tuple[Any, ...] | None = None
@@ -341,6 +346,7 @@ class _Compare:
     def look(
         self, picture: Picture, piece: Piece, source_s: float, source: Picture, blanker: Blanker
     ) -> None:
+        from pipeline.analysis.mark import measure_visibility
         from pipeline.media.write import planes_of
 
         planes = planes_of(self._frame)
@@ -349,14 +355,18 @@ class _Compare:
             return
         shown = picture.planes()
         span = moved_field(blanker.field(source_s), self._plan.sources[piece.source].moved)
-        strokes = np.zeros(planes[0].shape, bool)
+        inside = planes[0] > BLACK_LUMA
         if self._plan.mark is not None:
             painter = self._painter_for(span, self._shots[id(piece)])
-            value = painter.visibility(planes, shown)
-            if value is not None:
-                self._result.visibility.append((round(picture.time_s, 3), round(float(value), 3)))
-            strokes = painter.stroke_mask()
-        inside = (planes[0] > BLACK_LUMA) & ~strokes
+            value = measure_visibility(
+                planes[0], shown[0], painter, (planes[1], planes[2]), (shown[1], shown[2])
+            )
+            cut = self._piece is not None and piece is not self._piece
+            self._piece = piece
+            self._fold.step(picture.time_s, value, cut)
+            if np.isfinite(value):
+                self._result.visibility.append((round(picture.time_s, 3), round(value, 3)))
+            inside[painter.strokes.row, painter.strokes.col] = False
         count = int(inside.sum())
         if count:
             self._sum += float(shown[0][inside].astype(np.int64).sum())
@@ -378,8 +388,6 @@ class _Compare:
         return self._painter
 
     def checks(self, options: Options) -> list[Check]:
-        from pipeline.analysis.mark import summarise_visibility
-
         checks = []
         if self._count:
             off = self._sum / self._count
@@ -389,13 +397,7 @@ class _Compare:
             )  # fmt: skip
         mark = self._plan.mark
         if mark is not None and self._result.visibility:
-            summary = summarise_visibility(
-                np.array([t for t, _ in self._result.visibility]),
-                np.array([v for _, v in self._result.visibility]),
-                mark.band_low,
-                mark.band_high,
-                cuts_s=[p.out_start_s for p in self._plan.pieces[1:]],
-            )
+            summary = self._fold.finish()
             self._result.mark = summary
             share = summary.in_band_ratio
             checks.append(
