@@ -351,7 +351,8 @@ def range_lu(hop_power: NDArray[Any]) -> float | None:
         return None
     gate = lufs(windows.mean()) + _RANGE_GATE_LU
     levels = lufs(windows[windows >= power_of(gate)])
-    low, high = np.percentile(levels, [10, 95])
+    # Nearest rank, as the computation printed in Tech 3342 does.
+    low, high = np.percentile(levels, [10, 95], method="nearest")
     return float(high - low)
 
 

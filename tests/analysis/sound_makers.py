@@ -81,8 +81,9 @@ def thumps(rng: np.random.Generator, count: int, per_s: float = 0.5) -> Samples:
     for _ in range(max(1, rng.poisson(per_s * count / RATE_HZ))):
         length = int(rng.uniform(0.03, 0.25) * RATE_HZ)
         t = np.arange(length) / RATE_HZ
+        knock = np.sin(2 * np.pi * rng.uniform(60, 900) * t)
         hit = np.exp(-t * rng.uniform(20, 120)) * (
-            np.sin(2 * np.pi * rng.uniform(60, 900) * t) + rng.uniform(0, 1) * rng.standard_normal(length)
+            knock + rng.uniform(0, 1) * rng.standard_normal(length)
         )
         at = int(rng.integers(0, max(1, count - length)))
         out[at : at + length] += (hit * rng.uniform(0.3, 1.0))[: count - at]
@@ -94,7 +95,8 @@ def whistles(rng: np.random.Generator, count: int, per_s: float = 0.3) -> Sample
     out = np.zeros(count)
     for _ in range(max(1, rng.poisson(per_s * count / RATE_HZ))):
         length = int(rng.uniform(0.2, 2.0) * RATE_HZ)
-        sweep = rng.uniform(800, 4000) * 2 ** (np.cumsum(rng.standard_normal(length)) / RATE_HZ ** 0.5 * 0.2)
+        drift = np.cumsum(rng.standard_normal(length)) / RATE_HZ**0.5 * 0.2
+        sweep = rng.uniform(800, 4000) * 2**drift
         tone = np.sin(2 * np.pi * np.cumsum(sweep) / RATE_HZ) * np.hanning(length)
         at = int(rng.integers(0, max(1, count - length)))
         out[at : at + length] += (tone * rng.uniform(0.1, 0.5))[: count - at]
@@ -124,7 +126,8 @@ def hum(rng: np.random.Generator, count: int, mains_hz: float) -> Samples:
 
 def procedure_noise(rng: np.random.Generator, count: int, suction_on: bool = True) -> Samples:
     """A scene: room noise, suction or not, and some of thumps, whistles, alarm and hum."""
-    out = at_level(coloured(rng, count, rng.uniform(-6, -2)), rng.uniform(-62, -48)).astype(np.float64)
+    room = at_level(coloured(rng, count, rng.uniform(-6, -2)), rng.uniform(-62, -48))
+    out = room.astype(np.float64)
     if suction_on:
         out += at_level(suction(rng, count, always=bool(rng.random() < 0.3)), rng.uniform(-30, -20))
     if rng.random() < 0.6:
@@ -150,5 +153,6 @@ def babble_like(rng: np.random.Generator, count: int) -> Samples:
     voice = sum(np.sin(k * phase) / k for k in range(1, 20))
     voice = np.asarray(voice) + 0.15 * rng.standard_normal(count)
     band = butter(1, [300, 3000], "bandpass", fs=RATE_HZ, output="sos")
-    syllable = 10 ** ((-8 + 8 * np.sin(2 * np.pi * rng.uniform(3, 5) * t + slow(rng, count, 2))) / 20)
-    return (sosfilt(band, voice) * syllable * 10 ** (4 * slow(rng, count, 1.5) / 20)).astype(np.float32)
+    beat = np.sin(2 * np.pi * rng.uniform(3, 5) * t + slow(rng, count, 2))
+    level_db = -8 + 8 * beat + 4 * slow(rng, count, 1.5)
+    return (sosfilt(band, voice) * 10 ** (level_db / 20)).astype(np.float32)
