@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from collections.abc import Callable
 from fractions import Fraction
 from itertools import pairwise
@@ -19,10 +20,34 @@ from media_zoo import CLIPS, Clip, FogTruth
 Zoo = Callable[[str], Clip]
 
 # One of each kind by default; the whole zoo in slow runs.
-QUICK = {"h264_mp4", "h264_ts", "hevc_mp4", "mjpeg_avi", "mpeg2_ts", "dv_avi", "vfr_mp4", "gap_mkv",
-         "late_start_mp4", "late_sound_mkv", "anamorphic", "rotated_90", "odd_444", "ten_bit_hevc",
-         "full_range", "bt601", "surround_51", "no_audio"}
+QUICK = {
+    "h264_mp4",
+    "h264_ts",
+    "hevc_mp4",
+    "mjpeg_avi",
+    "mpeg2_ts",
+    "dv_avi",
+    "vfr_mp4",
+    "gap_mkv",
+    "late_start_mp4",
+    "late_sound_mkv",
+    "anamorphic",
+    "rotated_90",
+    "odd_444",
+    "ten_bit_hevc",
+    "full_range",
+    "bt601",
+    "surround_51",
+    "no_audio",
+}
 NAMES = [n if n in QUICK else pytest.param(n, marks=pytest.mark.slow) for n in CLIPS]
+
+
+FOLLOWED = {
+    "playlist": ["-f", "hls", "-extension_picky", "0", "-allowed_extensions", "ALL"],
+    "dash": ["-f", "dash", "-allowed_extensions", "ALL"],
+    "concat": ["-f", "concat"],
+}
 
 
 def decoded(clip: Clip) -> tuple[Any, list[tuple[float, Any]]]:
@@ -31,9 +56,14 @@ def decoded(clip: Clip) -> tuple[Any, list[tuple[float, Any]]]:
         stream = file.streams.video[0]
         frames = [(float(f.pts * f.time_base), f) for f in file.decode(stream)]
         context = stream.codec_context
-        facts = {"codec": context.name, "size": (context.width, context.height),
-                 "aspect": stream.sample_aspect_ratio or Fraction(1), "format": context.pix_fmt,
-                 "matrix": int(context.colorspace), "range": int(context.color_range)}
+        facts = {
+            "codec": context.name,
+            "size": (context.width, context.height),
+            "aspect": stream.sample_aspect_ratio or Fraction(1),
+            "format": context.pix_fmt,
+            "matrix": int(context.colorspace),
+            "range": int(context.color_range),
+        }
     return facts, frames
 
 
@@ -41,7 +71,9 @@ def heard(clip: Clip) -> tuple[np.ndarray, int, float]:
     """(channel, sample) float, rate, time stamp of the first sample."""
     with av.open(str(clip.path)) as file:
         frames = list(file.decode(audio=0))
-        resampler = av.AudioResampler(format="fltp", layout=frames[0].layout, rate=frames[0].sample_rate)
+        resampler = av.AudioResampler(
+            format="fltp", layout=frames[0].layout, rate=frames[0].sample_rate
+        )
         first = float(frames[0].pts * frames[0].time_base)
         blocks = [g.to_ndarray() for f in frames for g in resampler.resample(f)]
     return np.concatenate(blocks, axis=1), frames[0].sample_rate, first
@@ -97,8 +129,9 @@ def test_zoo_file_is_what_it_says(name: str, zoo: Zoo) -> None:
         inset = 0.25 * patch.side_px
         rows = slice(round(patch.y_px + inset), round(patch.y_px + patch.side_px - inset))
         cols = slice(round(patch.x_px + inset), round(patch.x_px + patch.side_px - inset))
-        wanted = media_zoo.to_yuv(np.array(patch.rgb, float)[None, None], clip.matrix,
-                                  clip.full_range, 8)
+        wanted = media_zoo.to_yuv(
+            np.array(patch.rgb, float)[None, None], clip.matrix, clip.full_range, 8
+        )
         got = [float(p[rows, cols].mean()) for p in (y, cb, cr)]
         assert got == pytest.approx([float(p[0, 0]) for p in wanted], abs=2.5), patch.name
 
@@ -118,8 +151,10 @@ def test_interlaced_fields_show_two_moments(zoo: Zoo) -> None:
     clip = zoo("dv_avi")
     _, frames = decoded(clip)
     y = planes(frames[3][1])[0]
-    rows = slice(round(clip.field.center_y_px - 0.72 * clip.field.radius_px),
-                 round(clip.field.center_y_px - 0.58 * clip.field.radius_px))
+    rows = slice(
+        round(clip.field.center_y_px - 0.72 * clip.field.radius_px),
+        round(clip.field.center_y_px - 0.58 * clip.field.radius_px),
+    )
     band = y[rows]
     # Where the bar is in each field: the field order says which comes first.
     first = 0 if clip.top_field_first else 1
@@ -142,9 +177,16 @@ def test_published_colour_levels() -> None:
 def test_bad_file_is_bad(name: str, bad_file: Callable[[str], Path]) -> None:
     path = bad_file(name)
     assert path.exists() == (name != "missing")
-    if name in ("playlist", "concat", "dash"):
-        # ffmpeg would follow it: the reader must not.
-        assert (path.parent / "target.ts").exists()
+    if name in FOLLOWED:
+        # The danger is real: ffmpeg, told the format, plays the file that the script names.
+        arguments = [*FOLLOWED[name], "-i", path, "-f", "null", "-"]
+        media_zoo.run_ffmpeg(*arguments)
+        (path.parent / "target.ts").rename(path.parent / "away.ts")
+        try:
+            with pytest.raises(subprocess.CalledProcessError):
+                media_zoo.run_ffmpeg(*arguments)
+        finally:
+            (path.parent / "away.ts").rename(path.parent / "target.ts")
         return
     frames = 0
     with pytest.raises((OSError, av.error.FFmpegError, IndexError, ValueError)):
@@ -164,8 +206,9 @@ def test_scope_clip_fog_is_true_in_linear_light(tmp_path: Path) -> None:
     fog = FogTruth(start_s=0.4, rise_s=0.4, peak_loss=0.6, hold_s=1.0)
     pair = []
     for kind in (None, fog):
-        clip = media_zoo.scope_clip(tmp_path / f"{kind is None}.mp4", 1.6, seed=5, fog=kind, audio="none",
-                                    noise_levels=0.5)
+        clip = media_zoo.scope_clip(
+            tmp_path / f"{kind is None}.mp4", 1.6, seed=5, fog=kind, audio="none", noise_levels=0.5
+        )
         _, frames = decoded(clip)
         mask = clip.field.mask(clip.width_px, clip.height_px, 3)
         levels = []
@@ -194,8 +237,11 @@ def test_long_sync_clip(minutes: float, tmp_path: Path) -> None:
     clip = media_zoo.long_sync_clip(tmp_path / "long.mp4", minutes)
     assert clip.duration_s == pytest.approx(minutes * 60)
     with av.open(str(clip.path)) as file:
-        bright = [float(f.pts * f.time_base) for f in file.decode(video=0)
-                  if f.to_ndarray()[: clip.height_px].mean() > 100]
+        bright = [
+            float(f.pts * f.time_base)
+            for f in file.decode(video=0)
+            if f.to_ndarray()[: clip.height_px].mean() > 100
+        ]
     assert bright == pytest.approx(list(clip.flashes_s), abs=1e-3)
     clicks, at = [], None
     with av.open(str(clip.path)) as file:
