@@ -1,0 +1,596 @@
+"""The scope field of a recording: a fold over sampled pictures, and its masks.
+
+About twice a second a picture reduced to at most 480 rows comes in. Pictures
+are pooled in blocks of at most 8; a block ends early where the picture leaves
+the geometry it had (room, title card, zoom). A block keeps how far each pixel
+lies from the surround, at 240 rows, so memory stays flat with length: when
+there are too many blocks, neighbours that agree are merged.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.analysis.field_fit import (
+    Fit,
+    Plane,
+    Points,
+    dark_corners,
+    find_surround,
+    fit_field,
+    highest,
+    model_radius,
+)
+from pipeline.model.field import FieldSpan, whole_picture
+
+EVIDENCE_ROWS_PX = 240
+THUMB_ROWS_PX = 60
+BLOCK_SAMPLES = 8
+MAX_BLOCKS = 120
+SAME_RATIO = 0.012
+
+
+@dataclass
+class _Block:
+    """Pooled evidence of consecutive samples.
+
+    evidence: (row, col) uint8, square root companded mean difference from the
+    surround; None where no surround was seen. start_s, stop_s: first and last
+    sample. noise: levels. bright: mean of the highest channel, levels.
+    """
+
+    start_s: float
+    stop_s: float
+    samples: int
+    evidence: NDArray[np.uint8] | None
+    noise: float
+    bright: float
+
+
+def _pack(e: Plane) -> NDArray[np.uint8]:
+    return np.asarray(np.round(np.sqrt(np.clip(e, 0, 255) * 255.0)), np.uint8)
+
+
+def _unpack(p: NDArray[np.uint8]) -> Plane:
+    return np.square(p.astype(np.float32)) / np.float32(255)
+
+
+class FieldFold:
+    """Finds the scope field of one recording.
+
+    Call `step` with pictures in time order, about SAMPLE_RATE_HZ times a
+    second, then `finish` once.
+    """
+
+    SAMPLE_RATE_HZ = 2.0
+    SAMPLE_MAX_ROWS_PX = 480
+
+    def __init__(self, width_px: int, height_px: int) -> None:
+        """width_px, height_px: size of the full working picture."""
+        self._width_px = width_px
+        self._height_px = height_px
+        self._h = min(EVIDENCE_ROWS_PX, max(height_px, 32))
+        self._w = max(32, round(self._h * width_px / height_px))
+        self._th = min(THUMB_ROWS_PX, self._h)
+        self._tw = max(8, round(self._th * width_px / height_px))
+        self._blocks: list[_Block] = []
+        self._frames: list[NDArray[np.uint8]] = []
+        self._times: list[float] = []
+        self._low: NDArray[np.uint8] | None = None
+        self._high: NDArray[np.uint8] | None = None
+
+    def step(self, time_s: float, rgb: NDArray[np.uint8]) -> None:
+        """Takes one picture: rgb (row, col, 3) uint8, at most 480 rows."""
+        small = cv2.resize(rgb, (self._w, self._h), interpolation=cv2.INTER_AREA)
+        top = highest(small)
+        thumb = cv2.resize(top, (self._tw, self._th), interpolation=cv2.INTER_AREA)
+        if self._frames and (len(self._frames) >= BLOCK_SAMPLES or self._changed(thumb)):
+            self._close()
+        self._frames.append(np.asarray(small))
+        self._times.append(time_s)
+        if self._low is None or self._high is None:
+            self._low, self._high = np.asarray(thumb), np.asarray(thumb)
+        else:
+            self._low = np.asarray(cv2.min(self._low, thumb))
+            self._high = np.asarray(cv2.max(self._high, thumb))
+
+    def _changed(self, thumb: NDArray[np.uint8]) -> bool:
+        """Light where the block had a still dark surround, or dark over most of its light."""
+        assert self._low is not None and self._high is not None
+        low, high = self._low, self._high
+        calm = (high - low < 10) & (high < 90)
+        n_calm = int(calm.sum())
+        area = thumb.size
+        risen = (thumb.astype(np.int16) - high > 20) & calm
+        if n_calm > 0.02 * area and risen.sum() > max(0.06 * n_calm, 0.004 * area):
+            return True
+        fallen = (low.astype(np.int16) - thumb > 14) & (thumb < 60)
+        return bool(fallen.sum() > 0.10 * area)
+
+    def _close(self) -> None:
+        frames, times = self._frames, self._times
+        self._frames, self._times, self._low, self._high = [], [], None, None
+        total = np.zeros((self._h, self._w, 3), np.float32)
+        for f in frames:
+            cv2.accumulate(f, total)
+        mean = total / np.float32(len(frames))
+        motion: Plane | None = None
+        if len(frames) > 1:
+            motion = np.zeros((self._h, self._w), np.float32)
+            for a, b in pairwise(frames):
+                cv2.accumulate(highest(cv2.absdiff(a, b)), motion)
+            motion /= np.float32(len(frames) - 1)
+        surround = find_surround(mean, motion)
+        bright = float(highest(mean).mean())
+        if surround is None:
+            self._add(_Block(times[0], times[-1], len(times), None, 0.0, bright))
+            return
+        level = np.round(surround.level).astype(np.uint8)
+        e = np.zeros((self._h, self._w), np.float32)
+        for f in frames:
+            cv2.accumulate(highest(cv2.absdiff(f, level)), e)
+        e /= np.float32(len(frames))
+        # noise lifts a mean of absolute differences: take off what the surround shows
+        e = np.maximum(e - np.float32(0.8 * surround.noise), 0)
+        self._add(
+            _Block(times[0], times[-1], len(times), _pack(e), surround.noise, bright)
+        )
+
+    def _add(self, block: _Block) -> None:
+        self._blocks.append(block)
+        if len(self._blocks) > MAX_BLOCKS:
+            self._thin()
+
+    def _thin(self) -> None:
+        """Merges the neighbours that differ least, until there is room again."""
+        blocks = self._blocks
+
+        def distance(a: _Block, b: _Block) -> float:
+            if a.evidence is None or b.evidence is None:
+                return 0.0 if a.evidence is b.evidence else math.inf
+            return float(cv2.norm(a.evidence, b.evidence, cv2.NORM_L1)) * (a.samples + b.samples)
+
+        while len(blocks) > MAX_BLOCKS * 3 // 4:
+            gaps = [distance(a, b) for a, b in pairwise(blocks)]
+            i = int(np.argmin(gaps))
+            if not math.isfinite(gaps[i]):
+                break
+            blocks[i : i + 2] = [_merge(blocks[i], blocks[i + 1])]
+
+    def finish(self, duration_s: float) -> list[FieldSpan]:
+        """The field over [0, duration_s), in pixels of the full working picture.
+
+        Spans are contiguous. 'none' means that the picture fills the frame, or,
+        where the recording has a field elsewhere, that it is not seen here.
+        """
+        if self._frames:
+            self._close()
+        if not self._blocks:
+            return [whole_picture(self._width_px, self._height_px, 0.0, duration_s, 0.0)]
+        spans = _track(self._blocks, self._h, self._w)
+        return [
+            self._span(start, stop, fit) for start, stop, fit in _cover(spans, duration_s)
+        ]
+
+    def _span(self, start_s: float, stop_s: float, fit: Fit) -> FieldSpan:
+        sx, sy = self._width_px / self._w, self._height_px / self._h
+        if fit.shape == "none":
+            return whole_picture(self._width_px, self._height_px, start_s, stop_s, fit.confidence)
+        outline = None
+        if fit.outline is not None:
+            outline = [(float(x * sx), float(y * sy)) for x, y in fit.outline]
+        return FieldSpan(
+            start_s=start_s,
+            stop_s=stop_s,
+            shape=fit.shape,
+            center_x_px=fit.x * sx,
+            center_y_px=fit.y * sy,
+            radius_px=fit.r * math.sqrt(sx * sy),
+            left_px=fit.box[0] * sx,
+            top_px=fit.box[1] * sy,
+            right_px=fit.box[2] * sx,
+            bottom_px=fit.box[3] * sy,
+            outline_px=outline,
+            confidence=min(max(fit.confidence, 0.0), 1.0),
+        )
+
+
+def _merge(a: _Block, b: _Block) -> _Block:
+    evidence: NDArray[np.uint8] | None = None
+    if a.evidence is not None and b.evidence is not None:
+        n = a.samples + b.samples
+        evidence = _pack(
+            (_unpack(a.evidence) * a.samples + _unpack(b.evidence) * b.samples) / np.float32(n)
+        )
+    k = a.samples / (a.samples + b.samples)
+    return _Block(
+        a.start_s, b.stop_s, a.samples + b.samples, evidence,
+        a.noise * k + b.noise * (1 - k), a.bright * k + b.bright * (1 - k),
+    )
+
+
+# --- the track -------------------------------------------------------------------
+
+
+def _pool(blocks: list[_Block]) -> tuple[Plane, float]:
+    total: Plane | None = None
+    weight = 0.0
+    noise = 0.0
+    for b in blocks:
+        if b.evidence is None:
+            continue
+        k = float(min(b.samples, 16))
+        e = _unpack(b.evidence) * np.float32(k)
+        total = e if total is None else total + e
+        weight += k
+        noise += k * b.noise
+    assert total is not None
+    return total / np.float32(weight), noise / weight
+
+
+def difference_ratio(a: Fit, b: Fit, h: int, w: int) -> float:
+    """Largest distance of two boundaries along rays, relative to the frame height."""
+    angle = (np.arange(72) + 0.5) * (2 * math.pi / 72)
+    x = (max(a.box[0], a.x - a.r, 0) + min(a.box[2], a.x + a.r, w)) / 2
+    y = (max(a.box[1], a.y - a.r, 0) + min(a.box[3], a.y + a.r, h)) / 2
+    return float(np.abs(_radii(a, x, y, angle) - _radii(b, x, y, angle)).max()) / h
+
+
+def _radii(f: Fit, x: float, y: float, angle: Points) -> Points:
+    if f.outline is None:
+        return model_radius(f.x, f.y, f.r, f.box, x, y, angle)
+    d = f.outline - np.array([x, y])
+    turn = np.arctan2(d[:, 1], d[:, 0]) % (2 * math.pi)
+    order = np.argsort(turn)
+    return np.asarray(
+        np.interp(angle, turn[order], np.hypot(d[:, 0], d[:, 1])[order], period=2 * math.pi)
+    )
+
+
+def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit]]:
+    """Runs of blocks with one geometry each: first sample, last sample, fit."""
+    none = Fit("none", w / 2, h / 2, math.sqrt(w * h / math.pi), (0, 0, w, h), None, 0.9)
+    fits: list[Fit] = []
+    near: Fit | None = None
+    for b in blocks:
+        fit = none if b.evidence is None else fit_field(_unpack(b.evidence), b.noise, near)
+        fits.append(fit)
+        if fit.shape != "none" and fit.outline is None and fit.confidence > 0.9:
+            near = fit
+    owner = np.full(len(blocks), -1)
+    models: list[Fit] = []
+    # sure blocks first, large before small: what is only darker must not found a field
+    order = [i for i, f in enumerate(fits) if f.shape != "none"]
+    order.sort(key=lambda i: (fits[i].confidence < 0.7, -_area(fits[i], h, w)
+                              if fits[i].confidence >= 0.7 else -fits[i].confidence))
+    for i in order:
+        if owner[i] >= 0:
+            continue
+        seed = fits[i]
+        member = [
+            k for k in range(len(blocks)) if owner[k] < 0 and _agrees(seed, blocks[k], fits[k], h, w)
+        ]
+        if i not in member:
+            member.append(i)
+        best = seed
+        if len(member) > 1:
+            e, noise = _pool([blocks[k] for k in member])
+            pooled = fit_field(e, noise)
+            if pooled.confidence >= 0.9 * seed.confidence:
+                best = pooled
+        owner[member] = len(models)
+        models.append(best)
+    label = [models[o] if o >= 0 else f for o, f in zip(owner, fits, strict=True)]
+    sure = max((f.confidence for f in models), default=0.0)
+    filled = _fills(blocks)
+    if sure < 0.5 and filled > sure:
+        whole = replace(none, confidence=filled)
+        return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
+    if sure >= 0.5:
+        # what no sure field explains and that is no sure field itself is not seen here
+        label = [f if f.confidence >= 0.5 or f.shape == "none"
+                 else replace(none, confidence=1 - f.confidence) for f in label]
+    out: list[tuple[float, float, Fit]] = []
+    for b, f in zip(blocks, label, strict=True):
+        if out and (out[-1][2] is f or out[-1][2].shape == f.shape == "none"):
+            out[-1] = (out[-1][0], b.stop_s, out[-1][2])
+        else:
+            out.append((b.start_s, b.stop_s, f))
+    return out
+
+
+def _area(f: Fit, h: int, w: int) -> float:
+    angle = (np.arange(72) + 0.5) * (2 * math.pi / 72)
+    x, y = _middle(f, h, w)
+    return float(np.square(_radii(f, x, y, angle)).mean())
+
+
+def _middle(f: Fit, h: int, w: int) -> tuple[float, float]:
+    return (
+        (max(f.box[0], f.x - f.r, 0) + min(f.box[2], f.x + f.r, w)) / 2,
+        (max(f.box[1], f.y - f.r, 0) + min(f.box[3], f.y + f.r, h)) / 2,
+    )
+
+
+def _agrees(model: Fit, block: _Block, fit: Fit, h: int, w: int) -> bool:
+    """Does a block's evidence allow the model?
+
+    Yes if its own field is the same, or lies inside and shares enough of the
+    boundary (a part of the picture was dark), or is unsure, and nothing is lit
+    outside the model.
+    """
+    if block.evidence is None or fit.shape == "none":
+        return False
+    if difference_ratio(model, fit, h, w) < SAME_RATIO:
+        return True
+    if model.confidence < 0.5:
+        return False
+    if _light_outside(model, block, h, w) > 0.012 + 0.5 * model.parts.get("raw_light", 0.0):
+        return False
+    if fit.confidence < 0.5:
+        return True
+    angle = (np.arange(72) + 0.5) * (2 * math.pi / 72)
+    x, y = _middle(model, h, w)
+    gap = (_radii(model, x, y, angle) - _radii(fit, x, y, angle)) / h
+    return bool((np.abs(gap) < 0.01).mean() > 0.4)
+
+
+def _light_outside(model: Fit, block: _Block, h: int, w: int) -> float:
+    """Part of the frame that is lit although it lies outside the model."""
+    assert block.evidence is not None
+    e = np.asarray(cv2.morphologyEx(block.evidence, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
+    n1 = max(0.8, 2.5 * block.noise)
+    limit = math.sqrt(3 * n1 * 255)
+    angle = (np.arange(180) + 0.5) * (2 * math.pi / 180)
+    x, y = _middle(model, h, w)
+    r = _radii(model, x, y, angle) + 0.02 * h
+    ring = np.stack([x + r * np.cos(angle), y + r * np.sin(angle)], axis=1)
+    lit = (e > limit).astype(np.uint8)
+    cv2.fillPoly(lit, [np.round(ring * 16 - 8).astype(np.int32)], 0, shift=4)
+    return float(cv2.countNonZero(lit)) / (h * w)
+
+
+def _fills(blocks: list[_Block]) -> float:
+    """Confidence that the picture fills the frame: its border is lit at some time."""
+    lit: NDArray[np.float32] | None = None
+    high: NDArray[np.uint8] | None = None
+    free = sum(b.samples for b in blocks if b.evidence is None)
+    total = sum(b.samples for b in blocks)
+    for b in blocks:
+        if b.evidence is None:
+            continue
+        e = b.evidence
+        edge = np.concatenate([e[2], e[-3], e[:, 2], e[:, -3]]).astype(np.float32)
+        lit = edge if lit is None else np.maximum(lit, edge)
+        high = e if high is None else np.maximum(high, e)
+    if lit is None or high is None:
+        return 0.95
+    corners = dark_corners(np.log2(1 + _unpack(high) / np.float32(3)))
+    share = float((np.square(lit) / 255 > 8).mean())
+    if corners >= 2 and free < 0.2 * total:
+        share = min(share, 0.75)
+    u = min(max((max(share, free / total) - 0.6) / 0.3, 0.0), 1.0)
+    return 0.95 * u
+
+
+def _cover(
+    runs: list[tuple[float, float, Fit]], duration_s: float
+) -> list[tuple[float, float, Fit]]:
+    """Spans without gaps over [0, duration_s); changes lie midway between samples."""
+    out = []
+    start = 0.0
+    for i, (_, last, fit) in enumerate(runs):
+        stop = duration_s if i == len(runs) - 1 else (last + runs[i + 1][0]) / 2
+        stop = min(round(stop, 6), duration_s)
+        if stop > start:
+            out.append((start, stop, fit))
+            start = stop
+    return out
+
+
+# --- masks -----------------------------------------------------------------------
+
+
+def outline_of(span: FieldSpan, n: int = 360) -> Points:
+    """Boundary of the lit picture as a closed polygon, (n, 2) x and y in px."""
+    if span.outline_px is not None:
+        return np.asarray(span.outline_px, np.float64)
+    box = (span.left_px, span.top_px, span.right_px, span.bottom_px)
+    if span.shape == "none":
+        left, top, right, bottom = box
+        return np.array([[left, top], [right, top], [right, bottom], [left, bottom]])
+    x = (max(box[0], span.center_x_px - span.radius_px)
+         + min(box[2], span.center_x_px + span.radius_px)) / 2
+    y = (max(box[1], span.center_y_px - span.radius_px)
+         + min(box[3], span.center_y_px + span.radius_px)) / 2
+    angle = np.arange(n) * (2 * math.pi / n)
+    r = model_radius(span.center_x_px, span.center_y_px, span.radius_px, box, x, y, angle)
+    return np.stack([x + r * np.cos(angle), y + r * np.sin(angle)], axis=1)
+
+
+def field_mask(
+    span: FieldSpan, height_px: int, width_px: int, inset_px: float = 0.0, scale: float = 1.0
+) -> NDArray[np.uint8]:
+    """Mask of the lit picture: (row, col) uint8, 255 inside, 0 outside.
+
+    height_px, width_px: size of the mask. scale: mask pixels per pixel of the
+    full picture (0.5 for a halved chroma plane). A pixel is inside if its
+    centre is. inset_px: the boundary is moved inwards by this many pixels of
+    the full picture, except where it is the edge of the frame itself.
+    """
+    frame_w, frame_h = width_px / scale, height_px / scale
+    x = ((np.arange(width_px) + 0.5) / scale)[None, :]
+    y = ((np.arange(height_px) + 0.5) / scale)[:, None]
+    if span.shape == "none":
+        return np.full((height_px, width_px), 255, np.uint8)
+    if span.outline_px is None:
+        sides = [span.left_px, span.top_px, -span.right_px, -span.bottom_px]
+        limits = [0.0, 0.0, -frame_w, -frame_h]
+        left, top, right, bottom = (
+            s + inset_px if s > limit + 0.75 else s for s, limit in zip(sides, limits, strict=True)
+        )
+        r = max(span.radius_px - inset_px, 0.0)
+        inside = (x - span.center_x_px) ** 2 + (y - span.center_y_px) ** 2 <= r * r
+        inside &= (x >= left) & (x < -right) & (y >= top) & (y < -bottom)
+        return inside.astype(np.uint8) * np.uint8(255)
+    points = np.asarray(span.outline_px, np.float64)
+    edges = np.roll(points, -1, axis=0) - points
+    length = np.hypot(edges[:, 0], edges[:, 1])
+    points, edges, length = points[length > 1e-9], edges[length > 1e-9], length[length > 1e-9]
+    area2 = float((points[:, 0] * np.roll(points[:, 1], -1)
+                   - points[:, 1] * np.roll(points[:, 0], -1)).sum())
+    turn = edges[:, 0] * np.roll(edges[:, 1], -1) - edges[:, 1] * np.roll(edges[:, 0], -1)
+    sign = math.copysign(1.0, area2)
+    if bool((sign * turn >= -1e-9 * length * np.roll(length, -1)).all()):
+        inside = np.ones((height_px, width_px), bool)
+        for (px, py), (ex, ey), size in zip(points, edges, length, strict=True):
+            nx, ny = sign * ey / size, -sign * ex / size
+            mx, my = px + ex / 2, py + ey / 2
+            at_frame = (abs(nx) > 0.99 and min(mx, frame_w - mx) < 0.75) or (
+                abs(ny) > 0.99 and min(my, frame_h - my) < 0.75
+            )
+            inset = 0.0 if at_frame else inset_px
+            inside &= (x - px) * nx + (y - py) * ny <= -inset + 1e-9
+        return inside.astype(np.uint8) * np.uint8(255)
+    from skimage.draw import polygon as fill
+
+    rows, cols = fill(points[:, 1] * scale - 0.5, points[:, 0] * scale - 0.5, (height_px, width_px))
+    mask = np.zeros((height_px, width_px), np.uint8)
+    mask[rows, cols] = 255
+    if inset_px > 0:
+        distance = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+        mask[distance < inset_px * scale + 0.5] = 0
+    return mask
+
+
+def lit_area_px2(span: FieldSpan) -> float:
+    """Area of the lit picture in square pixels: circle cut by the box, or polygon.
+
+    The circle's part is integrated in closed form between the abscissae where
+    the circle meets the box: the integral of sqrt(r^2 - x^2) is
+    (x sqrt(r^2 - x^2) + r^2 asin(x / r)) / 2.
+    """
+    if span.outline_px is not None:
+        p = np.asarray(span.outline_px, np.float64)
+        q = np.roll(p, -1, axis=0)
+        return abs(float((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum())) / 2
+    left, right = span.left_px - span.center_x_px, span.right_px - span.center_x_px
+    top, bottom = span.top_px - span.center_y_px, span.bottom_px - span.center_y_px
+    if span.shape == "none":
+        return max(right - left, 0.0) * max(bottom - top, 0.0)
+    r = span.radius_px
+    lo, hi = max(left, -r), min(right, r)
+    if hi <= lo or bottom <= top:
+        return 0.0
+    knots = {lo, hi}
+    for level in (top, bottom):
+        if abs(level) < r:
+            half = math.sqrt(r * r - level * level)
+            knots |= {v for v in (-half, half) if lo < v < hi}
+
+    def under(v: float) -> float:
+        v = min(max(v, -r), r)
+        return (v * math.sqrt(r * r - v * v) + r * r * math.asin(v / r)) / 2
+
+    total = 0.0
+    order = sorted(knots)
+    for a, b in pairwise(order):
+        m = (a + b) / 2
+        s = math.sqrt(max(r * r - m * m, 0.0))
+        if min(s, bottom) <= max(-s, top):
+            continue
+        lower = under(b) - under(a) if s < bottom else bottom * (b - a)
+        upper = -(under(b) - under(a)) if -s > top else top * (b - a)
+        total += lower - upper
+    return total
+
+
+def given_field(
+    numbers: list[float], width_px: int, height_px: int, duration_s: float
+) -> FieldSpan:
+    """The field that a person gave: 3 numbers (centre x, y, radius) or 7 (and the box), px.
+
+    Raises ValueError if there are neither 3 nor 7 numbers or they leave no picture.
+    """
+    if len(numbers) not in (3, 7):
+        raise ValueError("a field takes 3 or 7 numbers")
+    x, y, r = (float(v) for v in numbers[:3])
+    box = [0.0, 0.0, float(width_px), float(height_px)]
+    if len(numbers) == 7:
+        given = [float(v) for v in numbers[3:]]
+        box = [max(box[0], given[0]), max(box[1], given[1]),
+               min(box[2], given[2]), min(box[3], given[3])]
+    cut = x - r < box[0] or y - r < box[1] or x + r > box[2] or y + r > box[3]
+    span = FieldSpan(
+        start_s=0.0, stop_s=duration_s, shape="circle-clipped" if cut else "circle",
+        center_x_px=x, center_y_px=y, radius_px=r,
+        left_px=box[0], top_px=box[1], right_px=box[2], bottom_px=box[3], confidence=1.0,
+    )
+    if r <= 0 or lit_area_px2(span) <= 0:
+        raise ValueError("the field given leaves no picture")
+    return span
+
+
+def safest_span(spans: list[FieldSpan]) -> FieldSpan:
+    """The mask to blank with where the field is unsure: inside every candidate.
+
+    It covers the time of all spans, lies inside each of them that has a field,
+    and another 2 % of the radius further in. Without any candidate it is the
+    circle of 0.4 of the shorter side in the middle of the frame. Where the
+    candidates do not overlap it lies inside the smallest.
+    """
+    if not spans:
+        raise ValueError("no spans")
+    start, stop = min(s.start_s for s in spans), max(s.stop_s for s in spans)
+    sure = min(s.confidence for s in spans)
+    candidates = [s for s in spans if s.shape != "none"]
+    frame = max(spans, key=lambda s: s.right_px * s.bottom_px)
+    if not candidates:
+        w, h = frame.right_px, frame.bottom_px
+        return FieldSpan(
+            start_s=start, stop_s=stop, shape="circle", center_x_px=w / 2, center_y_px=h / 2,
+            radius_px=0.4 * min(w, h), left_px=0, top_px=0, right_px=w, bottom_px=h,
+            confidence=sure,
+        )
+    outlines = [outline_of(s) for s in candidates]
+    smallest = min(range(len(candidates)), key=lambda i: lit_area_px2(candidates[i]))
+    w, h = math.ceil(frame.right_px) + 1, math.ceil(frame.bottom_px) + 1
+    k = min(1.0, 480 / max(h, 1))
+    size = (int(h * k) + 2, int(w * k) + 2)
+
+    def inside(i: int) -> NDArray[np.uint8]:
+        m = np.zeros(size, np.uint8)
+        cv2.fillPoly(m, [np.round(outlines[i] * k * 16 - 8).astype(np.int32)], 1, shift=4)
+        return m
+
+    common = inside(0)
+    for i in range(1, len(outlines)):
+        common &= inside(i)
+    if cv2.countNonZero(common) < 0.3 * cv2.countNonZero(inside(smallest)):
+        common = inside(smallest)
+    margin = 0.02 * candidates[smallest].radius_px * k + 1
+    padded = np.pad(common, 1)
+    deep = cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
+    core = (deep > margin).astype(np.uint8)
+    if not cv2.countNonZero(core):
+        core = common
+    contours, _ = cv2.findContours(core, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    ring = max(contours, key=cv2.contourArea)[:, 0].astype(np.float64)
+    points = (ring + 0.5) / k
+    area = max(float(cv2.contourArea(points.astype(np.float32))), 1.0)
+    moment = cv2.moments(points.astype(np.float32))
+    cx = moment["m10"] / moment["m00"] if moment["m00"] else float(points[:, 0].mean())
+    cy = moment["m01"] / moment["m00"] if moment["m00"] else float(points[:, 1].mean())
+    return FieldSpan(
+        start_s=start, stop_s=stop, shape="other", center_x_px=cx, center_y_px=cy,
+        radius_px=math.sqrt(area / math.pi),
+        left_px=float(points[:, 0].min()), top_px=float(points[:, 1].min()),
+        right_px=float(points[:, 0].max()), bottom_px=float(points[:, 1].max()),
+        outline_px=[(float(px), float(py)) for px, py in points], confidence=sure,
+    )

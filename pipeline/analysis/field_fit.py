@@ -1,0 +1,802 @@
+"""One scope field from one pooled picture: circle cut by a box, outline, or none.
+
+Everything here works on the evidence grid: a picture of at most 240 rows in
+which a value says how far a pixel lies from the surround (0 = surround).
+Positions are in grid pixels, the centre of pixel (row 0, col 0) at (0.5, 0.5).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.field import Shape
+
+Plane = NDArray[np.float32]
+Points = NDArray[np.floating[Any]]
+
+N_RAYS = 180
+N_PER_RAY = 3
+N_HYPOTHESES = 200
+CELL_PX = 8
+DARK_LEVEL = 90.0
+TOLERANCE_RATIO = 0.01
+
+
+@dataclass(frozen=True)
+class Surround:
+    """What lies outside the field.
+
+    level: (row, col, 3) float32, 0..255, a plane per channel.
+    noise: standard deviation of the pooled evidence in the surround, levels.
+    share_ratio: part of the frame that looks like it, 0..1.
+    seeds_ratio: part of the frame's border cells that look like it, 0..1.
+    """
+
+    level: Plane
+    noise: float
+    share_ratio: float
+    seeds_ratio: float
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A field on the evidence grid, with the reasons for its confidence."""
+
+    shape: Shape
+    x: float
+    y: float
+    r: float
+    box: tuple[float, float, float, float]
+    outline: Points | None
+    confidence: float
+    parts: dict[str, float] = field(default_factory=dict)
+
+
+def highest(rgb: NDArray[Any]) -> NDArray[Any]:
+    """Highest of the three channels, (row, col, 3) -> (row, col)."""
+    r, g, b = cv2.split(rgb)
+    return np.asarray(cv2.max(cv2.max(r, g), b))
+
+
+def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
+    """Surround estimated from the frame's border: dark, flat and still.
+
+    mean_rgb: (row, col, 3) float32, mean over the samples. motion: (row, col)
+    float32, mean absolute difference between samples, or None for one sample.
+    Returns None if nothing at the border looks like a surround.
+    """
+    h, w = mean_rgb.shape[:2]
+    rows, cols = h // CELL_PX, w // CELL_PX
+    if rows < 4 or cols < 4:
+        return None
+    size = (cols, rows)
+    mean = cv2.resize(mean_rgb, size, interpolation=cv2.INTER_AREA).astype(np.float64)
+    grey = highest(mean_rgb)
+    first = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    second = cv2.resize(cv2.multiply(grey, grey), size, interpolation=cv2.INTER_AREA)
+    std = np.sqrt(np.maximum(second - first * first, 0)).astype(np.float64)
+    top = mean.max(axis=2)
+    calm = (top < DARK_LEVEL) & (std < 2.0 + 0.03 * top)
+    if motion is not None:
+        calm &= cv2.resize(motion, size, interpolation=cv2.INTER_AREA) < 3.0 + 0.03 * top
+    border = np.zeros_like(calm)
+    border[0], border[-1], border[:, 0], border[:, -1] = True, True, True, True
+    seeds = calm & border
+    if seeds.sum() < 2:
+        return None
+    levels = top[seeds]
+    # the level that most border cells share; the darker one where two are alike
+    near = np.abs(levels[:, None] - levels[None, :]) < 3.0
+    votes = near.sum(axis=1) - 0.02 * levels
+    mode = float(np.median(levels[near[int(np.argmax(votes))]]))
+    like = calm & (np.abs(top - mode) < 12.0)
+    _, label = cv2.connectedComponents(like.astype(np.uint8), connectivity=8)
+    kept = np.unique(label[like & border & (np.abs(top - mode) < 5.0)])
+    region = np.isin(label, kept[kept > 0])
+    if region.sum() < 2:
+        return None
+    yc, xc = np.nonzero(region)
+    values = mean[region]
+    base = np.median(values[np.abs(top[region] - mode) < 5.0], axis=0)
+    level = np.broadcast_to(base.astype(np.float32), mean_rgb.shape)
+    near_edge = (yc < 2) | (yc >= rows - 2) | (xc < 2) | (xc >= cols - 2)
+    yc, xc, values = yc[near_edge], xc[near_edge], values[near_edge]
+    if yc.size >= 24 and np.ptp(xc) > cols * 0.6 and np.ptp(yc) > rows * 0.6:
+        design = np.stack([np.ones(xc.size), xc / cols - 0.5, yc / rows - 0.5], axis=1)
+        weight = np.ones(xc.size)
+        for _ in range(4):
+            coef = np.linalg.lstsq(design * weight[:, None], values * weight[:, None], rcond=None)[0]
+            miss = np.abs(values - design @ coef).max(axis=1)
+            weight = 1.0 / (1.0 + (miss / 1.0) ** 2)
+        flat = float(np.median(np.abs(values - base).max(axis=1)))
+        if np.abs(coef[1:]).max() > 2.0 and np.median(miss) < 0.5 * flat:
+            gy = ((np.arange(h) + 0.5) / CELL_PX - 0.5) / rows - 0.5
+            gx = ((np.arange(w) + 0.5) / CELL_PX - 0.5) / cols - 0.5
+            level = (
+                coef[0] + coef[1] * gx[None, :, None] + coef[2] * gy[:, None, None]
+            ).astype(np.float32)
+    noise = float(np.median(std[region]))
+    return Surround(
+        level=np.clip(level, 0, 255),
+        noise=noise,
+        share_ratio=float(region.mean()),
+        seeds_ratio=float(seeds.sum() / border.sum()),
+    )
+
+
+# --- rays -------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Rays:
+    """Edge candidates on rays from (x, y): radius and weight, (ray, candidate)."""
+
+    x: float
+    y: float
+    angle: Points
+    exit_px: Points
+    radius: Points
+    weight: Points
+    px: Points
+    py: Points
+
+
+def ray_exit(x: float, y: float, angle: Points, box: tuple[float, float, float, float]) -> Points:
+    """Distance from (x, y) inside a box to its side, for each angle."""
+    c, s = np.cos(angle), np.sin(angle)
+    left, top, right, bottom = box
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tx = np.where(c > 0, (right - x) / c, (left - x) / c)
+        ty = np.where(s > 0, (bottom - y) / s, (top - y) / s)
+    tx = np.where(np.abs(c) < 1e-12, np.inf, tx)
+    ty = np.where(np.abs(s) < 1e-12, np.inf, ty)
+    return np.asarray(np.minimum(tx, ty))
+
+
+def sample(plane: Plane, x: NDArray[Any], y: NDArray[Any]) -> Plane:
+    """Bilinear values at positions (x, y); beyond the frame the edge is repeated."""
+    return np.asarray(
+        cv2.remap(
+            plane,
+            (x - 0.5).astype(np.float32),
+            (y - 0.5).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+    )
+
+
+def _cast(log_e: Plane, x: float, y: float) -> _Rays:
+    h, w = log_e.shape
+    angle = (np.arange(N_RAYS) + 0.5) * (2 * math.pi / N_RAYS)
+    exit_px = ray_exit(x, y, angle, (0.0, 0.0, float(w), float(h)))
+    n = int(exit_px.max()) + 2
+    r = np.arange(n, dtype=np.float64) + 0.5
+    gx = x + r[None, :] * np.cos(angle)[:, None]
+    gy = y + r[None, :] * np.sin(angle)[:, None]
+    p = sample(log_e, gx, gy)
+    inside = r[None, :] < exit_px[:, None] - 0.5
+    b = cv2.blur(p, (3, 1), borderType=cv2.BORDER_REPLICATE)
+    drop = np.zeros_like(p)
+    drop[:, 2:-2] = b[:, :-4] - b[:, 4:]
+    lit = ((p > 1.5) & inside).astype(np.float32)
+    beyond = np.cumsum(lit[:, ::-1], axis=1)[:, ::-1]
+    left = np.cumsum(inside[:, ::-1], axis=1)[:, ::-1]
+    out = np.zeros_like(p)
+    out[:, :-4] = beyond[:, 4:] / np.maximum(left[:, 4:], 6.0)
+    weight = np.clip(drop, 0, 4) * (1 - out) ** 2
+    peak = (drop >= cv2.dilate(drop, np.ones((1, 9), np.uint8))) & (drop > 0.7)
+    peak &= inside & (r[None, :] > 4)
+    score = np.where(peak, weight, 0)
+    row = np.arange(N_RAYS)
+    k = np.zeros((N_RAYS, N_PER_RAY), int)
+    ww = np.zeros((N_RAYS, N_PER_RAY))
+    for j in range(N_PER_RAY):
+        k[:, j] = score.argmax(axis=1)
+        ww[:, j] = score[row, k[:, j]]
+        score[row, k[:, j]] = 0
+    rr = r[k]
+    px = x + rr * np.cos(angle)[:, None]
+    py = y + rr * np.sin(angle)[:, None]
+    return _Rays(x, y, angle, exit_px, rr, ww, px, py)
+
+
+def circle_through(p: Points) -> Points:
+    """Circles through three points each: (n, 3, 2) -> (n, 3) x, y, r; NaN if in line."""
+    a, b, c = p[:, 0], p[:, 1], p[:, 2]
+    d = 2 * ((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0]))
+    d = np.where(np.abs(d) < 1e-9, np.nan, d)
+    b2 = ((b - a) ** 2).sum(axis=1)
+    c2 = ((c - a) ** 2).sum(axis=1)
+    ux = ((c[:, 1] - a[:, 1]) * b2 - (b[:, 1] - a[:, 1]) * c2) / d
+    uy = ((b[:, 0] - a[:, 0]) * c2 - (c[:, 0] - a[:, 0]) * b2) / d
+    return np.stack([a[:, 0] + ux, a[:, 1] + uy, np.hypot(ux, uy)], axis=1)
+
+
+def fit_circle(
+    x: Points, y: Points, weight: Points, start: tuple[float, float, float], scale_px: float
+) -> tuple[float, float, float]:
+    """Least geometric distance circle with Cauchy weights (Gauss-Newton).
+
+    x, y, weight: (n,) points and their weights; start: x, y, r; scale_px: the
+    distance at which a point counts half.
+    """
+    cx, cy, r = start
+    for _ in range(12):
+        dx, dy = x - cx, y - cy
+        rho = np.maximum(np.hypot(dx, dy), 1e-6)
+        miss = rho - r
+        u = weight / (1 + (miss / scale_px) ** 2)
+        j = np.stack([dx / rho, dy / rho, np.ones_like(rho)], axis=1)
+        a = (j * u[:, None]).T @ j + np.eye(3) * 1e-6
+        step = np.linalg.solve(a, (j * u[:, None]).T @ miss)
+        cx, cy, r = cx + step[0], cy + step[1], r + step[2]
+        if np.abs(step).max() < 1e-3:
+            break
+    return float(cx), float(cy), float(r)
+
+
+def _score(rays: _Rays, circles: Points, sigma: float) -> Points:
+    """Support of circles (n, 3) by the candidates, less the edges outside them."""
+    cx, cy, r = (circles[:, k : k + 1].astype(np.float32) for k in range(3))
+    near = np.zeros((len(circles), N_RAYS), np.float32)
+    far = np.zeros_like(near)
+    for k in range(N_PER_RAY):
+        w = rays.weight[None, :, k].astype(np.float32)
+        dx, dy = rays.px[None, :, k].astype(np.float32) - cx, rays.py[None, :, k].astype(np.float32) - cy
+        d = (np.sqrt(dx * dx + dy * dy) - r) / np.float32(sigma)
+        np.maximum(near, w * np.maximum(1 - d * d / 5, 0), out=near)
+        np.maximum(far, np.where(d > 3, w, 0), out=far)
+    return np.asarray((near - 0.6 * far).sum(axis=1), np.float64)
+
+
+def _best_circles(rays: _Rays, h: int, w: int) -> list[tuple[float, float, float]]:
+    use = rays.weight.ravel()
+    total = use.sum()
+    if total <= 0 or np.count_nonzero(use) < 12:
+        return []
+    rng = np.random.default_rng(7)
+    index = rng.choice(use.size, size=(N_HYPOTHESES * 2, 3), p=use / total)
+    pts = np.stack([rays.px.ravel()[index], rays.py.ravel()[index]], axis=2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        circles = circle_through(pts)
+    diag = math.hypot(h, w)
+    good = np.isfinite(circles).all(axis=1)
+    good &= (circles[:, 2] > 0.12 * h) & (circles[:, 2] < 0.9 * diag)
+    good &= (circles[:, 0] > -0.2 * w) & (circles[:, 0] < 1.2 * w)
+    good &= (circles[:, 1] > -0.3 * h) & (circles[:, 1] < 1.3 * h)
+    circles = circles[good][:N_HYPOTHESES]
+    if not len(circles):
+        return []
+    sigma = max(1.2, 0.008 * h)
+    score = _score(rays, circles, sigma)
+    found: list[tuple[float, float, float]] = []
+    for i in np.argsort(-score)[:24]:
+        c = circles[i]
+        if any(abs(c[0] - f[0]) + abs(c[1] - f[1]) + abs(c[2] - f[2]) < 4 * sigma for f in found):
+            continue
+        found.append((float(c[0]), float(c[1]), float(c[2])))
+        if len(found) == 4:
+            break
+    px, py, ww = rays.px.ravel(), rays.py.ravel(), rays.weight.ravel()
+    keep = ww > 0
+    px, py, ww = px[keep], py[keep], ww[keep]
+    out = []
+    for start in found:
+        near = np.abs(np.hypot(px - start[0], py - start[1]) - start[2]) < 5 * sigma
+        if near.sum() >= 8:
+            out.append(fit_circle(px[near], py[near], ww[near], start, sigma))
+    if not out:
+        return []
+    final = _score(rays, np.asarray(out), sigma)
+    order = np.argsort(-final)
+    return [out[i] for i in order]
+
+
+# --- model boundary ------------------------------------------------------------
+
+
+def model_radius(
+    x: float, y: float, r: float, box: tuple[float, float, float, float],
+    from_x: float, from_y: float, angle: Points,
+) -> Points:
+    """Distance from an inside point to the boundary of circle and box, per angle."""
+    dx, dy = from_x - x, from_y - y
+    c, s = np.cos(angle), np.sin(angle)
+    b = dx * c + dy * s
+    disc = np.maximum(b * b - (dx * dx + dy * dy - r * r), 0)
+    return np.asarray(np.minimum(-b + np.sqrt(disc), ray_exit(from_x, from_y, angle, box)))
+
+
+def _inner_point(
+    x: float, y: float, r: float, box: tuple[float, float, float, float]
+) -> tuple[float, float]:
+    left, top = max(box[0], x - r), max(box[1], y - r)
+    right, bottom = min(box[2], x + r), min(box[3], y + r)
+    return (left + right) / 2, (top + bottom) / 2
+
+
+@dataclass(frozen=True)
+class _Edge:
+    """Measured edge along the model's boundary, one row per boundary point.
+
+    part: 0 the circle, 1..4 left, top, right, bottom side inside the frame,
+    -1 the frame's own edge. offset: edge found, outwards positive, NaN if none.
+    """
+
+    x: Points
+    y: Points
+    nx: Points
+    ny: Points
+    part: NDArray[np.int8]
+    offset: Points
+    drop: Points
+    inner: Points
+    outer: Points
+
+
+def _boundary(
+    x: float, y: float, r: float, box: tuple[float, float, float, float], h: int, w: int, n: int
+) -> tuple[Points, Points, Points, Points, NDArray[np.int8]]:
+    fx, fy = _inner_point(x, y, r, box)
+    angle = (np.arange(n) + 0.5) * (2 * math.pi / n)
+    rad = model_radius(x, y, r, box, fx, fy, angle)
+    bx, by = fx + rad * np.cos(angle), fy + rad * np.sin(angle)
+    on_circle = np.abs(np.hypot(bx - x, by - y) - r) < 1e-3 * max(r, 1)
+    part = np.zeros(n, np.int8)
+    gap = np.stack([np.abs(bx - box[0]), np.abs(by - box[1]), np.abs(bx - box[2]), np.abs(by - box[3])])
+    side = gap.argmin(axis=0)
+    at_frame = np.array([box[0] < 0.75, box[1] < 0.75, box[2] > w - 0.75, box[3] > h - 0.75])
+    part[~on_circle] = np.where(at_frame[side], -1, side + 1)[~on_circle]
+    nx = np.where(on_circle, (bx - x) / r, np.array([-1.0, 0, 1, 0])[side])
+    ny = np.where(on_circle, (by - y) / r, np.array([0.0, -1, 0, 1])[side])
+    return bx, by, nx, ny, part
+
+
+def _measure(
+    e: Plane, n1: float, model: tuple[float, float, float], box: tuple[float, float, float, float],
+    reach: int, n: int = 180,
+) -> _Edge:
+    """Half height of the steepest step across the boundary, within +-reach px."""
+    h, w = e.shape
+    bx, by, nx, ny, part = _boundary(*model, box, h, w, n)
+    t = np.arange(-reach - 6, reach + 6.01, 1.0)
+    gx = bx[:, None] + t[None] * nx[:, None]
+    gy = by[:, None] + t[None] * ny[:, None]
+    p = sample(e, gx, gy)
+    # neighbours along the boundary share their evidence (3 points of 2 degrees)
+    wrapped = np.vstack([p[-1:], p, p[:1]])
+    p = (wrapped[:-2] + 2 * wrapped[1:-1] + wrapped[2:]) / 4
+    log_p = np.log2(1 + p / n1)
+    b = cv2.blur(log_p, (3, 1), borderType=cv2.BORDER_REPLICATE)
+    drop = b[:, 4:-8] - b[:, 8:-4]
+    # centre of drop[:, j] is t[j + 6]
+    tt = t[6:-6]
+    inframe = (gx >= 0.5) & (gx <= w - 0.5) & (gy >= 0.5) & (gy <= h - 0.5)
+    score = drop - 0.02 * np.abs(tt)[None]
+    score = np.where(inframe[:, 6:-6], score, -9)
+    j = score.argmax(axis=1)
+    row = np.arange(n)
+    best = drop[row, j]
+    k = j + 6
+    window = np.arange(-5, 6)
+    local = p[row[:, None], np.clip(k[:, None] + window, 0, p.shape[1] - 1)]
+    inner = local[:, :4].mean(axis=1)
+    outer = local[:, 7:].mean(axis=1)
+    inner_near = np.maximum(local[:, 1:4].max(axis=1), 1e-6)
+    half = (np.minimum(inner, inner_near) + outer) / 2
+    # last crossing of the half height, from inside to outside
+    above = local >= half[:, None]
+    cross = above[:, :-1] & ~above[:, 1:]
+    distance = np.where(cross, np.abs(window[:-1] + 0.5), 99)
+    c = distance.argmin(axis=1)
+    v0, v1 = local[row, c], local[row, c + 1]
+    frac = np.where(v0 > v1, (v0 - half) / np.maximum(v0 - v1, 1e-6), 0.5)
+    offset = t[np.clip(k, 0, t.size - 1)] + window[c] + frac
+    ok = (best > 0.7) & (distance[row, c] < 4) & (part >= 0)
+    return _Edge(
+        bx, by, nx, ny, part,
+        np.where(ok, offset, np.nan), best.astype(np.float64),
+        np.log2(1 + inner / n1).astype(np.float64), np.log2(1 + outer / n1).astype(np.float64),
+    )
+
+
+def _find_sides(
+    log_e: Plane, rays: _Rays, model: tuple[float, float, float]
+) -> tuple[float, float, float, float]:
+    """Stops inside the frame that cut the circle flat: straight, along the chord."""
+    h, w = log_e.shape
+    x, y, r = model
+    sigma = max(1.2, 0.008 * h)
+    first = rays.weight.argmax(axis=1)
+    row = np.arange(N_RAYS)
+    wt = rays.weight[row, first]
+    px, py = rays.px[row, first], rays.py[row, first]
+    inside = (np.hypot(px - x, py - y) < r - 1.5 * sigma) & (wt > 0.5)
+    box = [0.0, 0.0, float(w), float(h)]
+    for side, (value, ahead) in enumerate(
+        [(px, rays.x - px), (py, rays.y - py), (px, px - rays.x), (py, py - rays.y)]
+    ):
+        use = inside & (ahead > 0.25 * np.hypot(px - rays.x, py - rays.y))
+        if use.sum() < 5:
+            continue
+        v, ww = value[use], wt[use]
+        grid = np.unique(np.round(v))
+        support = (ww[None] * np.exp(-0.5 * ((v[None] - grid[:, None]) / sigma) ** 2)).sum(axis=1)
+        best = None
+        for at in grid[np.argsort(-support)[:4]]:
+            near = np.abs(v - at) < 2 * sigma
+            at = float(np.average(v[near], weights=ww[near]))
+            share = _chord_support(log_e, model, side, at)
+            if share >= 0.5 and _beyond(log_e, model, side, at) > 0.06:
+                continue
+            if share >= 0.5 and (best is None or share > best[0] + 0.05):
+                best = (share, at)
+        if best is not None:
+            box[side] = best[1]
+    return box[0], box[1], box[2], box[3]
+
+
+def _beyond(log_e: Plane, model: tuple[float, float, float], side: int, at: float) -> float:
+    """Part of the circle cut off by a side that is lit all the same."""
+    h, w = log_e.shape
+    margin = 0.02 * h
+    box = [0.0, 0.0, float(w), float(h)]
+    box[(side + 2) % 4] = at - margin if side in (0, 1) else at + margin
+    off = _disc((model[0], model[1], model[2] - margin), (box[0], box[1], box[2], box[3]), h, w)
+    area = int(off.sum())
+    return float((log_e[off > 0] > 1.5).mean()) if area else 0.0
+
+
+def _chord_support(
+    log_e: Plane, model: tuple[float, float, float], side: int, at: float
+) -> float:
+    """Part of the chord along which the picture steps down to the surround."""
+    h, w = log_e.shape
+    x, y, r = model
+    across = x if side in (0, 2) else y
+    half2 = r * r - (at - across) ** 2
+    if half2 <= 0:
+        return 0.0
+    half = math.sqrt(half2)
+    middle, limit = (y, h) if side in (0, 2) else (x, w)
+    lo, hi = max(middle - half, 0) + 2, min(middle + half, limit) - 2
+    if hi - lo < 8:
+        return 0.0
+    along = np.arange(lo, hi, 2.0)
+    sign = -1.0 if side in (0, 1) else 1.0
+    t = np.array([-5.0, -4, -3, 3, 4, 5])
+    pos = at + sign * t
+    u = np.broadcast_to(along[:, None], (along.size, 6))
+    v = np.broadcast_to(pos[None], (along.size, 6))
+    p = sample(log_e, v, u) if side in (0, 2) else sample(log_e, u, v)
+    inner, outer = p[:, :3].mean(axis=1), p[:, 3:].mean(axis=1)
+    return float(((inner - outer > 0.8) & (outer < 0.6 * inner)).mean())
+
+
+def _refine(
+    e: Plane, n1: float, model: tuple[float, float, float], box: tuple[float, float, float, float]
+) -> tuple[tuple[float, float, float], tuple[float, float, float, float], _Edge]:
+    h, w = e.shape
+    for reach in (7, 4, 3):
+        edge = _measure(e, n1, model, box, reach)
+        good = np.isfinite(edge.offset)
+        arc = good & (edge.part == 0)
+        px, py = edge.x + edge.offset * edge.nx, edge.y + edge.offset * edge.ny
+        if arc.sum() >= 12:
+            weight = np.clip(edge.drop[arc], 0, 3)
+            model = fit_circle(px[arc], py[arc], weight, model, 1.0)
+        sides = list(box)
+        for k in range(4):
+            m = good & (edge.part == k + 1)
+            if m.sum() >= 4:
+                move = float(np.median(edge.offset[m])) * (-1 if k in (0, 1) else 1)
+                sides[k] += move
+        box = (
+            max(sides[0], 0.0), max(sides[1], 0.0), min(sides[2], float(w)), min(sides[3], float(h))
+        )
+    return model, box, _measure(e, n1, model, box, 4)
+
+
+# --- decision ------------------------------------------------------------------
+
+
+def _ramp(value: float, zero: float, one: float) -> float:
+    """0 at `zero`, 1 at `one`, smooth between."""
+    u = min(max((value - zero) / (one - zero), 0.0), 1.0)
+    return u * u * (3 - 2 * u)
+
+
+Kind = Literal["circle", "other"]
+
+
+def _outline(rays: _Rays, h: int) -> tuple[Points, Points]:
+    """Closed path over the rays, through strong edges and without leaps.
+
+    Returns radius (ray,) and weight (ray,) of the path, by dynamic programming.
+    """
+    rr = np.concatenate([rays.radius, rays.exit_px[:, None]], axis=1)
+    ww = np.concatenate([rays.weight, np.full((N_RAYS, 1), 0.15)], axis=1)
+    ww = np.where(ww > 0, ww, -1.0)
+    n, k = rr.shape
+    start = int(ww[:, :-1].max(axis=1).argmax())
+    order = (np.arange(n) + start) % n
+    cost = np.full(k, 1e9)
+    first = int(ww[start, :-1].argmax())
+    cost[first] = 0
+    back = np.zeros((n, k), int)
+    for i in range(1, n + 1):
+        a, b = order[(i - 1) % n], order[i % n]
+        leap = np.abs(rr[b][:, None] - rr[a][None, :]) / (0.01 * h)
+        total = cost[None, :] + np.minimum(leap, 8) * 0.35
+        choice = total.argmin(axis=1)
+        if i < n:
+            back[i] = choice
+            cost = total[np.arange(k), choice] - ww[b]
+        else:
+            end = int(choice[first])
+    path = np.zeros(n, int)
+    state = end
+    for i in range(n - 1, -1, -1):
+        path[order[i]] = state
+        state = int(back[i][state]) if i > 0 else state
+    row = np.arange(n)
+    return rr[row, path], np.maximum(ww[row, path], 0)
+
+
+def dark_corners(log_e: Plane) -> int:
+    """How many corners of the frame are as dark as the surround."""
+    n = 5
+    corners = (log_e[:n, :n], log_e[:n, -n:], log_e[-n:, :n], log_e[-n:, -n:])
+    return sum(float(c.mean()) < 1.0 for c in corners)
+
+
+def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
+    """The field that explains the evidence.
+
+    e: (row, col) float32, difference from the surround, levels 0..255, about 0
+    in the surround. noise: standard deviation of e in the surround, levels.
+    near: a field found before; kept, after refinement, if it still explains all.
+    """
+    h, w = e.shape
+    e = np.asarray(cv2.morphologyEx(e, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
+    n1 = max(0.8, 2.5 * noise)
+    log_e: Plane = np.asarray(cv2.log(1 + e / np.float32(n1))) / np.float32(math.log(2))
+    lit = (log_e > 1.5).astype(np.uint8)
+    share = float(lit.mean())
+    ring = np.concatenate([log_e[2], log_e[-3], log_e[:, 2], log_e[:, -3]])
+    border = float((ring > 1.5).mean())
+    facts = {"lit": share, "border": border}
+    if share < 0.01:
+        return _none(h, w, 0.5, facts)
+    if border > 0.93 and dark_corners(log_e) < 2:
+        return _none(h, w, 0.9, facts)
+    if near is not None and near.outline is None and near.shape != "none":
+        kept = _judge_circle(log_e, n1, e, None, (near.x, near.y, near.r), near.box)
+        if kept.confidence > 0.95 and kept.parts["raw_cover"] > 0.85 and kept.parts["raw_dark"] < 0.03:
+            return replace(kept, parts={**kept.parts, **facts})
+    _, _, stats, centre = cv2.connectedComponentsWithStats(lit, connectivity=4)
+    big = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
+    rays = _cast(log_e, float(centre[big][0]) + 0.5, float(centre[big][1]) + 0.5)
+    best: Fit | None = None
+    for model in _best_circles(rays, h, w)[:2]:
+        fit = _judge_circle(log_e, n1, e, rays, model, None)
+        if best is None or fit.confidence > best.confidence:
+            best = fit
+        if best.confidence > 0.7:
+            break
+    found = [f for f in (best,) if f is not None]
+    if best is None or best.confidence < 0.95:
+        other = _judge_other(log_e, rays, best, lit)
+        if other is not None:
+            found.append(other)
+    if not found:
+        return _none(h, w, 0.3, facts)
+    winner = max(found, key=lambda f: f.confidence)
+    return replace(winner, parts={**winner.parts, **facts})
+
+
+def _none(h: int, w: int, confidence: float, parts: dict[str, float]) -> Fit:
+    return Fit(
+        "none", w / 2, h / 2, math.sqrt(w * h / math.pi), (0.0, 0.0, float(w), float(h)), None,
+        confidence, parts,
+    )
+
+
+def _judge_circle(
+    log_e: Plane, n1: float, e: Plane, rays: _Rays | None, model: tuple[float, float, float],
+    box: tuple[float, float, float, float] | None,
+) -> Fit:
+    """Refines a circle and its box and says what speaks against them."""
+    h, w = e.shape
+    if rays is not None:
+        box = _find_sides(log_e, rays, model)
+        model, box, edge = _refine(e, n1, model, box)
+        again = _find_sides(log_e, rays, model)
+        if any(abs(a - b) > 3 for a, b in zip(box, again, strict=True)):
+            model, box, edge = _refine(e, n1, model, again)
+    else:
+        assert box is not None
+        model, box, edge = _refine(e, n1, model, box)
+    x, y, r = model
+    tol = TOLERANCE_RATIO * h
+    own = edge.part >= 0
+    arc = edge.part == 0
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < tol) & (edge.outer < 0.6 * edge.inner)
+    cover = float(hit[own].mean()) if own.any() else 0.0
+    arc_hit = hit & arc
+    arc_share = float(arc_hit.sum() / max(arc.sum(), 1))
+    # angle about the circle's own centre that is seen
+    angle = np.arctan2(edge.y - y, edge.x - x)
+    bins = np.unique(np.floor((angle[arc_hit] + math.pi) / (2 * math.pi) * 72).astype(int))
+    span = bins.size / 72
+    miss = edge.offset[arc_hit]
+    rms = float(np.sqrt(np.mean(miss**2))) / h if miss.size else 1.0
+    # how far the boundary could move, from the residual and the arcs seen
+    spread = 1.0
+    if arc_hit.sum() >= 8:
+        j = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=1)
+        s = max(rms * h, 0.15)
+        # neighbours are not independent: a third of the points count
+        cov = np.linalg.inv(j[arc_hit].T @ j[arc_hit] / 3 + np.eye(3) * 1e-9) * s * s
+        spread = float(np.sqrt(np.einsum("ij,jk,ik->i", j[arc], cov, j[arc]).max())) / h
+    line = _arc_not_line(edge, arc_hit, h)
+    shape: Shape = "circle"
+    inner_box = (box[0] > 0.75, box[1] > 0.75, box[2] < w - 0.75, box[3] < h - 0.75)
+    if (edge.part != 0).any():
+        shape = "circle-clipped"
+    mask = _disc(model, box, h, w)
+    grow = round(0.015 * h) + 1
+    outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
+    light = float((log_e[outer] > 2.0).mean()) if outer.sum() > 50 else 0.0
+    light_area = light * float(outer.mean())
+    outside = float(outer.mean())
+    # edges that lie inside the model, joined to the surround: the model is too big
+    dark = _dark_joined(log_e, mask, edge)
+    parts = {
+        "cover": _ramp(cover, 0.35, 0.8),
+        "span": _ramp(span, 0.02, 0.1),
+        "line": _ramp(line, 0.35, 0.8),
+        "rms": _ramp(rms, 0.008, 0.0035),
+        "spread": _ramp(spread, 0.02, 0.006),
+        "light": _ramp(light_area, 0.10, 0.03),
+        "outside": _ramp(outside, 0.0005, 0.004),
+        "dark": _ramp(dark, 0.5, 0.25),
+    }
+    confidence = float(np.prod(list(parts.values())))
+    parts["raw_cover"], parts["raw_span"], parts["raw_rms"] = cover, span, rms
+    parts["raw_spread"], parts["raw_light"], parts["raw_dark"] = spread, light_area, dark
+    parts["arc_share"] = arc_share
+    parts["stops"] = float(sum(inner_box))
+    if arc.sum() < 0.06 * own.sum() and (edge.part != 0).sum() > 0.5 * edge.part.size:
+        # hardly any arc is left: a rectangle
+        corner = np.array([[box[0], box[1]], [box[2], box[1]], [box[2], box[3]], [box[0], box[3]]])
+        parts["span"] = parts["spread"] = parts["rms"] = parts["line"] = 1.0
+        confidence = float(np.prod([v for k, v in parts.items() if not k.startswith("raw")][:8]))
+        area = (box[2] - box[0]) * (box[3] - box[1])
+        return Fit("other", (box[0] + box[2]) / 2, (box[1] + box[3]) / 2,
+                   math.sqrt(area / math.pi), box, corner, confidence, parts)
+    return Fit(shape, x, y, r, box, None, confidence, parts)
+
+
+def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
+    """1 where a circle explains the arcs as well as straight lines do, towards 0 where lines are better.
+
+    Each unbroken arc is compared with its own straight line, which has more
+    freedom; so the circle may miss by the measuring noise more.
+    """
+    n = hit.size
+    if not hit.any() or hit.all():
+        return 1.0
+    start = int(np.flatnonzero(~hit)[0])
+    order = (np.arange(n) + start) % n
+    runs = np.split(order, np.flatnonzero(np.diff(hit[order].astype(int))) + 1)
+    circle2 = line2 = 0.0
+    count = 0
+    for run in runs:
+        if run.size < 5 or not hit[run[0]]:
+            continue
+        x = edge.x[run] + edge.offset[run] * edge.nx[run]
+        y = edge.y[run] + edge.offset[run] * edge.ny[run]
+        pts = np.stack([x - x.mean(), y - y.mean()], axis=1)
+        smallest = float(np.linalg.svd(pts, compute_uv=False)[-1])
+        line2 += smallest**2
+        circle2 += float(np.square(edge.offset[run]).sum())
+        count += run.size
+    if not count:
+        return 0.0
+    floor = (0.0007 * h) ** 2
+    return math.sqrt((line2 / count + floor) / (circle2 / count + floor))
+
+
+def _disc(
+    model: tuple[float, float, float], box: tuple[float, float, float, float], h: int, w: int
+) -> NDArray[np.uint8]:
+    yy = np.arange(h)[:, None] + 0.5
+    xx = np.arange(w)[None, :] + 0.5
+    m = (xx - model[0]) ** 2 + (yy - model[1]) ** 2 <= model[2] ** 2
+    m &= (xx >= box[0]) & (xx < box[2]) & (yy >= box[1]) & (yy < box[3])
+    return m.astype(np.uint8)
+
+
+def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
+    """Part of the model's area that is dark and joined to its boundary."""
+    dark = ((log_e < 0.8) & (mask > 0)).astype(np.uint8)
+    area = float(mask.sum())
+    if area < 1:
+        return 1.0
+    rim = mask - cv2.erode(mask, np.ones((3, 3), np.uint8))
+    _, label = cv2.connectedComponents(dark, connectivity=4)
+    touch = np.unique(label[(rim > 0) & (dark > 0)])
+    touch = touch[touch > 0]
+    if not touch.size:
+        return 0.0
+    return float(np.isin(label, touch).sum() / area)
+
+
+def _judge_other(
+    log_e: Plane, rays: _Rays, circle: Fit | None, lit: NDArray[np.uint8]
+) -> Fit | None:
+    h, w = log_e.shape
+    radius, weight = _outline(rays, h)
+    at_frame = radius > rays.exit_px - 0.012 * h
+    # a spike of a few rays is lettering that touches the rim
+    ring = np.concatenate([radius[-6:], radius, radius[:6]])
+    local = np.median(np.lib.stride_tricks.sliding_window_view(ring, 13), axis=1)
+    spike = radius > local + 0.03 * h
+    keep = ~spike
+    if keep.sum() < 20:
+        return None
+    px = rays.x + radius * np.cos(rays.angle)
+    py = rays.y + radius * np.sin(rays.angle)
+    sharp = float((weight[~at_frame] > 0.8).mean()) if (~at_frame).any() else 0.0
+    raw = np.stack([px, py], axis=1)[keep].astype(np.float32)
+    raw_area = float(cv2.contourArea(raw))
+    polygon = cv2.convexHull(raw)[:, 0].astype(np.float64)
+    hull_area = float(cv2.contourArea(polygon.astype(np.float32)))
+    convex = raw_area / max(hull_area, 1.0)
+    mask = np.zeros((h, w), np.uint8)
+    cv2.fillPoly(mask, [np.round(polygon * 16 - 8).astype(np.int32)], 1, shift=4)
+    area = float(mask.mean())
+    if area < 0.02:
+        return None
+    grow = round(0.015 * h) + 1
+    outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
+    light = float((log_e[outer] > 2.0).mean() * outer.mean()) if outer.any() else 0.0
+    free = float((~at_frame).mean())
+    filled = float((lit & mask).sum() / max(int(mask.sum()), 1))
+    # how much rougher than its own smooth version: an outline of tissue is ragged
+    leap = np.abs(np.diff(np.concatenate([radius, radius[:1]])))
+    rough = float((leap > 0.03 * h).mean())
+    differs = 1.0
+    if circle is not None:
+        m = model_radius(circle.x, circle.y, circle.r, circle.box, rays.x, rays.y, rays.angle)
+        strong = (weight > 0.8) & ~at_frame
+        if strong.any():
+            differs = float(np.percentile(np.abs(radius - m)[strong], 85) / h)
+    parts = {
+        "sharp": _ramp(sharp, 0.6, 0.95),
+        "free": _ramp(free, 0.1, 0.35),
+        "light": _ramp(light, 0.1, 0.03),
+        "rough": _ramp(rough, 0.08, 0.02),
+        "filled": _ramp(filled, 0.4, 0.75),
+        "convex": _ramp(convex, 0.93, 0.985),
+        "differs": _ramp(differs, 0.008, 0.014),
+    }
+    confidence = float(np.prod(list(parts.values())))
+    parts["raw_sharp"], parts["raw_differs"], parts["raw_rough"] = sharp, differs, rough
+    parts["raw_convex"] = convex
+    m = cv2.moments(polygon.astype(np.float32))
+    cx, cy = m["m10"] / max(m["m00"], 1e-6), m["m01"] / max(m["m00"], 1e-6)
+    px, py = polygon[:, 0], polygon[:, 1]
+    return Fit(
+        "other", cx, cy, math.sqrt(area * h * w / math.pi),
+        (float(px.min()), float(py.min()), float(px.max()), float(py.max())),
+        polygon, confidence, parts,
+    )
