@@ -17,6 +17,8 @@ best one; with the polish it agrees with closed forms to 1e-3 (tests).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,7 +26,7 @@ from pipeline.model.field import FieldSpan
 
 LEFT_OVER = 0.05
 _FAR = 1e3
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 
 class Lit:
@@ -42,7 +44,9 @@ class Lit:
             right, bottom = field.relative(field.right_px, field.bottom_px)
             self.box = (left, top, right, bottom)
             self.round = field.shape != "none" and field.shape != "other"
-            self.reach = 1.0 if self.round else float(np.hypot(max(-left, right), max(-top, bottom)))
+            self.reach = (
+                1.0 if self.round else float(np.hypot(max(-left, right), max(-top, bottom)))
+            )
         self._cache: dict[float, tuple[Floats, Floats, Floats]] = {}
 
     def spans(self, angle: float) -> tuple[Floats, Floats, Floats]:
@@ -112,7 +116,7 @@ class Lit:
         for a, b in zip(low, high, strict=True):
             top = np.maximum(a, cy[:, None] - half)
             out += np.maximum(np.minimum(b, cy[:, None] + half) - top, 0).sum(axis=1)
-        return out * step
+        return np.asarray(out * step)
 
 
 def _opened(distance: Floats, weight: Floats, limit: float) -> Floats:
@@ -128,10 +132,15 @@ def _opened(distance: Floats, weight: Floats, limit: float) -> Floats:
     return np.where(over.any(axis=1), reach, _FAR)
 
 
-def kept_by_half_planes(points: Floats, weight: Floats, lit: Lit, limit: float, steps: int) -> float:
+def kept_by_half_planes(
+    points: Floats, weight: Floats, lit: Lit, limit: float, steps: int
+) -> float:
     def kept(angles: Floats) -> Floats:
-        offset = _opened(np.cos(angles)[:, None] * points[:, 0] + np.sin(angles)[:, None] * points[:, 1],
-                         weight, limit)
+        offset = _opened(
+            np.cos(angles)[:, None] * points[:, 0] + np.sin(angles)[:, None] * points[:, 1],
+            weight,
+            limit,
+        )
         out = np.empty(angles.size)
         for i, angle in enumerate(angles):
             out[i] = lit.corner_areas(float(angle), offset[i : i + 1], np.array([_FAR]))[0, 0]
@@ -249,7 +258,9 @@ def _rectangles_at(
     return top
 
 
-def _open_sides(sides: list[float], x: Floats, y: Floats, weight: Floats, limit: float) -> list[float]:
+def _open_sides(
+    sides: list[float], x: Floats, y: Floats, weight: Floats, limit: float
+) -> list[float]:
     """Shrink until the true points allow the rectangle, then open each side fully."""
     sides = list(sides)
     for _ in range(2):
@@ -259,7 +270,11 @@ def _open_sides(sides: list[float], x: Floats, y: Floats, weight: Floats, limit:
             other = sides[side ^ 1]
             sign = 1.0 if side % 2 else -1.0
             chosen = (across > a) & (across < b) & (sign * (along - other) > 0)
-            reach = _opened(sign * along[None, chosen], weight[chosen], limit)[0] if chosen.any() else _FAR
+            reach = (
+                _opened(sign * along[None, chosen], weight[chosen], limit)[0]
+                if chosen.any()
+                else _FAR
+            )
             sides[side] = sign * reach
     return sides
 

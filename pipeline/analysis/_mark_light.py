@@ -75,7 +75,7 @@ class Light:
 
     def code(self, l_star: NDArray[np.float64]) -> NDArray[np.float64]:
         """Luma code (not rounded, black..white) of a grey of lightness `l_star`."""
-        return np.interp(l_star, *self._inverse)
+        return np.asarray(np.interp(l_star, *self._inverse), np.float64)
 
     def chroma(
         self, u: NDArray[np.uint8], v: NDArray[np.uint8]
@@ -100,7 +100,7 @@ class Light:
         total += self._lin[2][(base + chroma[2]).astype(np.int32)]
         total *= self._l_size
         total += 0.5
-        return self._l[total.astype(np.int32)]
+        return np.asarray(self._l[total.astype(np.int32)], np.float32)
 
     def plane_l_star(
         self,

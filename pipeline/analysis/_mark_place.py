@@ -96,7 +96,7 @@ class ActivityFold:
                 change = change - float(np.median(change[lit]))
             self._sum["motion"] += _cells(np.abs(change) * lit)
             self._lit_motion += count
-        self._last = (time_s, field, light.copy())
+        self._last = (time_s, field, light.astype(np.float32))
 
     def finish(self) -> dict[str, NDArray[np.float64]]:
         """The grids; see the class."""
@@ -116,7 +116,7 @@ class ActivityFold:
 
 
 def _axis(size: int) -> NDArray[np.float64]:
-    return (np.arange(size) + 0.5) * 2 / size - 1
+    return np.asarray((np.arange(size) + 0.5) * 2 / size - 1)
 
 
 def _lit_grid(field: FieldSpan, size: int) -> NDArray[np.bool_]:
@@ -140,9 +140,7 @@ def _lit_grid(field: FieldSpan, size: int) -> NDArray[np.bool_]:
 
 def _cells(fine: NDArray[np.generic]) -> NDArray[np.float64]:
     """Sum the fine samples of each cell."""
-    return (
-        fine.astype(np.float64).reshape(GRID, _FINE, GRID, _FINE).sum(axis=(1, 3))
-    )
+    return np.asarray(fine.astype(np.float64).reshape(GRID, _FINE, GRID, _FINE).sum(axis=(1, 3)))
 
 
 def cost_map(
@@ -181,7 +179,7 @@ def stroke_points(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Points (n, 2) and weights (n,) of the strokes of a group, relative to the field.
 
-    coverage: (row, col) of one mark; None for an evenly filled box of the given aspect (width / height).
+    coverage: (row, col) of one mark; None for an evenly filled box of the aspect (width / height).
     """
     if coverage is None:
         across = max(9, min(41, round(5 * aspect)))
@@ -200,10 +198,8 @@ def stroke_points(
     gx, gy = np.meshgrid(x, y)
     inked = grid > 0.02
     base = np.column_stack([gx[inked], gy[inked]])
-    points = [
-        _turned(base * p.width_ratio, p.angle_deg) + np.array([p.x, p.y]) for p in positions
-    ]
-    return np.concatenate(points), np.tile(grid[inked], len(positions))
+    points = [_turned(base * p.width_ratio, p.angle_deg) + np.array([p.x, p.y]) for p in positions]
+    return np.concatenate(points), np.asarray(np.tile(grid[inked], len(positions)))
 
 
 def _turned(points: NDArray[np.float64], angle_deg: float) -> NDArray[np.float64]:
@@ -215,9 +211,12 @@ def _turned(points: NDArray[np.float64], angle_deg: float) -> NDArray[np.float64
 def _corners(position: MarkPosition, aspect: float) -> NDArray[np.float64]:
     half_x, half_y = position.width_ratio / 2, position.width_ratio / aspect / 2
     box = np.array(
-        [[i * half_x, j * half_y] for i, j in ((-1, -1), (0, -1), (1, -1), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0))]
+        [
+            [i * half_x, j * half_y]
+            for i, j in ((-1, -1), (0, -1), (1, -1), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0))
+        ]
     )
-    return _turned(box, position.angle_deg) + np.array([position.x, position.y])
+    return np.asarray(_turned(box, position.angle_deg) + np.array([position.x, position.y]))
 
 
 def is_inside(position: MarkPosition, aspect: float, fields: list[FieldSpan]) -> tuple[bool, bool]:
@@ -248,7 +247,10 @@ def is_inside(position: MarkPosition, aspect: float, fields: list[FieldSpan]) ->
         wide, high = right - left, bottom - top
         half_x = min(wide, high * _EXPORT) / 2  # 9:16 and square
         half_y = min(high, wide * _EXPORT) / 2  # 16:9 and square
-        half_x, half_y = max(half_x, min(wide, high) * _EXPORT / 2), max(half_y, min(wide, high) * _EXPORT / 2)
+        half_x, half_y = (
+            max(half_x, min(wide, high) * _EXPORT / 2),
+            max(half_y, min(wide, high) * _EXPORT / 2),
+        )
         kept &= bool(
             (np.abs(corners[:, 0] - middle_x) <= half_x).all()
             and (np.abs(corners[:, 1] - middle_y) <= half_y).all()
@@ -263,7 +265,10 @@ def distinct_fields(fields: list[FieldSpan]) -> list[FieldSpan]:
     for field in fields:
         if field.radius_px <= 0 or (field.stop_s - field.start_s) < min(1.0, 0.02 * total_s):
             continue
-        box = (*field.relative(field.left_px, field.top_px), *field.relative(field.right_px, field.bottom_px))
+        box: tuple[float, ...] = (
+            *field.relative(field.left_px, field.top_px),
+            *field.relative(field.right_px, field.bottom_px),
+        )
         if field.shape in ("circle", "circle-clipped"):
             box = tuple(max(-1.0, min(1.0, v)) for v in box)
         key = tuple(round(v * 25) / 25 for v in box)
@@ -274,8 +279,9 @@ def distinct_fields(fields: list[FieldSpan]) -> list[FieldSpan]:
 def _intrusion(cost: NDArray[np.float64], position: MarkPosition, aspect: float) -> float:
     points, _ = stroke_points([position], aspect)
     at = np.clip(((points + 1) * GRID / 2).astype(int), 0, GRID - 1)
-    # a tilted mark is a little more in the way of the eye: common practice, no source
-    return float(cost[at[:, 1], at[:, 0]].mean()) + 0.001 * abs(position.angle_deg)
+    # tilted or off the axis, a mark catches the eye a little more: common practice, no source
+    unrest = 0.001 * abs(position.angle_deg) + 0.1 * abs(position.x)
+    return float(cost[at[:, 1], at[:, 0]].mean()) + unrest
 
 
 def evaluate(
@@ -290,7 +296,7 @@ def evaluate(
     x_height_ratio: float | None = None,
     coverage: NDArray[np.float32] | None = None,
 ) -> MarkCandidate:
-    """Numbers of one placement, for example one that the editor dragged. Arguments as in `place`."""
+    """Numbers of one placement, for example a dragged one. Arguments as in `place`."""
     spans = distinct_fields(fields)
     cost = cost_map(spans, activity, lettering_boxes)
     points, weight = stroke_points(positions, glyph_aspect, coverage)
@@ -305,7 +311,11 @@ def evaluate(
         x_px = x_height_ratio * width_ratio * radius * 360 / rows
     reasons = [
         f"any crop that removes it loses {100 * loss:.0f} % of the lit picture"
-        + ("" if loss >= options.crop_loss_goal else f", less than the goal of {100 * options.crop_loss_goal:.0f} %")
+        + (
+            ""
+            if loss >= options.crop_loss_goal
+            else f", less than the goal of {100 * options.crop_loss_goal:.0f} %"
+        )
     ]
     near = min(math.hypot(p.x, p.y) for p in positions)
     reasons.append(f"nearest mark is {near:.2f} radii from the centre")
@@ -369,8 +379,8 @@ def place(
     coverage: (row, col) of one mark, for the true strokes in the crop loss.
 
     A placement counts if it lies inside the lit picture and every export crop. Those that reach
-    `options.crop_loss_goal` come first, by intrusion; then the others, by crop loss. The width is that of
-    the settings; if no placement of it fits, it is made smaller in steps of a tenth.
+    `options.crop_loss_goal` come first, by intrusion; then the others, by crop loss. The
+    width is that of the settings; if none of that width fits, it is made smaller by tenths.
     Raises ValueError without a field.
     """
     spans = distinct_fields(fields)
@@ -396,13 +406,28 @@ def place(
         if any(_alike(positions, c.positions) for c in chosen):
             continue
         chosen.append(
-            evaluate(positions, fields, activity, glyph_aspect, options, lettering_boxes,
-                     height_px=height_px, x_height_ratio=x_height_ratio, coverage=coverage)
+            evaluate(
+                positions,
+                fields,
+                activity,
+                glyph_aspect,
+                options,
+                lettering_boxes,
+                height_px=height_px,
+                x_height_ratio=x_height_ratio,
+                coverage=coverage,
+            )
         )
         if len(chosen) == _KEPT_CANDIDATES:
             break
     goal = options.crop_loss_goal
-    chosen.sort(key=lambda c: (not c.inside, c.crop_loss < goal, c.intrusion if c.crop_loss >= goal else -c.crop_loss))
+    chosen.sort(
+        key=lambda c: (
+            not c.inside,
+            c.crop_loss < goal,
+            c.intrusion if c.crop_loss >= goal else -c.crop_loss,
+        )
+    )
     return chosen
 
 
@@ -427,7 +452,9 @@ def _search(
     # symmetric about the centre, so that equal halves get equal chances
     axis = np.arange(-round(0.9 / step), round(0.9 / step) + 1) * step
     for y, x in itertools.product(axis, axis):
-        position = MarkPosition(x=round(float(x), 4), y=round(float(y), 4), angle_deg=angle, width_ratio=width)
+        position = MarkPosition(
+            x=round(float(x), 4), y=round(float(y), 4), angle_deg=angle, width_ratio=width
+        )
         if all(is_inside(position, aspect, spans)):
             places.append((_intrusion(cost, position, aspect), position))
     places.sort(key=lambda p: p[0])
@@ -442,7 +469,7 @@ def _search(
             continue
         groups.append((sum(i for i, _ in group), marks))
     groups.sort(key=lambda g: g[0])
-    out = []
+    out: list[tuple[bool, float, float, list[MarkPosition]]] = []
     reached = tried = 0
     best_short: tuple[bool, float, float, list[MarkPosition]] | None = None
     # a margin, because the quick estimate searches less

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPosition
 
-EDGE_RATIO = 0.055
-"""Width of the dark edge over the height of one line of ink: about a third of a bold stem."""
+EDGE_OVER_STEM = 0.5
+"""Width of the dark edge over that of a stem: edges on both sides cover about as much as the core."""
 
 
 def two_tone(coverage: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -23,7 +23,7 @@ def two_tone(coverage: NDArray[np.float32]) -> NDArray[np.float32]:
     import cv2
 
     plane = coverage if coverage.ndim == 2 else coverage.max(axis=0)
-    edge_px = max(1.0, _stem_px(plane) * 0.42)
+    edge_px = max(1.0, _stem_px(plane) * EDGE_OVER_STEM)
     pad = int(np.ceil(edge_px)) + 2
     if coverage.ndim == 3:
         core = np.pad(coverage[0], pad)
@@ -100,7 +100,7 @@ def warp_coverage(
     y = np.arange(high, dtype=np.float32)[:, None] + shift[1]
     planes = coverage if coverage.ndim == 3 else coverage[None]
     moved = np.stack([cv2.remap(p, x, y, cv2.INTER_CUBIC) for p in planes])
-    return np.clip(moved if coverage.ndim == 3 else moved[0], 0, 1).astype(np.float32)
+    return np.asarray(np.clip(moved if coverage.ndim == 3 else moved[0], 0, 1), np.float32)
 
 
 @dataclass(frozen=True)

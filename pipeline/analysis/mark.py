@@ -3,9 +3,9 @@
 The picture under a stroke is shifted, not replaced: the light core by +d in L* (CIE 1976)
 and the dark edge by -d, as far as white and black leave room. Where one tone has no room
 (white tissue, a black lumen) the other carries the mark. Per frame and mark, d is solved
-from the pixels under the strokes so that the mean |L* difference| over the strokes is the target, at
-once: the visibility neither breathes nor lags behind a flicker or a cut. Tissue texture stays
-under the strokes, and only luma is touched.
+from the pixels under the strokes so that the mean |L* difference| over them is the target,
+at once: the visibility neither breathes nor lags behind a flicker or a cut. Tissue texture
+stays under the strokes, and only luma is touched.
 """
 
 from __future__ import annotations
@@ -86,30 +86,49 @@ def plan_mark(
     aspect = tones.shape[-1] / tones.shape[-2]
     ratio = None if x_height_ratio is None else x_height_ratio / grown
     ink = tones.max(axis=0)
-    candidates = place(fields, activity, aspect, options, lettering_boxes,
-                       height_px=height_px, x_height_ratio=ratio, coverage=ink)
+    candidates = place(
+        fields,
+        activity,
+        aspect,
+        options,
+        lettering_boxes,
+        height_px=height_px,
+        x_height_ratio=ratio,
+        coverage=ink,
+    )
     chosen = candidates[0]
     if positions is not None:
-        chosen = evaluate(positions, fields, activity, aspect, options, lettering_boxes,
-                          height_px=height_px, x_height_ratio=ratio, coverage=ink)
+        chosen = evaluate(
+            positions,
+            fields,
+            activity,
+            aspect,
+            options,
+            lettering_boxes,
+            height_px=height_px,
+            x_height_ratio=ratio,
+            coverage=ink,
+        )
     warnings = []
     if chosen.crop_loss < options.crop_loss_goal:
         warnings.append(
-            f"Crop loss of the mark is {chosen.crop_loss:.2f}, below the goal of {options.crop_loss_goal:.2f}"
+            f"Crop loss of the mark is {chosen.crop_loss:.2f},"
+            f" below the goal of {options.crop_loss_goal:.2f}"
         )
     if not chosen.legible and chosen.x_height_px is not None:
         width = min(p.width_ratio for p in chosen.positions)
         needed = math.ceil(100 * width * LEGIBLE_PX / chosen.x_height_px) / 100
         warnings.append(
-            f"The mark's x-height is {chosen.x_height_px:.1f} px at 360 rows, below {LEGIBLE_PX:.0f};"
-            f" a size_ratio of {needed:.2f} or a shorter text would be legible"
+            f"The mark's x-height is {chosen.x_height_px:.1f} px at 360 rows,"
+            f" below {LEGIBLE_PX:.0f}; a size_ratio of {needed:.2f} or a shorter text helps"
         )
     if not chosen.inside:
         warnings.append("The mark leaves the lit picture or an export crop (16:9, square, 9:16)")
     width = min(p.width_ratio for p in chosen.positions)
     if positions is None and width < options.size_ratio - 1e-6:
         warnings.append(
-            f"The mark was made smaller, {width:.2f} instead of {options.size_ratio:.2f} radii, to fit the export crops"
+            f"The mark was made smaller, {width:.2f} instead of {options.size_ratio:.2f} radii,"
+            " to fit the export crops"
         )
     low, high = options.visibility_low, options.visibility_high
     return MarkPlan(
@@ -166,8 +185,15 @@ class MarkPainter:
             self._shot = shot
         self.field = field
         plan = self.plan
-        self.strokes = render(self._tones, plan.chosen.positions, field, self._size, plan.warp_px, plan.seed,
-                              self._shot)
+        self.strokes = render(
+            self._tones,
+            plan.chosen.positions,
+            field,
+            self._size,
+            plan.warp_px,
+            plan.seed,
+            self._shot,
+        )
         strokes = self.strokes
         level = np.clip(np.round(strokes.weight * _LEVELS), -_LEVELS, _LEVELS).astype(np.intp)
         painted = level != 0
@@ -180,7 +206,7 @@ class MarkPainter:
         self._step = -1
         self._level = np.concatenate([np.arange(-_LEVELS, 0), np.arange(1, _LEVELS + 1)]) / _LEVELS
         # what the solver looks at: evenly thinned pixels of the core of each mark
-        counts = np.abs(level) * 2 >= _LEVELS
+        counts = strokes.core[painted]
         picked: list[NDArray[np.intp]] = []
         bounds = [0]
         self._live: list[int] = []
@@ -215,11 +241,14 @@ class MarkPainter:
         """Paint one frame in place; call once per frame, in order.
 
         y: (row, col) uint8, rows may be padded (any positive row stride). u, v: half the
-        size each way; read only. time_s, cut: time of the frame, and True if a new shot starts with it.
+        size each way; read only. time_s, cut: time of the frame, and True if a shot starts
+        with it (both only for the caller's log: each frame is solved on its own).
         Returns the visibility achieved before encoding, L*; NaN if no stroke lies on the picture.
         """
         if y.shape != self._size or y.dtype != np.uint8:
-            raise ValueError(f"y is {y.shape} {y.dtype}, the painter was made for {self._size} uint8")
+            raise ValueError(
+                f"y is {y.shape} {y.dtype}, the painter was made for {self._size} uint8"
+            )
         if not self._live:
             return math.nan
         if y.strides[1] != 1 or y.strides[0] < y.shape[1]:
@@ -230,8 +259,9 @@ class MarkPainter:
             self._index = self._row * self._step + self._col
             self._s_index = self._s_row * self._step + self._s_col
         below = flat.take(self._s_index)
-        chroma = self.light.chroma(u[self._s_chroma_row, self._s_chroma_col],
-                                   v[self._s_chroma_row, self._s_chroma_col])
+        chroma = self.light.chroma(
+            u[self._s_chroma_row, self._s_chroma_col], v[self._s_chroma_row, self._s_chroma_col]
+        )
         seen = self._solve(below, chroma)
         table = self._tables()
         index = flat.take(self._index) + self._base
@@ -243,7 +273,7 @@ class MarkPainter:
         below: NDArray[np.uint8],
         chroma: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]],
     ) -> NDArray[np.float64]:
-        """Find the shift of each mark; returns the visibility of each mark with it, (live marks,)."""
+        """Find the shift of each mark; returns the visibility of each with it, (live marks,)."""
         target = self.plan.target
         before = self.light.l_star(below, chroma)
         here = self._s_table + below
@@ -260,7 +290,10 @@ class MarkPainter:
             off = seen - target
             if bool((np.abs(off) < 0.08).all()):
                 break
-            low, high = np.where(off < 0, np.maximum(low, shift), low), np.where(off > 0, np.minimum(high, shift), high)
+            low, high = (
+                np.where(off < 0, np.maximum(low, shift), low),
+                np.where(off > 0, np.minimum(high, shift), high),
+            )
             guess = shift * target / np.maximum(seen, 0.2)
             if last is not None:  # secant
                 rise = seen - last[1]
@@ -279,12 +312,11 @@ class MarkPainter:
         Both are magnitudes with the sign of the stroke's weight.
         """
         out = np.empty((shift.size, 2, 256))
-        floor = np.clip(self._codes, self.light.black, self.light.white)
         for number, d in enumerate(shift):
             up = self.light.code(np.minimum(self._l + d, 100.0))
             down = self.light.code(np.maximum(self._l - d, 0.0))
             out[number, 1] = np.maximum(up - self._codes, 0)
-            out[number, 0] = np.maximum(floor - down, 0)
+            out[number, 0] = np.maximum(self._codes - down, 0)
         return out
 
     def _tables(self) -> NDArray[np.uint8]:
@@ -292,8 +324,11 @@ class MarkPainter:
         steps = np.zeros((self.strokes.marks, 2, 256), np.float32)
         steps[self._live] = self._steps(self.shift)
         signed = np.concatenate(
-            [steps[:, None, 0] * self._level[None, :_LEVELS, None].astype(np.float32),
-             steps[:, None, 1] * self._level[None, _LEVELS:, None].astype(np.float32)], axis=1
+            [
+                steps[:, None, 0] * self._level[None, :_LEVELS, None].astype(np.float32),
+                steps[:, None, 1] * self._level[None, _LEVELS:, None].astype(np.float32),
+            ],
+            axis=1,
         )
         value = signed + self._codes.astype(np.float32)
         dither = ((np.arange(_PHASES) + 0.5) / _PHASES).astype(np.float32)
@@ -324,9 +359,10 @@ def measure_visibility(
     """Mean |L* difference| (CIE 1976) over the strokes between two pictures of one size.
 
     source_y, marked_y: (row, col) uint8. source_uv, marked_uv: their chroma planes, half the
-    size; None counts the picture as grey, which misjudges saturated tissue; marked_uv None: as the source.
+    size; None counts the picture as grey, which misjudges saturated tissue. marked_uv None: as
+    the source.
     painter: a MarkPainter on that picture, or its strokes with `light` (matrix and range).
-    Returns L*; NaN if no stroke lies on the picture. Every stroke pixel counts that is at least half covered.
+    Returns L*; NaN if no stroke lies on the picture. Pixels at least half covered count.
     """
     strokes = painter.strokes if isinstance(painter, MarkPainter) else painter
     if light is None:
@@ -345,8 +381,8 @@ def measure_visibility(
 class VisibilityFold:
     """Summary of the visibility of a finished file, frame by frame.
 
-    `step(time_s, visibility, cut)`: NaN for a frame without a field, which does not count; cut True for
-    the first frame of a shot. Twelve bytes per frame are kept.
+    `step(time_s, visibility, cut)`: NaN for a frame without a field, which does not count; cut True
+    for the first frame of a shot. Sixteen bytes per frame are kept.
     """
 
     def __init__(self, band_low: float, band_high: float) -> None:
@@ -365,15 +401,26 @@ class VisibilityFold:
     def finish(self) -> MarkVisibility:
         """Median, share in the band, worst second, steepest change.
 
-        The steepest change compares the mean of half a second with that of the half second one second
-        later, inside one shot: what a viewer would see as breathing, not the noise of single frames.
+        The steepest change compares the mean of half a second with that of the half second
+        one second later, inside one shot: what a viewer would see as breathing, not the
+        noise of single frames.
         """
         time = np.frombuffer(self._time, np.float64) if self._time else np.zeros(0)
-        value = np.frombuffer(self._value, np.float32).astype(np.float64) if self._value else np.zeros(0)
+        value = (
+            np.frombuffer(self._value, np.float32).astype(np.float64)
+            if self._value
+            else np.zeros(0)
+        )
         shot = np.frombuffer(self._shot, np.int32) if self._shot else np.zeros(0, np.int32)
         if value.size == 0:
-            return MarkVisibility(median=None, in_band_ratio=None, worst_second=None, steepest_per_s=None,
-                                  frames=0, warnings=["no frame with a mark was measured"])
+            return MarkVisibility(
+                median=None,
+                in_band_ratio=None,
+                worst_second=None,
+                steepest_per_s=None,
+                frames=0,
+                warnings=["no frame with a mark was measured"],
+            )
         low, high = self._band
         middle = (low + high) / 2
         sums = np.concatenate([[0.0], np.cumsum(value)])
@@ -400,5 +447,3 @@ class VisibilityFold:
             steepest_per_s=None if steepest is None else round(steepest, 3),
             frames=int(value.size),
         )
-
-

@@ -14,12 +14,30 @@ from numpy.typing import NDArray
 from pipeline.errors import UsageError
 from pipeline.model.options import MarkOptions
 
-BUNDLED_FONT = Path(__file__).resolve().parent.parent / "assets" / "fonts" / "DejaVuSansCondensed-Bold.ttf"
+BUNDLED_FONT = (
+    Path(__file__).resolve().parent.parent / "assets" / "fonts" / "DejaVuSansCondensed-Bold.ttf"
+)
 RASTER_WIDTH_PX = 2048
 """Width of the raster: about twice the widest mark at 1080 rows."""
 _MOST_PIXELS = 40_000_000
-_SCRIPTS_TO_SHAPE = ("ARABIC", "HEBREW", "DEVANAGARI", "BENGALI", "TAMIL", "TELUGU", "THAI", "KHMER",
-                     "GUJARATI", "KANNADA", "MALAYALAM", "SINHALA", "MYANMAR", "LAO", "TIBETAN", "SYRIAC")
+_SCRIPTS_TO_SHAPE = (
+    "ARABIC",
+    "HEBREW",
+    "DEVANAGARI",
+    "BENGALI",
+    "TAMIL",
+    "TELUGU",
+    "THAI",
+    "KHMER",
+    "GUJARATI",
+    "KANNADA",
+    "MALAYALAM",
+    "SINHALA",
+    "MYANMAR",
+    "LAO",
+    "TIBETAN",
+    "SYRIAC",
+)
 
 
 @dataclass(frozen=True)
@@ -49,7 +67,9 @@ def load_glyph(options: MarkOptions) -> Glyph:
     if options.emblem:
         return emblem_glyph(Path(options.emblem).expanduser())
     if not options.text.strip():
-        raise UsageError("The mark is empty", "no text and no emblem", "set mark.text or mark.emblem")
+        raise UsageError(
+            "The mark is empty", "no text and no emblem", "set mark.text or mark.emblem"
+        )
     return text_glyph(options.text, Path(options.font).expanduser() if options.font else None)
 
 
@@ -95,7 +115,9 @@ def text_glyph(text: str, font: Path | None = None, width_px: int = RASTER_WIDTH
             "set mark.font to a font that has it",
         )
     canvas = ImageDraw.Draw(Image.new("L", (1, 1)))
-    left, _, right, _ = canvas.multiline_textbbox((0, 0), text, font=probe, align="center", spacing=12)
+    left, _, right, _ = canvas.multiline_textbbox(
+        (0, 0), text, font=probe, align="center", spacing=12
+    )
     if right - left < 1:
         raise UsageError("The text of the mark draws nothing", repr(text), "set mark.text")
     size_px = int(max(4, min(2000, round(100 * width_px / (right - left)))))
@@ -104,7 +126,9 @@ def text_glyph(text: str, font: Path | None = None, width_px: int = RASTER_WIDTH
     box = canvas.multiline_textbbox((0, 0), text, font=face, align="center", spacing=spacing)
     wide, high = int(np.ceil(box[2] - box[0])) + 8, int(np.ceil(box[3] - box[1])) + 8
     if wide * high > _MOST_PIXELS:
-        raise UsageError("The text of the mark is too tall", f"{wide} x {high} px", "use fewer lines")
+        raise UsageError(
+            "The text of the mark is too tall", f"{wide} x {high} px", "use fewer lines"
+        )
     image = Image.new("L", (wide, high))
     ImageDraw.Draw(image).multiline_text(
         (4 - box[0], 4 - box[1]), text, fill=255, font=face, align="center", spacing=spacing
@@ -127,7 +151,9 @@ def emblem_glyph(path: Path, width_px: int = RASTER_WIDTH_PX // 2) -> Glyph:
     from PIL import Image
 
     if not path.is_file():
-        raise UsageError("The emblem of the mark is not there", path.name, "set mark.emblem to a PNG or SVG file")
+        raise UsageError(
+            "The emblem of the mark is not there", path.name, "set mark.emblem to a PNG or SVG file"
+        )
     if path.suffix.lower() in (".svg", ".svgz"):
         source: Any = io.BytesIO(_svg(path, width_px))
     else:
@@ -135,11 +161,16 @@ def emblem_glyph(path: Path, width_px: int = RASTER_WIDTH_PX // 2) -> Glyph:
     try:
         with Image.open(source) as opened:
             if opened.width * opened.height > _MOST_PIXELS:
-                raise UsageError("The emblem of the mark is too large",
-                                 f"{opened.width} x {opened.height} px", "use at most 40 megapixels")
+                raise UsageError(
+                    "The emblem of the mark is too large",
+                    f"{opened.width} x {opened.height} px",
+                    "use at most 40 megapixels",
+                )
             image = opened.convert("RGBA")
     except (OSError, SyntaxError, ValueError, Image.DecompressionBombError) as error:
-        raise UsageError("The emblem of the mark cannot be read", path.name, "use a PNG or SVG file") from error
+        raise UsageError(
+            "The emblem of the mark cannot be read", path.name, "use a PNG or SVG file"
+        ) from error
     if image.width > width_px:
         high = max(1, round(image.height * width_px / image.width))
         image = image.resize((width_px, high), Image.Resampling.LANCZOS)
@@ -150,16 +181,26 @@ def emblem_glyph(path: Path, width_px: int = RASTER_WIDTH_PX // 2) -> Glyph:
     if float(alpha.min()) > 0.98:  # no transparency: the corners are the ground
         corners = np.median([grey[0, 0], grey[0, -1], grey[-1, 0], grey[-1, -1]])
         difference = np.abs(grey - corners)
-        return Glyph(_cut(difference / max(float(difference.max()), 1e-6) * (difference.max() > 0.05),
-                          "The emblem of the mark is one flat colour"), None)
+        return Glyph(
+            _cut(
+                difference / max(float(difference.max()), 1e-6) * (difference.max() > 0.05),
+                "The emblem of the mark is one flat colour",
+            ),
+            None,
+        )
     shape = alpha > 0.5
     if not shape.any():
-        raise UsageError("The emblem of the mark is fully transparent", path.name, "use an emblem with ink")
+        raise UsageError(
+            "The emblem of the mark is fully transparent", path.name, "use an emblem with ink"
+        )
     dark, light = np.percentile(grey[shape], [5, 95])
     if light - dark < 0.25:
         return Glyph(_cut(alpha, "The emblem of the mark is empty"), None)
     share = np.clip((grey - dark) / (light - dark), 0, 1)
-    return Glyph(_cut(np.stack([alpha * share, alpha * (1 - share)]), "The emblem of the mark is empty"), None)
+    return Glyph(
+        _cut(np.stack([alpha * share, alpha * (1 - share)]), "The emblem of the mark is empty"),
+        None,
+    )
 
 
 def _svg(path: Path, width_px: int) -> bytes:
@@ -167,13 +208,16 @@ def _svg(path: Path, width_px: int) -> bytes:
         import resvg_py
     except ImportError as error:
         raise UsageError(
-            "An SVG emblem needs a package that is not installed", "resvg-py is missing",
+            "An SVG emblem needs a package that is not installed",
+            "resvg-py is missing",
             "install it with pip install resvg-py, or use a PNG",
         ) from error
     try:
         return bytes(resvg_py.svg_to_bytes(svg_path=str(path), width=width_px))
     except Exception as error:  # the binding raises ValueError, older ones others
-        raise UsageError("The emblem of the mark cannot be read", path.name, "use a valid SVG file") from error
+        raise UsageError(
+            "The emblem of the mark cannot be read", path.name, "use a valid SVG file"
+        ) from error
 
 
 def _needs_shaping(character: str) -> bool:
@@ -197,7 +241,10 @@ def _missing(face: Any, text: str) -> list[str]:
 def _cut(ink: NDArray[np.float32], empty: str) -> NDArray[np.float32]:
     """Cut to the ink; the last two axes are (row, col)."""
     whole = ink if ink.ndim == 2 else ink.max(axis=0)
-    rows, cols = np.flatnonzero((whole > 0.05).any(axis=1)), np.flatnonzero((whole > 0.05).any(axis=0))
+    rows, cols = (
+        np.flatnonzero((whole > 0.05).any(axis=1)),
+        np.flatnonzero((whole > 0.05).any(axis=0)),
+    )
     if rows.size == 0:
         raise UsageError(empty, "no ink", "set mark.text or mark.emblem")
     cut = ink[..., rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
