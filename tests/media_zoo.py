@@ -187,15 +187,14 @@ def zoo_picture(
     for bit, (x, y, side) in enumerate(code_squares(geometry)):
         level = 225.0 if number >> bit & 1 else 25.0
         picture[round(y) : round(y + side), round(x) : round(x + side)] = level
-    reach = 0.8 * geometry.radius_px
+    reach = 0.6 * geometry.radius_px  # the bar stays inside the field
     x = geometry.center_x_px + reach * (2 * (phase % 1.0) - 1)
     rows = slice(
         round(geometry.center_y_px - 0.75 * geometry.radius_px),
         round(geometry.center_y_px - 0.55 * geometry.radius_px),
     )
-    lit = geometry.mask(width_px, height_px, 2.0)[rows]
     bar = np.abs(np.arange(width_px) + 0.5 - x) < 0.05 * geometry.radius_px
-    picture[rows][lit & bar] = (240, 240, 200)
+    picture[rows, bar] = (240, 240, 200)
     return picture
 
 
@@ -553,7 +552,7 @@ def interlaced_clip(
     `path`'s folder also holds the sound as a WAV file while this runs.
     """
     upright = round(width_px * pixel_aspect / 2) * 2
-    flash, times = 5, [float(k / frame_rate) for k in range(frames)]
+    flash, times = 4, [float(k / frame_rate) for k in range(frames)]
     wav = path.with_suffix(".sound.wav")
     sound = sound_with_clicks(float(frames / frame_rate), AUDIO_HZ, 2, [times[flash]])
     write_wav(wav, sound, AUDIO_HZ)
@@ -603,7 +602,9 @@ def interlaced_clip(
         "-map",
         "1:a",
         "-vf",
-        f"setfield={order},setsar={pixel_aspect.numerator}/{pixel_aspect.denominator}",
+        # Said by a filter: the encoder's own colour options make ffmpeg convert unmarked input.
+        f"setparams=field_mode={order}:range=tv:colorspace={standard}:color_primaries={standard}"
+        f":color_trc={standard},setsar={pixel_aspect.numerator}/{pixel_aspect.denominator}",
         "-c:v",
         codec,
         *options,
@@ -611,14 +612,6 @@ def interlaced_clip(
         "+ilme+ildct",
         "-field_order",
         {"tff": "tt", "bff": "bb"}[order],
-        "-color_range",
-        "tv",
-        "-colorspace",
-        standard,
-        "-color_primaries",
-        standard,
-        "-color_trc",
-        standard,
         "-threads",
         "1",
         "-c:a",
@@ -816,7 +809,7 @@ CLIPS: dict[str, tuple[str, Maker]] = {
             "libx264",
             1920,
             1080,
-            frames=8,
+            frames=6,
             audio_codec="aac",
             options=("-preset", "ultrafast", "-crf", "18", "-x264-params", "tff=1"),
         ),
