@@ -12,6 +12,7 @@ All geometry is in pixels of the upright picture with square pixels; a pixel cen
 
 from __future__ import annotations
 
+import json
 import subprocess
 import wave
 from collections.abc import Callable, Iterator, Sequence
@@ -27,6 +28,7 @@ import imageio_ffmpeg
 import numpy as np
 
 AUDIO_HZ = 48000
+SAMPLE = Path(__file__).resolve().parent.parent / "sample_media"
 COLOURS = {  # R'G'B' levels; upper row left to right, then lower row
     "white": (235, 235, 235),
     "red": (190, 60, 50),
@@ -80,7 +82,8 @@ class Clip:
     pts_s: shown time of each frame, the first at 0. start_s: first time stamp in the file.
     width_px, height_px: upright, square pixels, before any rounding to even sizes.
     clicks_s: on the picture's axis. audio_start_s: of the first sample, on the picture's axis.
-    contrast_loss: one value a frame, from `scope_clip` with fog; otherwise empty.
+    contrast_loss: one value a frame, from `scope_clip`; otherwise empty. fields: (start time,
+    geometry), from `scope_clip`. lettering_px: boxes x, y, width, height.
     """
 
     path: Path
@@ -110,6 +113,7 @@ class Clip:
     variable_rate: bool = False
     contrast_loss: tuple[float, ...] = ()
     fields: tuple[tuple[float, FieldTruth], ...] = ()
+    lettering_px: tuple[tuple[int, int, int, int], ...] = ()
 
     @property
     def frames(self) -> int:
@@ -442,9 +446,14 @@ def zoo_clip(
     audio_codec: str = "aac",
     audio_start_s: float = 0.0,
     time_base: Fraction | None = None,
+    first_number: int = 0,
+    sound: np.ndarray | None = None,
     **more: Any,
 ) -> Clip:
-    """One zoo file. `width_px`, `height_px` are coded; the picture is drawn for square pixels."""
+    """One zoo file. `width_px`, `height_px` are coded; the picture is drawn for square pixels.
+
+    sound: (channel, sample) float at `rate_hz`; made with a click at each flash if None.
+    """
     coding = coding or Coding()
     times = (
         list(pts_s)
@@ -461,13 +470,12 @@ def zoo_clip(
 
     def pictures() -> Iterator[np.ndarray]:
         for k, t in enumerate(shown):
-            picture = zoo_picture(upright, height_px, k, t / 2, k in flash_frames)
+            picture = zoo_picture(upright, height_px, first_number + k, t / 2, k in flash_frames)
             if upright != width_px:
                 picture = cv2.resize(picture, (width_px, height_px), interpolation=cv2.INTER_AREA)
             yield picture
 
-    sound = None
-    if channels:
+    if channels and sound is None:
         sound = sound_with_clicks(
             length_s - audio_start_s, rate_hz, channels, [t - audio_start_s for t in flashes]
         )
@@ -520,7 +528,6 @@ X265 = {
     "crf": "12",
     "x265-params": "log-level=none:pools=none:frame-threads=1",
 }
-MPEG2 = {"qmin": "1", "q": "1"}
 
 
 def _variable_times(seed: int = 11, seconds: float = 2.0) -> list[Fraction]:
@@ -678,6 +685,30 @@ def rotated_clip(path: Path, clockwise_deg: int) -> Clip:
         channels=2,
         audio_rate_hz=AUDIO_HZ,
     )
+
+
+def split_recording(
+    folder: Path, frames: Sequence[int] = (33, 28), ending: str = "mp4"
+) -> list[Clip]:
+    """One recording in parts, as recorders split it: numbers and sound run on without a gap.
+
+    The borders lie on no border of an audio packet. Each part flashes and clicks at its frame 10.
+    """
+    total, first, parts = sum(frames), 0, []
+    starts = [sum(frames[:k]) for k in range(len(frames))]
+    whole = sound_with_clicks(total / 25, AUDIO_HZ, 2, [(k + 10) / 25 for k in starts])
+    for number, count in enumerate(frames, 1):
+        a, b = (round(k * AUDIO_HZ / 25) for k in (first, first + count))
+        parts.append(
+            zoo_clip(
+                folder / f"part_{number}.{ending}",
+                pts_s=[Fraction(k, 25) for k in range(count)],
+                first_number=first,
+                sound=whole[:, a:b],
+            )
+        )
+        first += count
+    return parts
 
 
 def gap_clip(path: Path, gap_s: float = 2.0) -> Clip:
@@ -1124,6 +1155,27 @@ def scope_frames(
         yield levels
 
 
+def burned_in(
+    letters: Sequence[tuple[str, int, int, int]], size: tuple[int, int]
+) -> tuple[np.ndarray, tuple[tuple[int, int, int, int], ...]]:
+    """Cover of lettering, (row, col, 1) float32 0..1, and the box x, y, width, height of each."""
+    sheet = np.zeros((size[1], size[0]), np.uint8)
+    boxes = []
+    for words, x, y, height in letters:
+        alone = np.zeros_like(sheet)
+        scale = height / 21.0  # capitals of this font are 21 pixels high at scale 1
+        at = (x, y + height)
+        thick = max(1, round(scale * 2))
+        cv2.putText(alone, words, at, cv2.FONT_HERSHEY_SIMPLEX, scale, 255, thick, cv2.LINE_AA)
+        rows, cols = np.nonzero(alone)
+        if not len(rows):
+            raise ValueError(f"letters outside the picture: {words!r}")
+        left, top = int(cols.min()), int(rows.min())
+        boxes.append((left, top, int(cols.max()) + 1 - left, int(rows.max()) + 1 - top))
+        sheet = np.maximum(sheet, alone)
+    return (sheet[..., None] / np.float32(255)).astype(np.float32), tuple(boxes)
+
+
 def scope_clip(
     path: Path,
     seconds: float = 4.0,
@@ -1139,14 +1191,16 @@ def scope_clip(
     suction_s: Sequence[tuple[float, float]] = (),
     coding: Coding | None = None,
     metadata: dict[str, str] | None = None,
+    letters: Sequence[tuple[str, int, int, int]] = (),
     **picture: Any,
 ) -> Clip:
     """A recording of moving tissue in a round field.
 
     size: (width, height) in pixels. field: geometry, or fields: (start time, geometry) in order.
     audio: 'none', 'noise' (room and, in `suction_s`, suction), 'clicks' (one a second from 0.5 s)
-    or 'silence'; `sound`, (channel, sample) float at 48 kHz, replaces it. The rest goes to
-    `scope_frames`. contrast_loss of the answer is the true one, frame by frame.
+    or 'silence'; `sound`, (channel, sample) float at 48 kHz, replaces it. letters: (words, x, y,
+    height in pixels) burned in, x and y the upper left corner; the answer has their boxes. The rest
+    goes to `scope_frames`. contrast_loss of the answer is the true one, frame by frame.
     """
     rate = Fraction(fps).limit_denominator(1001)
     count = round(seconds * rate)
@@ -1164,6 +1218,9 @@ def scope_clip(
             raise ValueError(f"audio: {audio!r}")
     coding = coding or Coding(options={"preset": "ultrafast", "crf": "16"})
     frames = scope_frames(count, rate, size, seed=seed, fields=geometry, fog=fog, **picture)
+    cover, boxes = burned_in(letters, size)
+    if boxes:
+        frames = (f + (225 - f) * cover for f in frames)
     times = [k / rate for k in range(count)]
     write(
         path,
@@ -1190,6 +1247,7 @@ def scope_clip(
         matrix=coding.matrix,
         fields=tuple(geometry),
         contrast_loss=tuple(fog.loss(float(t)) for t in times) if fog else (0.0,) * count,
+        lettering_px=boxes,
     )
 
 
@@ -1261,3 +1319,62 @@ def long_sync_clip(
         channels=1,
         audio_rate_hz=rate_hz,
     )
+
+
+# ---------------------------------------------------------------- narration and cases
+
+
+@lru_cache(maxsize=1)
+def spoken_sentences() -> tuple[np.ndarray, ...]:
+    """Sentences of the sample narration, each (sample,) float at 48 kHz."""
+    truth = json.loads((SAMPLE / "truth.json").read_text())["narration"]
+    with av.open(str(SAMPLE / truth["file"])) as file:
+        blocks = [f.to_ndarray()[0] for f in file.decode(audio=0)]
+    sound = np.concatenate(blocks) / 32768.0
+    spans = [(round(a * AUDIO_HZ), round(b * AUDIO_HZ)) for a, b in truth["speech_s"]]
+    return tuple(sound[a:b].astype(np.float32) for a, b in spans)
+
+
+def narration_file(
+    path: Path, seconds: float, starts_s: Sequence[float], level_dbfs: float = -26.0
+) -> list[tuple[float, float]]:
+    """A 48 kHz mono WAV with a spoken sentence at each start (3 to 4 s each); its speech spans."""
+    sound = 1e-4 * np.random.default_rng(9).standard_normal(round(seconds * AUDIO_HZ))
+    spans = []
+    for k, at_s in enumerate(starts_s):
+        voice = spoken_sentences()[k % len(spoken_sentences())]
+        voice = voice * 10 ** (level_dbfs / 20) / np.sqrt(np.mean(voice**2))
+        a = round(at_s * AUDIO_HZ)
+        b = min(a + len(voice), len(sound))
+        sound[a:b] += voice[: b - a]
+        spans.append((at_s, b / AUDIO_HZ))
+    write_wav(path, np.clip(sound, -0.99, 0.99)[None], AUDIO_HZ)
+    return spans
+
+
+def write_case(
+    folder: Path,
+    recordings: Sequence[Sequence[Path] | Path],
+    *,
+    case: str = "ZZ-0001",
+    narration: str | None = None,
+    scope: str = "public",
+    more: str = "",
+) -> Path:
+    """Write `case.toml` for files that lie in `folder`; `more` is TOML put at its end."""
+    lines = [f'case = "{case}"', 'title = "Made for a test"']
+    for files in recordings:
+        names = [p.name for p in ([files] if isinstance(files, Path) else files)]
+        lines += ["", "[[recording]]", f"files = {json.dumps(names)}"]
+    if narration:
+        lines += ["", "[narration]", f"file = {json.dumps(narration)}"]
+    lines += [
+        "",
+        "[consent]",
+        f'scope = "{scope}"',
+        "given_on = 2026-03-02",
+        'reference = "form 1"',
+    ]
+    path = folder / "case.toml"
+    path.write_text("\n".join(lines) + "\n" + more)
+    return path

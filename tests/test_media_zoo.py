@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import subprocess
+import tomllib
+import wave
 from collections.abc import Callable
 from fractions import Fraction
 from itertools import pairwise
@@ -16,6 +18,8 @@ import media_zoo
 import numpy as np
 import pytest
 from media_zoo import CLIPS, Clip, FogTruth
+
+from pipeline.model.case import Case
 
 Zoo = Callable[[str], Clip]
 
@@ -265,6 +269,58 @@ def test_long_sync_clip(minutes: float, tmp_path: Path) -> None:
                     clicks.append(now)
                 at = now
     assert clicks == pytest.approx(list(clip.clicks_s), abs=0.006)
+
+
+def test_parts_of_a_recording_run_on(tmp_path: Path) -> None:
+    parts = media_zoo.split_recording(tmp_path, (33, 28))
+    numbers, blocks = [], []
+    for clip in parts:
+        _, frames = decoded(clip)
+        numbers += [media_zoo.read_number(upright(planes(f)[0], clip), clip) for _, f in frames]
+        blocks.append(heard(clip)[0][0, : round(clip.duration_s * 48000)])
+    assert numbers == [None if k in (10, 43) else k for k in range(61)]
+    # The 300 Hz tone of the first channel keeps its phase across the border.
+    sound = np.concatenate(blocks)
+    time = np.arange(len(sound)) / 48000
+    phases = []
+    for start in (0.6, 1.4):
+        at = (time >= start) & (time < start + 0.5)
+        phases.append(np.angle(np.sum(sound[at] * np.exp(-2j * np.pi * 300 * time[at]))))
+    assert np.exp(1j * (phases[1] - phases[0])) == pytest.approx(1, abs=0.1)
+
+
+def test_burned_in_letters_lie_in_their_boxes(tmp_path: Path) -> None:
+    clip = media_zoo.scope_clip(
+        tmp_path / "letters.mp4", 0.4, audio="none", letters=[("IVY 17", 4, 8, 12)]
+    )
+    _, frames = decoded(clip)
+    y = planes(frames[5][1])[0]
+    (left, top, width, height) = clip.lettering_px[0]
+    assert 10 <= height <= 16 and left >= 2
+    box = y[top : top + height, left : left + width]
+    assert 0.15 < (box > 120).mean() < 0.7
+    around = y[max(0, top - 4) : top + height + 4, max(0, left - 4) : left + width + 4]
+    assert (around > 120).sum() == (box > 120).sum()
+
+
+def test_narration_and_case(tmp_path: Path) -> None:
+    spans = media_zoo.narration_file(tmp_path / "voice.wav", 9.0, [0.5, 5.0])
+    with wave.open(str(tmp_path / "voice.wav")) as file:
+        sound = np.frombuffer(file.readframes(file.getnframes()), "<i2") / 32768
+    assert len(sound) == 9 * 48000
+    time = np.arange(len(sound)) / 48000
+    inside = np.zeros(len(sound), bool)
+    for start, stop in spans:
+        inside |= (time >= start) & (time < stop)
+    level = [10 * np.log10(np.mean(sound[x] ** 2)) for x in (inside, ~inside)]
+    assert level[0] == pytest.approx(-26, abs=0.5)
+    assert level[1] < -70
+    path = media_zoo.write_case(
+        tmp_path, [[Path("a_1.mp4"), Path("a_2.mp4")], Path("b.mp4")], narration="voice.wav"
+    )
+    case = Case.model_validate(tomllib.loads(path.read_text()))
+    assert [r.files for r in case.recording] == [["a_1.mp4", "a_2.mp4"], ["b.mp4"]]
+    assert case.narration is not None and case.narration.file == "voice.wav"
 
 
 def test_folders_of_the_user_are_out_of_reach(user_folders: Path) -> None:
