@@ -95,7 +95,7 @@ def probe(path: Path, *, sha256: str | None = None) -> Recording:
     _refuse_cut_short(path)
     warnings: list[str] = []
     with closing(open_media(path)) as container:
-        pictures = [s for s in container.streams.video if not _attached(s)]
+        pictures = [s for s in container.streams.video if not attached(s)]
         if not pictures:
             raise InputError(
                 "A file holds no picture", label(path), "give a video; sound goes to --narration"
@@ -140,16 +140,19 @@ def probe(path: Path, *, sha256: str | None = None) -> Recording:
 
 
 def working_size(video: VideoStream, aspect: Fraction) -> tuple[int, int]:
-    """Upright, square pixels, even: the size of the working picture (width, height)."""
-    width: float = video.coded_width_px * (float(aspect) if aspect > 1 else 1)
-    height: float = video.coded_height_px * (float(1 / aspect) if aspect < 1 else 1)
+    """Upright, square pixels, even: the size of the working picture (width, height).
+
+    The rows stay as they are, the columns take up the pixel aspect: 720x480 at 8:9
+    becomes 640x480.
+    """
+    width, height = video.coded_width_px * float(aspect), float(video.coded_height_px)
     if video.rotation_deg in (90, 270):
         width, height = height, width
     return max(2, math.floor(width / 2 + 0.25) * 2), max(2, math.floor(height / 2 + 0.25) * 2)
 
 
-def _attached(stream: Any) -> bool:
-    return "attached_pic" in str(stream.disposition).lower()
+def attached(stream: Any) -> bool:
+    return bool(int(stream.disposition) & 0x400)  # AV_DISPOSITION_ATTACHED_PIC
 
 
 def _duration_s(container: Any, stream: Any) -> float:
@@ -319,7 +322,7 @@ def _identifying(container: Any) -> list[FoundMetadata]:
     for number, stream in enumerate(container.streams):
         where = f"stream {number}"
         tags(where, dict(stream.metadata))
-        if stream.type == "video" and _attached(stream):
+        if stream.type == "video" and attached(stream):
             found.append(FoundMetadata(where=where, key="attached picture", kind="picture"))
         elif stream.type == "subtitle":
             found.append(FoundMetadata(where=where, key="subtitles", kind="subtitle"))

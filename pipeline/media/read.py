@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.media.probe import _attached, label, open_media
+from pipeline.media.probe import attached, label, open_media
 from pipeline.model.recording import Recording
 
 RATE_HZ = 48_000
@@ -87,7 +87,7 @@ def read_pictures(
     note = report if report is not None else ReadReport()
     origin_s = recording.video.start_s
     with closing(open_media(path)) as container:
-        stream = next(s for s in container.streams.video if not _attached(s))
+        stream = next(s for s in container.streams.video if not attached(s))
         stream.thread_type = "AUTO"
         if threads:
             stream.codec_context.thread_count = threads
