@@ -299,19 +299,29 @@ def crop_loss(
     weight = np.ones(len(points)) if weights is None else np.asarray(weights, np.float64)
     if weight.shape != (len(points),) or not float(weight.sum()) > 0 or (weight < 0).any():
         raise ValueError("weights takes n values, none below 0, some above")
-    field = Lit(lit, 1024 if fine else 128)
+    columns = 512 if lit.outline_px is not None else 1024  # an outline costs more per column
+    field = Lit(lit, columns if fine else 128)
     return _loss(points, weight, field, fine)
 
 
-def _loss(points: Floats, weight: Floats, lit: Lit, fine: bool) -> float:
+def quick_loss(points: Floats, weight: Floats, lit: Lit, goal: float) -> float:
+    """A quick estimate for the optimiser; once it is below `goal` the search stops."""
+    return _loss(points, weight, lit, False, goal)
+
+
+def _loss(points: Floats, weight: Floats, lit: Lit, fine: bool, goal: float = 0.0) -> float:
     limit = LEFT_OVER * float(weight.sum())
     whole = lit.area()
     if whole <= 0:
         return 0.0
-    turns = np.arange(12 if fine else 4) * (np.pi / (24 if fine else 8))
-    kept = max(
-        kept_by_half_planes(points, weight, lit, limit, 72 if fine else 16),
-        kept_by_circles(points, weight, lit, limit, fine),
-        kept_by_rectangles(points, weight, lit, limit, turns, 24 if fine else 12, 6 if fine else 0),
-    )
+    kept = kept_by_half_planes(points, weight, lit, limit, 72 if fine else 16)
+    if 1 - kept / whole >= goal:
+        turns = np.arange(12 if fine else 4) * (np.pi / (24 if fine else 8))
+        kept = max(
+            kept,
+            kept_by_circles(points, weight, lit, limit, fine),
+            kept_by_rectangles(
+                points, weight, lit, limit, turns, 24 if fine else 12, 6 if fine else 0
+            ),
+        )
     return float(min(1.0, max(0.0, 1.0 - kept / whole)))

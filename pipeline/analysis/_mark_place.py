@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._mark_crop import Lit, crop_loss
+from pipeline.analysis._mark_crop import Lit, crop_loss, quick_loss
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkCandidate, MarkPosition
 from pipeline.model.options import MarkOptions
@@ -20,7 +20,6 @@ MARGIN = 0.04
 """The mark stays this far, in field radii, inside the lit edge."""
 LEGIBLE_PX = 9.0
 """Least x-height at 360 rows of output."""
-_EXPORT = 9 / 16
 _CENTRE_REACH = 0.45  # common practice, no source: the work is kept near the middle of the picture
 _COST = {"centre": 0.35, "motion": 0.2, "instrument": 0.2, "detail": 0.1, "glare": 0.15}
 _KEPT_CANDIDATES = 6
@@ -208,15 +207,11 @@ def _turned(points: NDArray[np.float64], angle_deg: float) -> NDArray[np.float64
     return np.asarray(points @ turn)
 
 
-def _corners(position: MarkPosition, aspect: float) -> NDArray[np.float64]:
-    half_x, half_y = position.width_ratio / 2, position.width_ratio / aspect / 2
-    box = np.array(
-        [
-            [i * half_x, j * half_y]
-            for i, j in ((-1, -1), (0, -1), (1, -1), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0))
-        ]
-    )
-    return np.asarray(_turned(box, position.angle_deg) + np.array([position.x, position.y]))
+def _frame(width_ratio: float, aspect: float, angle_deg: float) -> NDArray[np.float64]:
+    """Corners and side middles of a mark at the centre: (8, 2)."""
+    half_x, half_y = width_ratio / 2, width_ratio / aspect / 2
+    ring = ((-1, -1), (0, -1), (1, -1), (1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0))
+    return _turned(np.array([[i * half_x, j * half_y] for i, j in ring]), angle_deg)
 
 
 def is_inside(position: MarkPosition, aspect: float, fields: list[FieldSpan]) -> tuple[bool, bool]:
@@ -225,37 +220,47 @@ def is_inside(position: MarkPosition, aspect: float, fields: list[FieldSpan]) ->
     The crops 16:9, square and 9:16 are taken to fill the lit box, centred on it: the
     mark survives a crop that wastes no surround.
     """
-    corners = _corners(position, aspect)
-    lit = kept = True
+    frame = _frame(position.width_ratio, aspect, position.angle_deg)
+    lit, kept = _insides(np.array([[position.x, position.y]]), frame, fields)
+    return bool(lit[0]), bool(kept[0])
+
+
+def _insides(
+    centres: NDArray[np.float64], frame: NDArray[np.float64], fields: list[FieldSpan]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """`is_inside` of a mark of outline `frame` at each of `centres` (n, 2): two (n,)."""
+    corners = centres[:, None, :] + frame[None]
+    x, y = corners[..., 0], corners[..., 1]
+    lit = np.ones(len(centres), bool)
+    kept = np.ones(len(centres), bool)
     for field in fields:
         left, top = field.relative(field.left_px, field.top_px)
         right, bottom = field.relative(field.right_px, field.bottom_px)
         if field.shape in ("circle", "circle-clipped"):
             left, top, right, bottom = max(left, -1), max(top, -1), min(right, 1), min(bottom, 1)
-            lit &= bool((np.hypot(corners[:, 0], corners[:, 1]) <= 1 - MARGIN).all())
+            lit &= (np.hypot(x, y) <= 1 - MARGIN).all(axis=1)
         elif field.outline_px is not None:
             grid = _lit_grid(field, 200)
             at = np.clip(((corners * (1 + MARGIN) + 1) * 100).astype(int), 0, 199)
-            lit &= bool(grid[at[:, 1], at[:, 0]].all())
-        lit &= bool(
-            (corners[:, 0] >= left + MARGIN).all()
-            and (corners[:, 0] <= right - MARGIN).all()
-            and (corners[:, 1] >= top + MARGIN).all()
-            and (corners[:, 1] <= bottom - MARGIN).all()
-        )
-        middle_x, middle_y = (left + right) / 2, (top + bottom) / 2
-        wide, high = right - left, bottom - top
-        half_x = min(wide, high * _EXPORT) / 2  # 9:16 and square
-        half_y = min(high, wide * _EXPORT) / 2  # 16:9 and square
-        half_x, half_y = (
-            max(half_x, min(wide, high) * _EXPORT / 2),
-            max(half_y, min(wide, high) * _EXPORT / 2),
-        )
-        kept &= bool(
-            (np.abs(corners[:, 0] - middle_x) <= half_x).all()
-            and (np.abs(corners[:, 1] - middle_y) <= half_y).all()
-        )
+            lit &= grid[at[..., 1], at[..., 0]].all(axis=1)
+        lit &= ((x >= left + MARGIN) & (x <= right - MARGIN)).all(axis=1)
+        lit &= ((y >= top + MARGIN) & (y <= bottom - MARGIN)).all(axis=1)
+        half_x, half_y = _kept_by_exports(right - left, bottom - top)
+        kept &= (np.abs(x - (left + right) / 2) <= half_x).all(axis=1)
+        kept &= (np.abs(y - (top + bottom) / 2) <= half_y).all(axis=1)
     return lit, kept
+
+
+def _kept_by_exports(wide: float, high: float) -> tuple[float, float]:
+    """Half sizes of what the crops 16:9, square and 9:16 of a lit box all keep.
+
+    Each crop is the largest of its shape inside the box.
+    """
+    half_x = half_y = math.inf
+    for shape in (16 / 9, 1.0, 9 / 16):
+        half_x = min(half_x, min(wide, high * shape) / 2)
+        half_y = min(half_y, min(high, wide / shape) / 2)
+    return half_x, half_y
 
 
 def distinct_fields(fields: list[FieldSpan]) -> list[FieldSpan]:
@@ -346,7 +351,8 @@ def _over_lettering(
     spans: list[FieldSpan],
     boxes: list[tuple[float, float, float, float]],
 ) -> bool:
-    corners = _corners(position, aspect)
+    corners = _frame(position.width_ratio, aspect, position.angle_deg)
+    corners = corners + np.array([position.x, position.y])
     (x0, y0), (x1, y1) = corners.min(axis=0), corners.max(axis=0)
     for box in boxes:
         for span in spans:
@@ -389,8 +395,10 @@ def place(
     cost = cost_map(spans, activity, lettering_boxes)
     counts = [options.count] if options.count else [1, 2, 3]
     found: list[tuple[bool, float, float, list[MarkPosition]]] = []
-    width = options.size_ratio
-    while not found and width > 0.05:
+    width = _widest(options.size_ratio, glyph_aspect, spans)
+    for _ in range(3):
+        if found or width <= 0:
+            break
         for angles in ((0.0,), (-15.0, 15.0)):
             for angle in angles:
                 for count in counts:
@@ -431,6 +439,19 @@ def place(
     return chosen
 
 
+def _widest(wanted: float, aspect: float, spans: list[FieldSpan]) -> float:
+    """The wanted width, made smaller by tenths until a level mark fits; 0 if none does."""
+    axis = np.linspace(-0.9, 0.9, 37)
+    centres = np.array(list(itertools.product(axis, axis)))
+    width = wanted
+    while width > 0.05:
+        lit, kept = _insides(centres, _frame(width, aspect, 0.0), spans)
+        if bool((lit & kept).any()):
+            return width
+        width *= 0.9
+    return 0.0
+
+
 def _alike(a: list[MarkPosition], b: list[MarkPosition]) -> bool:
     return len(a) == len(b) and all(
         math.hypot(p.x - q.x, p.y - q.y) < 0.15 for p, q in zip(a, b, strict=True)
@@ -448,17 +469,16 @@ def _search(
 ) -> list[tuple[bool, float, float, list[MarkPosition]]]:
     """Groups of `count` marks: (goal reached, quick crop loss, intrusion, positions)."""
     step = {1: 0.04, 2: 0.06}.get(count, 0.1)
-    places = []
     # symmetric about the centre, so that equal halves get equal chances
     axis = np.arange(-round(0.9 / step), round(0.9 / step) + 1) * step
-    for y, x in itertools.product(axis, axis):
-        position = MarkPosition(
-            x=round(float(x), 4), y=round(float(y), 4), angle_deg=angle, width_ratio=width
-        )
-        if all(is_inside(position, aspect, spans)):
-            places.append((_intrusion(cost, position, aspect), position))
+    centres = np.array(list(itertools.product(axis, axis))).round(4)
+    lit, kept = _insides(centres, _frame(width, aspect, angle), spans)
+    places = []
+    for x, y in centres[lit & kept]:
+        position = MarkPosition(x=float(x), y=float(y), angle_deg=angle, width_ratio=width)
+        places.append((_intrusion(cost, position, aspect), position))
     places.sort(key=lambda p: p[0])
-    most = {1: 400, 2: 160, 3: 32, 4: 22}[count]
+    most = {1: 400, 2: 120, 3: 32, 4: 22}[count]
     if len(places) > most:  # thin out evenly, keeping the best
         picked = np.unique(np.linspace(0, len(places) - 1, most).astype(int))
         places = [places[i] for i in picked]
@@ -470,35 +490,23 @@ def _search(
         groups.append((sum(i for i, _ in group), marks))
     groups.sort(key=lambda g: g[0])
     out: list[tuple[bool, float, float, list[MarkPosition]]] = []
-    reached = tried = 0
     best_short: tuple[bool, float, float, list[MarkPosition]] | None = None
-    # a margin, because the quick estimate searches less
-    goal = options.crop_loss_goal + 0.01
-    stride = max(1, len(groups) // 250)
-    queue = groups[:80] + groups[80::stride]
+    goal = options.crop_loss_goal + 0.01  # a margin, because the quick estimate searches less
     quick = [Lit(span, 128) for span in spans]
-    for intrusion, marks in queue:
-        tried += 1
+    for intrusion, marks in groups[:60] + groups[60 :: max(1, len(groups) // 120)]:
+        if any(_alike(marks, o[3]) for o in out):
+            continue
         points, weight = stroke_points(marks, aspect)
-        loss = min(_quick(points, weight, lit) for lit in quick)
+        loss = min(quick_loss(points, weight, lit, goal) for lit in quick)
         if loss >= goal:
-            if any(_alike(marks, o[3]) for o in out):
-                continue
             out.append((True, loss, intrusion, marks))
-            reached += 1
-            if reached >= 3:
+            if len(out) >= 3:
                 break
         elif best_short is None or loss > best_short[1]:
             best_short = (False, loss, intrusion, marks)
     if not out and best_short is not None:
         out.append(best_short)
     return out
-
-
-def _quick(points: NDArray[np.float64], weight: NDArray[np.float64], lit: Lit) -> float:
-    from pipeline.analysis._mark_crop import _loss
-
-    return _loss(points, weight, lit, False)
 
 
 def _crowded(p: MarkPosition, q: MarkPosition, aspect: float) -> bool:

@@ -11,7 +11,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPosition
 
 EDGE_OVER_STEM = 0.5
-"""Width of the dark edge over that of a stem: edges on both sides cover about as much as the core."""
+"""Width of the dark edge over that of a stem: both edges cover about as much as the core."""
 
 
 def two_tone(coverage: NDArray[np.float32]) -> NDArray[np.float32]:

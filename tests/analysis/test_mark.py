@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import time
 
@@ -145,11 +146,11 @@ def test_crop_loss_of_an_outline_equals_that_of_the_circle_it_draws():
     assert a == pytest.approx(b, abs=3e-3)
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(seed=st.integers(0, 10**6))
 def test_no_random_crop_beats_the_crop_loss(seed):
-    # an independent thief: random rectangles (any angle) and circles on random strokes, areas counted
-    # on a raster
+    # an independent thief: random rectangles (any angle) and circles on random strokes, areas
+    # counted on a raster
     rng = np.random.default_rng(seed)
     marks = [
         MarkPosition(
@@ -167,7 +168,7 @@ def test_no_random_crop_beats_the_crop_loss(seed):
     lit = gx**2 + gy**2 <= 1
     gx, gy = gx[lit], gy[lit]
     best = 0.0
-    for _ in range(1500):
+    for _ in range(800):
         cx, cy = rng.uniform(-1, 1, 2)
         if rng.random() < 0.5:
             a = rng.uniform(0, np.pi)
@@ -191,7 +192,7 @@ def test_no_random_crop_beats_the_crop_loss(seed):
 def test_quick_estimate_ranks_like_the_fine_one():
     rng = np.random.default_rng(3)
     fine, quick = [], []
-    for _ in range(12):
+    for _ in range(6):
         marks = [
             MarkPosition(x=float(rng.uniform(-0.1, 0.1)), y=float(y), width_ratio=0.9)
             for y in rng.uniform(-0.5, 0.5, rng.integers(1, 4))
@@ -453,6 +454,7 @@ def test_wrong_planes_are_refused(plan, glyph):
         painter_of(plan, glyph, matrix="bt470")
 
 
+@functools.lru_cache(8)
 def _tissue(seed: int) -> np.ndarray:
     """A structured grey picture around 0: noise of several scales, float."""
     import cv2
@@ -482,7 +484,7 @@ def _scene(name: str, k: int, seed: int) -> np.ndarray:
             gy, gx = np.ogrid[0:HIGH, 0:WIDE]
             luma = np.where((gx - x) ** 2 + (gy - y) ** 2 < rng.uniform(3, 18) ** 2, 255, luma)
     else:  # a suction tip that passes behind, dark bore in bright metal
-        luma = base + 90
+        luma = base + 90.0
         x = 150 + 6 * k
         gx = np.arange(WIDE)
         luma[:, np.abs(gx - x) < 40] = 230
@@ -539,11 +541,12 @@ def relative_luminance(y: np.ndarray) -> np.ndarray:
 
 @pytest.mark.parametrize("name", ["still", "ramp", "glare", "tip"])
 def test_the_mark_adds_no_flash(plan, glyph, name):
-    # WCAG 2.3.1 'general flash': a pair of opposing changes in relative luminance of 10 % or more of the
-    # maximum, the darker image below 0.80; more than three within one second are a failure
+    # WCAG 2.3.1 'general flash': a pair of opposing changes in relative luminance of
+    # 10 % or more of the maximum, the darker image below 0.80; more than
+    # three within one second are a failure
     painter = painter_of(plan, glyph)
     added = []
-    for k in range(60):
+    for k in range(24):
         scene = _scene("ramp", 20, 3) if name == "still" else _scene(name, k, 3)
         y, u, v = planes(scene)
         before = relative_luminance(scene)
@@ -569,11 +572,18 @@ def test_the_field_may_be_off_the_picture(plan, glyph):
 def test_the_mark_follows_the_field_by_fractions_of_a_pixel(plan, glyph):
     still = plan.model_copy(update={"warp_px": 0.0})
 
-    def middle(cx: float) -> float:
+    def drawn(cx: float) -> np.ndarray:
         s = painter_of(still, glyph, field=disc(cx=cx)).strokes
-        return float((s.col * np.abs(s.weight)).sum() / np.abs(s.weight).sum())
+        out = np.zeros((HIGH, WIDE))
+        out[s.row, s.col] = s.weight
+        return out
 
-    assert middle(320.3) - middle(320.0) == pytest.approx(0.3, abs=0.03)
+    register = pytest.importorskip("skimage.registration").phase_cross_correlation
+    for step in (0.3, 0.5, 1.7):
+        shift, _, _ = register(
+            drawn(320.0 + step), drawn(320.0), upsample_factor=50, normalization=None
+        )
+        assert shift == pytest.approx((0, step), abs=0.1)
 
 
 def test_painting_is_cheap(plan, glyph):
