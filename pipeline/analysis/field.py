@@ -25,7 +25,9 @@ from pipeline.analysis.field_fit import (
     find_surround,
     fit_field,
     highest,
+    lit_limit,
     model_radius,
+    support_ratio,
 )
 from pipeline.model.field import FieldSpan, whole_picture
 
@@ -255,7 +257,7 @@ def _radii(f: Fit, x: float, y: float, angle: Points) -> Points:
 
 def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit]]:
     """Runs of blocks with one geometry each: first sample, last sample, fit."""
-    none = Fit("none", w / 2, h / 2, math.sqrt(w * h / math.pi), (0, 0, w, h), None, 0.9)
+    none = Fit("none", w / 2, h / 2, math.sqrt(w * h / math.pi), (0, 0, w, h), None, 0.95)
     fits: list[Fit] = []
     near: Fit | None = None
     for b in blocks:
@@ -263,45 +265,139 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         fits.append(fit)
         if fit.shape != "none" and fit.outline is None and fit.confidence > 0.9:
             near = fit
-    owner = np.full(len(blocks), -1)
-    models: list[Fit] = []
+    label = _drifting(blocks, fits, h)
     # sure blocks first, large before small: what is only darker must not found a field
     order = [i for i, f in enumerate(fits) if f.shape != "none"]
     order.sort(key=lambda i: (fits[i].confidence < 0.7, -_area(fits[i], h, w)
                               if fits[i].confidence >= 0.7 else -fits[i].confidence))
     for i in order:
-        if owner[i] >= 0:
+        if label[i] is not None:
             continue
         seed = fits[i]
         member = [
-            k for k in range(len(blocks)) if owner[k] < 0 and _agrees(seed, blocks[k], fits[k], h, w)
+            k for k in range(len(blocks))
+            if label[k] is None and (k == i or _agrees(seed, blocks[k], fits[k], h, w))
         ]
-        if i not in member:
-            member.append(i)
         best = seed
         if len(member) > 1:
             e, noise = _pool([blocks[k] for k in member])
             pooled = fit_field(e, noise)
             if pooled.confidence >= 0.9 * seed.confidence:
                 best = pooled
-        owner[member] = len(models)
-        models.append(best)
-    label = [models[o] if o >= 0 else f for o, f in zip(owner, fits, strict=True)]
-    sure = max((f.confidence for f in models), default=0.0)
+        for k in member:
+            label[k] = best
+    final = [fits[i] if f is None else f for i, f in enumerate(label)]
+    sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     filled = _fills(blocks)
     if sure < 0.5 and filled > sure:
         whole = replace(none, confidence=filled)
         return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
     if sure >= 0.5:
         # what no sure field explains and that is no sure field itself is not seen here
-        label = [f if f.confidence >= 0.5 or f.shape == "none"
-                 else replace(none, confidence=1 - f.confidence) for f in label]
+        final = [
+            f if f.shape != "none" and f.confidence >= 0.5
+            else replace(none, confidence=0.95 if f.shape == "none" else 0.95 - f.confidence)
+            for f in final
+        ]
     out: list[tuple[float, float, Fit]] = []
-    for b, f in zip(blocks, label, strict=True):
+    for b, f in zip(blocks, final, strict=True):
         if out and (out[-1][2] is f or out[-1][2].shape == f.shape == "none"):
-            out[-1] = (out[-1][0], b.stop_s, out[-1][2])
+            kept = min(out[-1][2], f, key=lambda q: q.confidence)
+            out[-1] = (out[-1][0], b.stop_s, kept)
         else:
             out.append((b.start_s, b.stop_s, f))
+    return _debounce(out)
+
+
+def _debounce(runs: list[tuple[float, float, Fit]]) -> list[tuple[float, float, Fit]]:
+    """Drops stretches of one or two samples that are not sure, between two alike."""
+    out: list[tuple[float, float, Fit]] = []
+    i = 0
+    while i < len(runs):
+        start, stop, fit = runs[i]
+        short = stop - start <= 1.0 and fit.confidence < 0.9
+        if short and out and i + 1 < len(runs):
+            before, after = out[-1], runs[i + 1]
+            if before[2] is after[2] or before[2].shape == after[2].shape == "none":
+                out[-1] = (before[0], after[1], before[2])
+                i += 2
+                continue
+        out.append((start, stop, fit))
+        i += 1
+    return out
+
+
+DRIFT_RATIO = 0.004
+
+
+def _drifting(blocks: list[_Block], fits: list[Fit], h: int) -> list[Fit | None]:
+    """A field of its own for each block of a stretch in which the circle wanders.
+
+    A chain is a row of sure circles of one size whose centres move little from
+    one to the next. Where the smoothed centre of a chain moves by more than
+    DRIFT_RATIO of the height, its blocks get the smoothed circle; else None.
+    """
+    label: list[Fit | None] = [None] * len(blocks)
+    chain: list[int] = []
+
+    def close() -> None:
+        if len(chain) < 4:
+            return
+        t = np.array([(blocks[i].start_s + blocks[i].stop_s) / 2 for i in chain])
+        weight = np.array([float(blocks[i].samples) for i in chain])
+        xs, ys = (
+            np.array([getattr(fits[i], axis) for i in chain], np.float64) for axis in ("x", "y")
+        )
+        sx, sy = _smooth(t, xs, weight), _smooth(t, ys, weight)
+        if max(np.ptp(sx), np.ptp(sy)) < DRIFT_RATIO * h:
+            return
+        r = float(np.median([fits[i].r for i in chain]))
+        box = tuple(float(np.median([fits[i].box[k] for i in chain])) for k in range(4))
+        confidence = float(np.median([fits[i].confidence for i in chain]))
+        for i, x, y in zip(chain, sx, sy, strict=True):
+            label[i] = replace(
+                fits[i], x=float(x), y=float(y), r=r, box=(box[0], box[1], box[2], box[3]),
+                confidence=confidence,
+            )
+        # unsure blocks between two of the chain move along with it
+        for a, b in pairwise(chain):
+            for i in range(a + 1, b):
+                fa, fb = label[a], label[b]
+                if blocks[i].evidence is None or fits[i].shape == "none" or not fa or not fb:
+                    continue
+                u = (i - a) / (b - a)
+                between = replace(fa, x=fa.x + u * (fb.x - fa.x), y=fa.y + u * (fb.y - fa.y))
+                if support_ratio(_unpack(blocks[i].evidence), blocks[i].noise, between) > 0.4:
+                    label[i] = between
+
+    for i, f in enumerate(fits):
+        if f.outline is not None or f.shape == "none" or f.confidence < 0.8:
+            continue
+        if chain:
+            last = fits[chain[-1]]
+            step = 0.016 * h * min(i - chain[-1], 3)
+            sides = max(abs(p - q) for p, q in zip(f.box, last.box, strict=True))
+            moved = math.hypot(f.x - last.x, f.y - last.y)
+            if moved > step or abs(f.r - last.r) > 0.012 * h or sides > 0.016 * h:
+                close()
+                chain = []
+        chain.append(i)
+    close()
+    return label
+
+
+def _smooth(t: Points, v: Points, weight: Points) -> Points:
+    """Local straight lines over about five neighbours, robust against single outliers."""
+    scale = 2.0 * float(np.median(np.diff(t))) + 1e-6
+    out = np.empty_like(v)
+    trust = weight.copy()
+    for _ in range(2):
+        for k, at in enumerate(t):
+            u = trust * np.exp(-0.5 * ((t - at) / scale) ** 2)
+            a = np.stack([np.ones_like(t), t - at], axis=1)
+            m = (a * u[:, None]).T @ a + np.diag([1e-9, 1e-3 * float(u.sum())])
+            out[k] = np.linalg.solve(m, (a * u[:, None]).T @ v)[0]
+        trust = weight / (1 + ((v - out) / 0.7) ** 2)
     return out
 
 
@@ -334,7 +430,8 @@ def _agrees(model: Fit, block: _Block, fit: Fit, h: int, w: int) -> bool:
     if _light_outside(model, block, h, w) > 0.012 + 0.5 * model.parts.get("raw_light", 0.0):
         return False
     if fit.confidence < 0.5:
-        return True
+        e = _unpack(block.evidence)
+        return model.outline is not None or support_ratio(e, block.noise, model) > 0.25
     angle = (np.arange(72) + 0.5) * (2 * math.pi / 72)
     x, y = _middle(model, h, w)
     gap = (_radii(model, x, y, angle) - _radii(fit, x, y, angle)) / h
@@ -346,7 +443,8 @@ def _light_outside(model: Fit, block: _Block, h: int, w: int) -> float:
     assert block.evidence is not None
     e = np.asarray(cv2.morphologyEx(block.evidence, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
     n1 = max(0.8, 2.5 * block.noise)
-    limit = math.sqrt(3 * n1 * 255)
+    limit = lit_limit(np.log2(1 + _unpack(e[::2, ::2]) / np.float32(n1))) + 0.5
+    limit = math.sqrt((2**limit - 1) * n1 * 255)
     angle = (np.arange(180) + 0.5) * (2 * math.pi / 180)
     x, y = _middle(model, h, w)
     r = _radii(model, x, y, angle) + 0.02 * h

@@ -83,7 +83,9 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
     std = np.sqrt(np.maximum(second - first * first, 0)).astype(np.float64)
     top = mean.max(axis=2)
     calm = (top < DARK_LEVEL) & (std < 2.0 + 0.03 * top)
+    still = np.zeros_like(top)
     if motion is not None:
+        still = cv2.resize(motion, size, interpolation=cv2.INTER_AREA).astype(np.float64)
         calm &= cv2.resize(motion, size, interpolation=cv2.INTER_AREA) < 3.0 + 0.03 * top
     border = np.zeros_like(calm)
     border[0], border[-1], border[:, 0], border[:, -1] = True, True, True, True
@@ -93,7 +95,13 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
     levels = top[seeds]
     # the level that most border cells share; the darker one where two are alike
     near = np.abs(levels[:, None] - levels[None, :]) < 3.0
-    votes = near.sum(axis=1) - 0.02 * levels
+    # a flat and still cell counts more than dark tissue, the frame's corners most
+    trust = 1.0 / ((0.5 + std) * (0.5 + still))
+    trust[:2, :2] *= 3
+    trust[:2, -2:] *= 3
+    trust[-2:, :2] *= 3
+    trust[-2:, -2:] *= 3
+    votes = (near * trust[seeds][None]).sum(axis=1) * (1 - 0.002 * levels)
     mode = float(np.median(levels[near[int(np.argmax(votes))]]))
     like = calm & (np.abs(top - mode) < 12.0)
     _, label = cv2.connectedComponents(like.astype(np.uint8), connectivity=8)
@@ -172,7 +180,7 @@ def sample(plane: Plane, x: NDArray[Any], y: NDArray[Any]) -> Plane:
     )
 
 
-def _cast(log_e: Plane, x: float, y: float) -> _Rays:
+def _cast(log_e: Plane, x: float, y: float, limit: float) -> _Rays:
     h, w = log_e.shape
     angle = (np.arange(N_RAYS) + 0.5) * (2 * math.pi / N_RAYS)
     exit_px = ray_exit(x, y, angle, (0.0, 0.0, float(w), float(h)))
@@ -185,7 +193,7 @@ def _cast(log_e: Plane, x: float, y: float) -> _Rays:
     b = cv2.blur(p, (3, 1), borderType=cv2.BORDER_REPLICATE)
     drop = np.zeros_like(p)
     drop[:, 2:-2] = b[:, :-4] - b[:, 4:]
-    lit = ((p > 1.5) & inside).astype(np.float32)
+    lit = ((p > limit) & inside).astype(np.float32)
     beyond = np.cumsum(lit[:, ::-1], axis=1)[:, ::-1]
     left = np.cumsum(inside[:, ::-1], axis=1)[:, ::-1]
     out = np.zeros_like(p)
@@ -339,6 +347,7 @@ class _Edge:
     drop: Points
     inner: Points
     outer: Points
+    sharp: Points
 
 
 def _boundary(
@@ -400,15 +409,22 @@ def _measure(
     frac = np.where(v0 > v1, (v0 - half) / np.maximum(v0 - v1, 1e-6), 0.5)
     offset = t[np.clip(k, 0, t.size - 1)] + window[c] + frac
     ok = (best > 0.7) & (distance[row, c] < 4) & (part >= 0)
+    # a rim falls within a few pixels; a shadow or a vignette takes many more
+    far = np.arange(-12, 13)
+    around = p[row[:, None], np.clip(k[:, None] + far, 0, p.shape[1] - 1)]
+    narrow = around[:, 9:11].mean(axis=1) - around[:, 14:16].mean(axis=1)
+    wide = around[:, :11].max(axis=1) - around[:, 14:].min(axis=1)
+    sharp = narrow / np.maximum(wide, 0.5 * n1)
     return _Edge(
         bx, by, nx, ny, part,
         np.where(ok, offset, np.nan), best.astype(np.float64),
         np.log2(1 + inner / n1).astype(np.float64), np.log2(1 + outer / n1).astype(np.float64),
+        sharp.astype(np.float64),
     )
 
 
 def _find_sides(
-    log_e: Plane, rays: _Rays, model: tuple[float, float, float]
+    log_e: Plane, rays: _Rays, model: tuple[float, float, float], limit: float
 ) -> tuple[float, float, float, float]:
     """Stops inside the frame that cut the circle flat: straight, along the chord."""
     h, w = log_e.shape
@@ -434,7 +450,7 @@ def _find_sides(
             near = np.abs(v - at) < 2 * sigma
             at = float(np.average(v[near], weights=ww[near]))
             share = _chord_support(log_e, model, side, at)
-            if share >= 0.5 and _beyond(log_e, model, side, at) > 0.06:
+            if share >= 0.5 and _beyond(log_e, model, side, at, limit) > 0.06:
                 continue
             if share >= 0.5 and (best is None or share > best[0] + 0.05):
                 best = (share, at)
@@ -443,7 +459,9 @@ def _find_sides(
     return box[0], box[1], box[2], box[3]
 
 
-def _beyond(log_e: Plane, model: tuple[float, float, float], side: int, at: float) -> float:
+def _beyond(
+    log_e: Plane, model: tuple[float, float, float], side: int, at: float, limit: float
+) -> float:
     """Part of the circle cut off by a side that is lit all the same."""
     h, w = log_e.shape
     margin = 0.02 * h
@@ -451,7 +469,7 @@ def _beyond(log_e: Plane, model: tuple[float, float, float], side: int, at: floa
     box[(side + 2) % 4] = at - margin if side in (0, 1) else at + margin
     off = _disc((model[0], model[1], model[2] - margin), (box[0], box[1], box[2], box[3]), h, w)
     area = int(off.sum())
-    return float((log_e[off > 0] > 1.5).mean()) if area else 0.0
+    return float((log_e[off > 0] > limit).mean()) if area else 0.0
 
 
 def _chord_support(
@@ -550,6 +568,16 @@ def _outline(rays: _Rays, h: int) -> tuple[Points, Points]:
     return rr[row, path], np.maximum(ww[row, path], 0)
 
 
+def lit_limit(log_e: Plane) -> float:
+    """Level (log2 units) above which a pixel is lit.
+
+    A codec smears a bright rim into the surround by a few levels, in
+    proportion to the rim; so the limit rises with the picture's own level.
+    """
+    lit = log_e[log_e > 1.5]
+    return max(1.5, 0.3 * float(np.percentile(lit, 75))) if lit.size > 50 else 1.5
+
+
 def dark_corners(log_e: Plane) -> int:
     """How many corners of the frame are as dark as the surround."""
     n = 5
@@ -568,7 +596,8 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     e = np.asarray(cv2.morphologyEx(e, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
     n1 = max(0.8, 2.5 * noise)
     log_e: Plane = np.asarray(cv2.log(1 + e / np.float32(n1))) / np.float32(math.log(2))
-    lit = (log_e > 1.5).astype(np.uint8)
+    limit = lit_limit(log_e)
+    lit = (log_e > limit).astype(np.uint8)
     share = float(lit.mean())
     ring = np.concatenate([log_e[2], log_e[-3], log_e[:, 2], log_e[:, -3]])
     border = float((ring > 1.5).mean())
@@ -578,22 +607,23 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     if border > 0.93 and dark_corners(log_e) < 2:
         return _none(h, w, 0.9, facts)
     if near is not None and near.outline is None and near.shape != "none":
-        kept = _judge_circle(log_e, n1, e, None, (near.x, near.y, near.r), near.box)
-        if kept.confidence > 0.95 and kept.parts["raw_cover"] > 0.85 and kept.parts["raw_dark"] < 0.03:
+        kept = _judge_circle(log_e, n1, e, limit, None, (near.x, near.y, near.r), near.box)
+        seen = kept.parts["raw_cover"] > 0.85 and kept.parts["raw_dark"] < 0.03
+        if kept.confidence > 0.95 and seen:
             return replace(kept, parts={**kept.parts, **facts})
     _, _, stats, centre = cv2.connectedComponentsWithStats(lit, connectivity=4)
     big = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
-    rays = _cast(log_e, float(centre[big][0]) + 0.5, float(centre[big][1]) + 0.5)
+    rays = _cast(log_e, float(centre[big][0]) + 0.5, float(centre[big][1]) + 0.5, limit)
     best: Fit | None = None
     for model in _best_circles(rays, h, w)[:2]:
-        fit = _judge_circle(log_e, n1, e, rays, model, None)
+        fit = _judge_circle(log_e, n1, e, limit, rays, model, None)
         if best is None or fit.confidence > best.confidence:
             best = fit
         if best.confidence > 0.7:
             break
     found = [f for f in (best,) if f is not None]
     if best is None or best.confidence < 0.95:
-        other = _judge_other(log_e, rays, best, lit)
+        other = _judge_other(log_e, rays, best, lit, limit)
         if other is not None:
             found.append(other)
     if not found:
@@ -610,15 +640,15 @@ def _none(h: int, w: int, confidence: float, parts: dict[str, float]) -> Fit:
 
 
 def _judge_circle(
-    log_e: Plane, n1: float, e: Plane, rays: _Rays | None, model: tuple[float, float, float],
-    box: tuple[float, float, float, float] | None,
+    log_e: Plane, n1: float, e: Plane, limit: float, rays: _Rays | None,
+    model: tuple[float, float, float], box: tuple[float, float, float, float] | None,
 ) -> Fit:
     """Refines a circle and its box and says what speaks against them."""
     h, w = e.shape
     if rays is not None:
-        box = _find_sides(log_e, rays, model)
+        box = _find_sides(log_e, rays, model, limit)
         model, box, edge = _refine(e, n1, model, box)
-        again = _find_sides(log_e, rays, model)
+        again = _find_sides(log_e, rays, model, limit)
         if any(abs(a - b) > 3 for a, b in zip(box, again, strict=True)):
             model, box, edge = _refine(e, n1, model, again)
     else:
@@ -629,6 +659,7 @@ def _judge_circle(
     own = edge.part >= 0
     arc = edge.part == 0
     hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < tol) & (edge.outer < 0.6 * edge.inner)
+    hit &= edge.sharp > 0.3
     cover = float(hit[own].mean()) if own.any() else 0.0
     arc_hit = hit & arc
     arc_share = float(arc_hit.sum() / max(arc.sum(), 1))
@@ -647,6 +678,7 @@ def _judge_circle(
         cov = np.linalg.inv(j[arc_hit].T @ j[arc_hit] / 3 + np.eye(3) * 1e-9) * s * s
         spread = float(np.sqrt(np.einsum("ij,jk,ik->i", j[arc], cov, j[arc]).max())) / h
     line = _arc_not_line(edge, arc_hit, h)
+    rival = _rival(e, n1, model, box, hit)
     shape: Shape = "circle"
     inner_box = (box[0] > 0.75, box[1] > 0.75, box[2] < w - 0.75, box[3] < h - 0.75)
     if (edge.part != 0).any():
@@ -654,7 +686,7 @@ def _judge_circle(
     mask = _disc(model, box, h, w)
     grow = round(0.015 * h) + 1
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
-    light = float((log_e[outer] > 2.0).mean()) if outer.sum() > 50 else 0.0
+    light = float((log_e[outer] > limit + 0.5).mean()) if outer.sum() > 50 else 0.0
     light_area = light * float(outer.mean())
     outside = float(outer.mean())
     # edges that lie inside the model, joined to the surround: the model is too big
@@ -668,21 +700,53 @@ def _judge_circle(
         "light": _ramp(light_area, 0.10, 0.03),
         "outside": _ramp(outside, 0.0005, 0.004),
         "dark": _ramp(dark, 0.5, 0.25),
+        "rival": _ramp(rival, 0.16, 0.05),
     }
+    factors = list(parts)
     confidence = float(np.prod(list(parts.values())))
     parts["raw_cover"], parts["raw_span"], parts["raw_rms"] = cover, span, rms
     parts["raw_spread"], parts["raw_light"], parts["raw_dark"] = spread, light_area, dark
+    parts["raw_line"], parts["raw_rival"] = line, rival
+    parts["raw_sharp"] = float(np.median(edge.sharp[hit])) if hit.any() else 0.0
     parts["arc_share"] = arc_share
     parts["stops"] = float(sum(inner_box))
+    if r > 1.5 * math.hypot(h, w):
+        confidence = 0.0
     if arc.sum() < 0.06 * own.sum() and (edge.part != 0).sum() > 0.5 * edge.part.size:
         # hardly any arc is left: a rectangle
         corner = np.array([[box[0], box[1]], [box[2], box[1]], [box[2], box[3]], [box[0], box[3]]])
         parts["span"] = parts["spread"] = parts["rms"] = parts["line"] = 1.0
-        confidence = float(np.prod([v for k, v in parts.items() if not k.startswith("raw")][:8]))
+        confidence = float(np.prod([parts[k] for k in factors]))
         area = (box[2] - box[0]) * (box[3] - box[1])
         return Fit("other", (box[0] + box[2]) / 2, (box[1] + box[3]) / 2,
                    math.sqrt(area / math.pi), box, corner, confidence, parts)
     return Fit(shape, x, y, r, box, None, confidence, parts)
+
+
+def _rival(
+    e: Plane, n1: float, model: tuple[float, float, float],
+    box: tuple[float, float, float, float], hit: NDArray[np.bool_],
+) -> float:
+    """Part of the boundary with no edge of its own but a sharp one further in, dark outside it."""
+    h, w = e.shape
+    n = hit.size
+    bx, by, nx, ny, part = _boundary(*model, box, h, w, n)
+    lost = (part >= 0) & ~hit
+    if lost.sum() < 3:
+        return 0.0
+    depth = max(12, round(0.14 * h))
+    t = np.arange(-depth - 4, 3, dtype=np.float64)
+    gx = bx[lost, None] + t[None] * nx[lost, None]
+    gy = by[lost, None] + t[None] * ny[lost, None]
+    p = np.log2(1 + sample(e, gx, gy) / n1)
+    drop = p[:, :-4] - p[:, 4:]
+    # all that lies further out must stay dark
+    out = np.maximum.accumulate(p[:, ::-1], axis=1)[:, ::-1][:, 4:]
+    sharp = (drop > 1.5) & (out < 0.5 * p[:, :-4])
+    # a gradual fall is a shadow: most of the step must lie within the 4 px
+    far_in = np.concatenate([np.repeat(p[:, :1], 5, axis=1), p[:, :-9]], axis=1)[:, : drop.shape[1]]
+    sharp &= drop > 0.55 * (np.maximum(far_in, p[:, :-4]) - out)
+    return float(sharp.any(axis=1).sum() / max(int((part >= 0).sum()), 1))
 
 
 def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
@@ -740,8 +804,17 @@ def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
     return float(np.isin(label, touch).sum() / area)
 
 
+def support_ratio(e: Plane, noise: float, fit: Fit) -> float:
+    """Part of a circle-and-box boundary inside the frame at which the picture steps down, 0..1."""
+    h = e.shape[0]
+    edge = _measure(e, max(0.8, 2.5 * noise), (fit.x, fit.y, fit.r), fit.box, 5, n=90)
+    own = edge.part >= 0
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < 0.015 * h) & (edge.sharp > 0.3)
+    return float(hit[own].mean()) if own.any() else 0.0
+
+
 def _judge_other(
-    log_e: Plane, rays: _Rays, circle: Fit | None, lit: NDArray[np.uint8]
+    log_e: Plane, rays: _Rays, circle: Fit | None, lit: NDArray[np.uint8], limit: float
 ) -> Fit | None:
     h, w = log_e.shape
     radius, weight = _outline(rays, h)
@@ -768,7 +841,7 @@ def _judge_other(
         return None
     grow = round(0.015 * h) + 1
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
-    light = float((log_e[outer] > 2.0).mean() * outer.mean()) if outer.any() else 0.0
+    light = float((log_e[outer] > limit + 0.5).mean() * outer.mean()) if outer.any() else 0.0
     free = float((~at_frame).mean())
     filled = float((lit & mask).sum() / max(int(mask.sum()), 1))
     # how much rougher than its own smooth version: an outline of tissue is ragged
