@@ -61,6 +61,7 @@ const Plots = (() => {
     return made;
   }
 
+  const LANE = 14;
   const DASH = { solid: [], dashed: [7, 4], dotted: [2, 3] };
   const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200];
 
@@ -98,7 +99,7 @@ const Plots = (() => {
     }
 
     lanes() { return this.spec.lanes || []; }
-    height() { return (this.spec.height || 160) + 16 * this.lanes().length; }
+    height() { return (this.spec.height || 160) + LANE * this.lanes().length; }
 
     build() {
       const spec = this.spec, cols = [this.time], list = [{}], bands = [];
@@ -124,13 +125,13 @@ const Plots = (() => {
       const opts = {
         width: this.host.clientWidth || 560, height: this.height(),
         legend: { show: false }, series: list, bands,
-        padding: [spec.events && spec.events.length ? 18 : 8, 8, 16 * lanes, 0],
+        padding: [spec.events ? 18 : 8, 8, LANE * lanes + (spec.ticks === false ? 6 : 0), 0],
         scales: {
           x: { time: false, range: () => this.range },
           y: { range: () => spec.range },
         },
         axes: [
-          { ...axis, size: 26, values: (u, ticks) => {
+          { ...axis, size: 26, show: spec.ticks !== false, values: (u, ticks) => {
               const step = ticks.length > 1 ? ticks[1] - ticks[0] : 1;
               return ticks.map((t) => clock(t, step < 1 ? 1 : 0));
             }, incrs: STEPS, space: 62 },
@@ -142,7 +143,7 @@ const Plots = (() => {
         },
         hooks: {
           drawAxes: [(u) => this.under(u)],
-          draw: [(u) => this.over(u)],
+          draw: [(u) => { this.over(u); if (this.calls.onDraw) this.calls.onDraw(this); }],
           setCursor: [(u) => {
             const left = u.cursor.left;
             this.read(left >= 0 ? u.posToVal(left, "x") : null);
@@ -223,7 +224,7 @@ const Plots = (() => {
       c.setLineDash([]);
       const foot = top + height + 26 * r;
       this.lanes().forEach((lane, i) => {
-        const y = foot + i * 16 * r + 3 * r, look = this.looks[lane.kind];
+        const y = foot + (i * LANE + 2) * r, look = this.looks[lane.kind];
         c.strokeStyle = tone("--grid"); c.lineWidth = r;
         c.strokeRect(left, y, width, 11 * r);
         c.save(); c.beginPath(); c.rect(left, y, width, 11 * r); c.clip();
@@ -234,13 +235,7 @@ const Plots = (() => {
         }
         c.restore();
       });
-      if (this.playhead !== null) {
-        const x = X(this.playhead);
-        if (x >= left && x <= left + width) {
-          c.strokeStyle = tone("--accent"); c.lineWidth = 2 * r;
-          c.beginPath(); c.moveTo(x, top); c.lineTo(x, top + height); c.stroke();
-        }
-      }
+      if (this.playhead !== null) this.playheadAt(this.playhead);
       c.restore();
     }
 
@@ -321,7 +316,18 @@ const Plots = (() => {
     }
 
     choose(event) { this.chosen = event; this.u.redraw(false); }
-    setPlayhead(t) { this.playhead = t; this.u.redraw(false); }
+    /* A line of its own over the canvas: moving it redraws nothing. */
+    playheadAt(t) {
+      this.playhead = t;
+      if (!this.needle || !this.needle.isConnected) {
+        this.needle = document.createElement("div");
+        this.needle.className = "needle";
+        this.u.over.append(this.needle);
+      }
+      const x = this.u.valToPos(t, "x"), out = t === null || t < this.range[0] || t > this.range[1];
+      this.needle.hidden = out;
+      if (!out) this.needle.style.transform = `translateX(${x.toFixed(1)}px)`;
+    }
 
     setEvents(events) { this.spec.events = events; this.u.redraw(false); }
     setLanes(lanes) {
@@ -330,8 +336,11 @@ const Plots = (() => {
       if (same) this.u.redraw(false); else this.build();
     }
     setData(data) {
-      const { time, series } = unpack(data);
-      this.time = time; this.series = series; this.build();
+      const { time, series } = unpack(data), spec = this.spec;
+      this.time = time; this.series = series;
+      const names = [...(spec.band ? [spec.band.high, spec.band.low] : []), ...spec.lines.map((l) => l.of)];
+      this.u.setData([time, ...names.map((n) => series[n])], false);
+      this.u.redraw();
     }
 
     key(e) {
