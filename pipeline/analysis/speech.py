@@ -71,7 +71,13 @@ class _Omni:
 
     def scores(self, samples: NDArray[np.float32]) -> NDArray[np.float32]:
         """Scores per hop: the highest of the 10 ms frames whose centre lies in the hop."""
-        frames = self._vad.detect_probs(samples)
+        short = max(0, _RATE_HZ // 2 - samples.size)
+        try:
+            # It fails on a few frames alone, so a short piece is filled up with silence.
+            frames = self._vad.detect_probs(np.pad(samples, (0, short)))
+        except RuntimeError:
+            return np.full(samples.size // _HOP, np.nan, np.float32)  # unknown, not 'no'
+        frames = frames[: max(1, samples.size // self._FRAME)]
         hop = (np.arange(frames.size) * self._FRAME + self._FRAME_LENGTH // 2) // _HOP
         out = np.zeros(samples.size // _HOP, np.float32)
         np.maximum.at(out, np.minimum(hop, out.size - 1), frames)
