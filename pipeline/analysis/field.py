@@ -92,8 +92,12 @@ class FieldFold:
         small = cv2.resize(rgb, (self._w, self._h), interpolation=cv2.INTER_AREA)
         top = highest(small)
         thumb = cv2.resize(top, (self._tw, self._th), interpolation=cv2.INTER_AREA)
-        if self._frames and (len(self._frames) >= BLOCK_SAMPLES or self._changed(thumb)):
-            self._close()
+        if self._frames:
+            if self._changed(thumb):
+                self._close()
+                self._low = self._high = None
+            elif len(self._frames) >= BLOCK_SAMPLES:
+                self._close()
         self._frames.append(np.asarray(small))
         self._times.append(time_s)
         if self._low is None or self._high is None:
@@ -107,6 +111,13 @@ class FieldFold:
         assert self._low is not None and self._high is not None
         low, high = self._low, self._high
         calm = (high - low < 10) & (high < 90)
+        if calm.any():
+            # only what is joined to the frame's border can be the surround
+            _, label = cv2.connectedComponents(calm.astype(np.uint8), connectivity=4)
+            edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
+            calm &= np.isin(label, np.unique(edge[edge > 0]))
+            if (edge > 0).mean() < 0.04:
+                calm[:] = False
         n_calm = int(calm.sum())
         area = thumb.size
         risen = (thumb.astype(np.int16) - high > 20) & calm
@@ -117,7 +128,7 @@ class FieldFold:
 
     def _close(self) -> None:
         frames, times = self._frames, self._times
-        self._frames, self._times, self._low, self._high = [], [], None, None
+        self._frames, self._times = [], []
         total = np.zeros((self._h, self._w, 3), np.float32)
         for f in frames:
             cv2.accumulate(f, total)

@@ -26,6 +26,7 @@ N_HYPOTHESES = 200
 CELL_PX = 8
 DARK_LEVEL = 90.0
 TOLERANCE_RATIO = 0.01
+SHARP_RATIO = 0.42
 
 
 @dataclass(frozen=True)
@@ -250,6 +251,24 @@ def fit_circle(
     return float(cx), float(cy), float(r)
 
 
+def _without_lines(rays: _Rays) -> _Rays:
+    """The rays without the points that share a row or a column: the arcs are left."""
+    weight = rays.weight.copy()
+    first = rays.weight[:, 0] > 0.5
+    px, py = rays.px[:, 0], rays.py[:, 0]
+    for value, ahead in ((px, rays.x - px), (py, rays.y - py), (px, px - rays.x), (py, py - rays.y)):
+        use = first & (ahead > 0.3 * np.hypot(px - rays.x, py - rays.y))
+        if use.sum() < 8:
+            continue
+        v = value[use]
+        count = (np.abs(v[:, None] - v[None, :]) < 2.0).sum(axis=1)
+        if count.max() < 8:
+            continue
+        at = np.median(v[np.abs(v - v[int(count.argmax())]) < 2.0])
+        weight[use & (np.abs(value - at) < 2.5)] = 0
+    return replace(rays, weight=weight)
+
+
 def _score(rays: _Rays, circles: Points, sigma: float) -> Points:
     """Support of circles (n, 3) by the candidates, less the edges outside them."""
     cx, cy, r = (circles[:, k : k + 1].astype(np.float32) for k in range(3))
@@ -363,6 +382,8 @@ def _boundary(
     side = gap.argmin(axis=0)
     at_frame = np.array([box[0] < 0.75, box[1] < 0.75, box[2] > w - 0.75, box[3] > h - 0.75])
     part[~on_circle] = np.where(at_frame[side], -1, side + 1)[~on_circle]
+    rim = np.minimum(np.minimum(bx, w - bx), np.minimum(by, h - by)) < 4
+    part[on_circle & rim] = -1
     nx = np.where(on_circle, (bx - x) / r, np.array([-1.0, 0, 1, 0])[side])
     ny = np.where(on_circle, (by - y) / r, np.array([0.0, -1, 0, 1])[side])
     return bx, by, nx, ny, part
@@ -372,9 +393,19 @@ def _measure(
     e: Plane, n1: float, model: tuple[float, float, float], box: tuple[float, float, float, float],
     reach: int, n: int = 180,
 ) -> _Edge:
-    """Half height of the steepest step across the boundary, within +-reach px."""
+    """Half height of the steepest step across the model's boundary, within +-reach px."""
     h, w = e.shape
-    bx, by, nx, ny, part = _boundary(*model, box, h, w, n)
+    return _measure_at(e, n1, _boundary(*model, box, h, w, n), reach)
+
+
+def _measure_at(
+    e: Plane, n1: float, boundary: tuple[Points, Points, Points, Points, NDArray[np.int8]],
+    reach: int,
+) -> _Edge:
+    """Half height of the steepest step across boundary points, within +-reach px."""
+    h, w = e.shape
+    bx, by, nx, ny, part = boundary
+    n = bx.size
     t = np.arange(-reach - 6, reach + 6.01, 1.0)
     gx = bx[:, None] + t[None] * nx[:, None]
     gy = by[:, None] + t[None] * ny[:, None]
@@ -415,6 +446,10 @@ def _measure(
     narrow = around[:, 9:11].mean(axis=1) - around[:, 14:16].mean(axis=1)
     wide = around[:, :11].max(axis=1) - around[:, 14:].min(axis=1)
     sharp = narrow / np.maximum(wide, 0.5 * n1)
+    around = np.log2(1 + around / n1)
+    narrow = around[:, 9:11].mean(axis=1) - around[:, 14:16].mean(axis=1)
+    wide = around[:, :11].max(axis=1) - around[:, 14:].min(axis=1)
+    sharp = np.maximum(sharp, narrow / np.maximum(wide, 0.5))
     return _Edge(
         bx, by, nx, ny, part,
         np.where(ok, offset, np.nan), best.astype(np.float64),
@@ -424,7 +459,7 @@ def _measure(
 
 
 def _find_sides(
-    log_e: Plane, rays: _Rays, model: tuple[float, float, float], limit: float
+    log_e: Plane, rays: _Rays, model: tuple[float, float, float]
 ) -> tuple[float, float, float, float]:
     """Stops inside the frame that cut the circle flat: straight, along the chord."""
     h, w = log_e.shape
@@ -450,7 +485,7 @@ def _find_sides(
             near = np.abs(v - at) < 2 * sigma
             at = float(np.average(v[near], weights=ww[near]))
             share = _chord_support(log_e, model, side, at)
-            if share >= 0.5 and _beyond(log_e, model, side, at, limit) > 0.06:
+            if share >= 0.5 and _beyond(log_e, model, side, at) > 0.06:
                 continue
             if share >= 0.5 and (best is None or share > best[0] + 0.05):
                 best = (share, at)
@@ -459,17 +494,24 @@ def _find_sides(
     return box[0], box[1], box[2], box[3]
 
 
-def _beyond(
-    log_e: Plane, model: tuple[float, float, float], side: int, at: float, limit: float
-) -> float:
-    """Part of the circle cut off by a side that is lit all the same."""
+def _beyond(log_e: Plane, model: tuple[float, float, float], side: int, at: float) -> float:
+    """Part of the circle cut off by a side that is about as bright as what is left."""
     h, w = log_e.shape
     margin = 0.02 * h
-    box = [0.0, 0.0, float(w), float(h)]
-    box[(side + 2) % 4] = at - margin if side in (0, 1) else at + margin
-    off = _disc((model[0], model[1], model[2] - margin), (box[0], box[1], box[2], box[3]), h, w)
-    area = int(off.sum())
-    return float((log_e[off > 0] > limit).mean()) if area else 0.0
+
+    def strip(lo: float, hi: float) -> NDArray[np.bool_]:
+        box = [0.0, 0.0, float(w), float(h)]
+        box[side % 2], box[side % 2 + 2] = min(lo, hi), max(lo, hi)
+        inner = (model[0], model[1], model[2] - margin)
+        return np.asarray(_disc(inner, (box[0], box[1], box[2], box[3]), h, w) > 0)
+
+    out = -1.0 if side in (0, 1) else 1.0
+    beyond = strip(at + out * margin, at + out * 10 * h)
+    inside = strip(at - out * 2, at - out * (2 + margin))
+    if beyond.sum() < 20 or not inside.any():
+        return 0.0
+    limit = max(1.5, 0.45 * float(np.median(log_e[inside])))
+    return float((log_e[beyond] > limit).mean())
 
 
 def _chord_support(
@@ -615,15 +657,21 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     big = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
     rays = _cast(log_e, float(centre[big][0]) + 0.5, float(centre[big][1]) + 0.5, limit)
     best: Fit | None = None
-    for model in _best_circles(rays, h, w)[:2]:
-        fit = _judge_circle(log_e, n1, e, limit, rays, model, None)
-        if best is None or fit.confidence > best.confidence:
-            best = fit
-        if best.confidence > 0.7:
+    corners: Fit | None = None
+    for attempt in (rays, _without_lines(rays)):
+        for model in _best_circles(attempt, h, w)[:2]:
+            fit = _judge_circle(log_e, n1, e, limit, rays, model, None)
+            if fit.outline is not None:
+                corners = fit if corners is None or fit.confidence > corners.confidence else corners
+            elif best is None or fit.confidence > best.confidence:
+                best = fit
+            if fit.confidence > 0.7:
+                break
+        if best is not None and best.confidence > 0.9:
             break
-    found = [f for f in (best,) if f is not None]
+    found = [f for f in (best, corners) if f is not None]
     if best is None or best.confidence < 0.95:
-        other = _judge_other(log_e, rays, best, lit, limit)
+        other = _judge_other(e, n1, log_e, rays, best, lit, limit)
         if other is not None:
             found.append(other)
     if not found:
@@ -646,20 +694,24 @@ def _judge_circle(
     """Refines a circle and its box and says what speaks against them."""
     h, w = e.shape
     if rays is not None:
-        box = _find_sides(log_e, rays, model, limit)
+        box = _find_sides(log_e, rays, model)
         model, box, edge = _refine(e, n1, model, box)
-        again = _find_sides(log_e, rays, model, limit)
+        again = _find_sides(log_e, rays, model)
         if any(abs(a - b) > 3 for a, b in zip(box, again, strict=True)):
             model, box, edge = _refine(e, n1, model, again)
     else:
         assert box is not None
         model, box, edge = _refine(e, n1, model, box)
+    model, box = _straight(model, box, h, w)
+    if model[2] == 0:
+        edge = _measure(e, n1, (model[0], model[1], math.hypot(h, w)), box, 4)
+        model = (model[0], model[1], math.hypot(h, w))
     x, y, r = model
     tol = TOLERANCE_RATIO * h
     own = edge.part >= 0
     arc = edge.part == 0
     hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < tol) & (edge.outer < 0.6 * edge.inner)
-    hit &= edge.sharp > 0.3
+    hit &= edge.sharp > SHARP_RATIO
     cover = float(hit[own].mean()) if own.any() else 0.0
     arc_hit = hit & arc
     arc_share = float(arc_hit.sum() / max(arc.sum(), 1))
@@ -678,7 +730,7 @@ def _judge_circle(
         cov = np.linalg.inv(j[arc_hit].T @ j[arc_hit] / 3 + np.eye(3) * 1e-9) * s * s
         spread = float(np.sqrt(np.einsum("ij,jk,ik->i", j[arc], cov, j[arc]).max())) / h
     line = _arc_not_line(edge, arc_hit, h)
-    rival = _rival(e, n1, model, box, hit)
+    rival = _rival(e, n1, edge, hit)
     shape: Shape = "circle"
     inner_box = (box[0] > 0.75, box[1] > 0.75, box[2] < w - 0.75, box[3] < h - 0.75)
     if (edge.part != 0).any():
@@ -710,12 +762,12 @@ def _judge_circle(
     parts["raw_sharp"] = float(np.median(edge.sharp[hit])) if hit.any() else 0.0
     parts["arc_share"] = arc_share
     parts["stops"] = float(sum(inner_box))
-    if r > 1.5 * math.hypot(h, w):
-        confidence = 0.0
     if arc.sum() < 0.06 * own.sum() and (edge.part != 0).sum() > 0.5 * edge.part.size:
         # hardly any arc is left: a rectangle
         corner = np.array([[box[0], box[1]], [box[2], box[1]], [box[2], box[3]], [box[0], box[3]]])
         parts["span"] = parts["spread"] = parts["rms"] = parts["line"] = 1.0
+        # a corner that is cut shows as a stretch without an edge and one further in
+        parts["cover"], parts["rival"] = _ramp(cover, 0.8, 0.97), _ramp(rival, 0.05, 0.015)
         confidence = float(np.prod([parts[k] for k in factors]))
         area = (box[2] - box[0]) * (box[3] - box[1])
         return Fit("other", (box[0] + box[2]) / 2, (box[1] + box[3]) / 2,
@@ -723,14 +775,10 @@ def _judge_circle(
     return Fit(shape, x, y, r, box, None, confidence, parts)
 
 
-def _rival(
-    e: Plane, n1: float, model: tuple[float, float, float],
-    box: tuple[float, float, float, float], hit: NDArray[np.bool_],
-) -> float:
+def _rival(e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_]) -> float:
     """Part of the boundary with no edge of its own but a sharp one further in, dark outside it."""
-    h, w = e.shape
-    n = hit.size
-    bx, by, nx, ny, part = _boundary(*model, box, h, w, n)
+    h = e.shape[0]
+    bx, by, nx, ny, part = edge.x, edge.y, edge.nx, edge.ny, edge.part
     lost = (part >= 0) & ~hit
     if lost.sum() < 3:
         return 0.0
@@ -779,6 +827,33 @@ def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
     return math.sqrt((line2 / count + floor) / (circle2 / count + floor))
 
 
+def _straight(
+    model: tuple[float, float, float], box: tuple[float, float, float, float], h: int, w: int
+) -> tuple[tuple[float, float, float], tuple[float, float, float, float]]:
+    """An arc that is nearly straight becomes a side of the box; radius 0 says so."""
+    x, y, r = model
+    if r < 1.5 * math.hypot(h, w):
+        return model, box
+    mx, my = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+    sides = list(box)
+    if abs(x - mx) > abs(y - my):
+        near = math.sqrt(max(r * r - (my - y) ** 2, 0))
+        k = 0 if x > mx else 2
+        at = x - near if x > mx else x + near
+    else:
+        near = math.sqrt(max(r * r - (mx - x) ** 2, 0))
+        k = 1 if y > my else 3
+        at = y - near if y > my else y + near
+    if k < 2:
+        sides[k] = max(sides[k], at)
+    else:
+        sides[k] = min(sides[k], at)
+    if sides[2] - sides[0] < 8 or sides[3] - sides[1] < 8:
+        sides = [0.0, 0.0, float(w), float(h)]
+    mx, my = (sides[0] + sides[2]) / 2, (sides[1] + sides[3]) / 2
+    return (mx, my, 0.0), (sides[0], sides[1], sides[2], sides[3])
+
+
 def _disc(
     model: tuple[float, float, float], box: tuple[float, float, float, float], h: int, w: int
 ) -> NDArray[np.uint8]:
@@ -809,12 +884,33 @@ def support_ratio(e: Plane, noise: float, fit: Fit) -> float:
     h = e.shape[0]
     edge = _measure(e, max(0.8, 2.5 * noise), (fit.x, fit.y, fit.r), fit.box, 5, n=90)
     own = edge.part >= 0
-    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < 0.015 * h) & (edge.sharp > 0.3)
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < 0.015 * h) & (edge.sharp > SHARP_RATIO)
     return float(hit[own].mean()) if own.any() else 0.0
 
 
+def _along(
+    polygon: Points, h: int, w: int, n: int = 180
+) -> tuple[Points, Points, Points, Points, NDArray[np.int8]]:
+    """Points along a convex polygon (k, 2), their outward normals, -1 at the frame's edge."""
+    q = np.vstack([polygon, polygon[:1]])
+    d = np.diff(q, axis=0)
+    length = np.hypot(d[:, 0], d[:, 1])
+    s = np.concatenate([[0.0], np.cumsum(length)])
+    at = (np.arange(n) + 0.5) / n * s[-1]
+    x, y = np.interp(at, s, q[:, 0]), np.interp(at, s, q[:, 1])
+    # direction over a few neighbours, so that a ragged outline does not turn the normals
+    ahead, behind = np.roll(np.arange(n), -2), np.roll(np.arange(n), 2)
+    tx, ty = x[ahead] - x[behind], y[ahead] - y[behind]
+    size = np.maximum(np.hypot(tx, ty), 1e-9)
+    nx, ny = ty / size, -tx / size
+    outward = np.sign(np.sum((x - x.mean()) * nx + (y - y.mean()) * ny)) or 1.0
+    rim = np.minimum(np.minimum(x, w - x), np.minimum(y, h - y)) < 0.012 * h
+    return x, y, nx * outward, ny * outward, np.where(rim, -1, 0).astype(np.int8)
+
+
 def _judge_other(
-    log_e: Plane, rays: _Rays, circle: Fit | None, lit: NDArray[np.uint8], limit: float
+    e: Plane, n1: float, log_e: Plane, rays: _Rays, circle: Fit | None, lit: NDArray[np.uint8],
+    limit: float,
 ) -> Fit | None:
     h, w = log_e.shape
     radius, weight = _outline(rays, h)
@@ -828,12 +924,28 @@ def _judge_other(
         return None
     px = rays.x + radius * np.cos(rays.angle)
     py = rays.y + radius * np.sin(rays.angle)
-    sharp = float((weight[~at_frame] > 0.8).mean()) if (~at_frame).any() else 0.0
     raw = np.stack([px, py], axis=1)[keep].astype(np.float32)
     raw_area = float(cv2.contourArea(raw))
+    hull = cv2.convexHull(raw)[:, 0].astype(np.float64)
+    hull_area = float(cv2.contourArea(hull.astype(np.float32)))
+    if hull_area < 0.02 * h * w:
+        return None
+    convex = raw_area / hull_area
+    boundary = _along(hull, h, w)
+    edge = _measure_at(e, n1, boundary, 4)
+    found = np.isfinite(edge.offset)
+    move = np.where(found & (edge.sharp > SHARP_RATIO), edge.offset, 0.0)
+    raw = np.stack([edge.x + move * edge.nx, edge.y + move * edge.ny], axis=1).astype(np.float32)
+    raw[:, 0] = np.clip(raw[:, 0], 0, w)
+    raw[:, 1] = np.clip(raw[:, 1], 0, h)
     polygon = cv2.convexHull(raw)[:, 0].astype(np.float64)
-    hull_area = float(cv2.contourArea(polygon.astype(np.float32)))
-    convex = raw_area / max(hull_area, 1.0)
+    edge = _measure_at(e, n1, _along(polygon, h, w), 4)
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < TOLERANCE_RATIO * h)
+    hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < 0.6 * edge.inner)
+    own = edge.part >= 0
+    sharp = float(hit[own].mean()) if own.any() else 0.0
+    free = float(own.mean())
+    rival = _rival(e, n1, edge, hit)
     mask = np.zeros((h, w), np.uint8)
     cv2.fillPoly(mask, [np.round(polygon * 16 - 8).astype(np.int32)], 1, shift=4)
     area = float(mask.mean())
@@ -842,7 +954,6 @@ def _judge_other(
     grow = round(0.015 * h) + 1
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
     light = float((log_e[outer] > limit + 0.5).mean() * outer.mean()) if outer.any() else 0.0
-    free = float((~at_frame).mean())
     filled = float((lit & mask).sum() / max(int(mask.sum()), 1))
     # how much rougher than its own smooth version: an outline of tissue is ragged
     leap = np.abs(np.diff(np.concatenate([radius, radius[:1]])))
@@ -854,16 +965,20 @@ def _judge_other(
         if strong.any():
             differs = float(np.percentile(np.abs(radius - m)[strong], 85) / h)
     parts = {
-        "sharp": _ramp(sharp, 0.6, 0.95),
+        "cover": _ramp(sharp, 0.7, 0.93),
         "free": _ramp(free, 0.1, 0.35),
+        "rival": _ramp(rival, 0.16, 0.05),
         "light": _ramp(light, 0.1, 0.03),
         "rough": _ramp(rough, 0.08, 0.02),
         "filled": _ramp(filled, 0.4, 0.75),
-        "convex": _ramp(convex, 0.93, 0.985),
-        "differs": _ramp(differs, 0.008, 0.014),
+        "convex": _ramp(convex, 0.92, 0.97),
+        "differs": max(
+            _ramp(differs, 0.008, 0.014), 1.0 - (circle.confidence if circle is not None else 0.0)
+        ),
     }
     confidence = float(np.prod(list(parts.values())))
-    parts["raw_sharp"], parts["raw_differs"], parts["raw_rough"] = sharp, differs, rough
+    parts["raw_cover"], parts["raw_differs"], parts["raw_rough"] = sharp, differs, rough
+    parts["raw_rival"]  = rival
     parts["raw_convex"] = convex
     m = cv2.moments(polygon.astype(np.float32))
     cx, cy = m["m10"] / max(m["m00"], 1e-6), m["m01"] / max(m["m00"], 1e-6)
