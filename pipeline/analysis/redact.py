@@ -181,10 +181,10 @@ def _stft_power(sound: Samples) -> NDArray[np.float64]:
 
 
 def _smoothed(power: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Power over frequency, averaged over five bins, which evens out a short reference."""
+    """Power over frequency, averaged over three bins, which evens out a short reference."""
     from scipy.ndimage import uniform_filter1d
 
-    return np.asarray(uniform_filter1d(power, 5, axis=1, mode="nearest"), dtype=np.float64)
+    return np.asarray(uniform_filter1d(power, 3, axis=1, mode="nearest"), dtype=np.float64)
 
 
 def _noise(

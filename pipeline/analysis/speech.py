@@ -288,7 +288,7 @@ class SpeechFold:
         )
 
 
-ONSET_PAD_S = 0.15
+ONSET_PAD_S = 0.2
 """Added before a narration span: quiet first consonants come before the detector fires."""
 END_PAD_S = 0.15
 """Added after a narration span: a word's end fades under the detector's threshold."""
