@@ -1,0 +1,187 @@
+"""Events from the lens series alone: a new threshold needs no new measurement."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.field import FieldSpan
+from pipeline.model.survey import Event
+from pipeline.model.time import round_s
+
+F64 = NDArray[np.float64]
+B1 = NDArray[np.bool_]
+
+GAP_S = 0.8
+DARK_EVENT_LEVEL = 0.10
+GLARE_SHARE = 0.25
+BLUR_LOSS = 0.45
+SMUDGE_LOSS = 0.45
+FOREIGN_SHARE = 0.5
+
+
+def smudge_score(tile_detail: F64, known: B1) -> F64:
+    """(n,) share of fine detail lost in the two worst tiles beyond the median tile."""
+    n = len(known)
+    out = np.full(n, np.nan)
+    if n == 0:
+        return out
+    have = np.isfinite(tile_detail).sum(1) >= 8
+    rows = have & known
+    if rows.any():
+        d = tile_detail[rows]
+        worst = np.nanquantile(d, 0.92, axis=1) - np.nanmedian(d, axis=1)
+        out[rows] = 1 - np.exp(-np.maximum(worst, 0))
+    return out
+
+
+def _spans(on: B1, times: F64, step_s: float, gap_s: float, least_s: float) -> list[tuple[int, int]]:
+    """Index ranges [a, b) where `on` holds; gaps up to gap_s closed, short ones dropped."""
+    edges = np.flatnonzero(np.diff(np.r_[0, on.astype(np.int8), 0]))
+    spans: list[tuple[int, int]] = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if spans and times[a] - (times[spans[-1][1] - 1] + step_s) <= gap_s:
+            spans[-1] = (spans[-1][0], int(b))
+        else:
+            spans.append((int(a), int(b)))
+    return [(a, b) for a, b in spans if times[b - 1] + step_s - times[a] >= least_s - 1e-6]
+
+
+def find_events(
+    series: dict[str, NDArray[Any]], fields: list[FieldSpan], duration_s: float,
+    event_loss: float = 0.15, event_min_s: float = 0.5,
+) -> list[Event]:
+    """Disturbances decided from the series of `LensResult.series`.
+
+    fog: contrast loss >= event_loss for >= event_min_s. Spans are half open and
+    end at most at duration_s. Times without a field, in a recording that has one,
+    are out_of_body. Sorted by start.
+    """
+    time = np.asarray(series["time_s"], np.float64)
+    n = len(time)
+    out: list[Event] = []
+    if any(f.shape != "none" for f in fields):
+        for f in fields:
+            if f.shape == "none" and f.stop_s > f.start_s:
+                out.append(Event(kind="out_of_body", start_s=round_s(f.start_s), stop_s=round_s(min(f.stop_s, duration_s)), confidence=f.confidence))
+    if n == 0:
+        return sorted(out, key=lambda e: e.start_s)
+    step = float(np.median(np.diff(time))) if n > 1 else 0.2
+
+    def get(name: str) -> F64:
+        return np.asarray(series[name], np.float64)
+
+    loss, low = get("contrast_loss"), get("contrast_loss_low")
+    level, clipped = get("level"), get("clipped_share")
+    outside = np.zeros(n, bool)
+    for e in out:
+        outside |= (time >= e.start_s) & (time < e.stop_s)
+
+    def add(kind: Any, spans: list[tuple[int, int]], score: F64 | None, sure: Any) -> None:
+        for a, b in spans:
+            part = score[a:b] if score is not None else np.array([])
+            part = part[np.isfinite(part)]
+            stop = min(duration_s, float(time[b - 1]) + step)
+            out.append(
+                Event(
+                    kind=kind, start_s=round_s(float(time[a])), stop_s=round_s(stop),
+                    peak_loss=round(float(part.max()), 4) if len(part) else None,
+                    mean_loss=round(float(part.mean()), 4) if len(part) else None,
+                    confidence=round(float(np.clip(sure(a, b), 0, 1)), 3),
+                )
+            )
+
+    dark = (level < DARK_EVENT_LEVEL) & ~outside
+    dark_spans = _spans(dark, time, step, GAP_S, event_min_s)
+    add("dark", dark_spans, None, lambda a, b: 0.6 + 0.4 * (1 - np.nanmean(level[a:b]) / DARK_EVENT_LEVEL))
+    usual = float(np.nanmedian(clipped)) if np.isfinite(clipped).any() else 0.0
+    glare = (clipped > max(GLARE_SHARE, 2 * usual)) & ~outside
+    glare_spans = _spans(glare, time, step, GAP_S, event_min_s)
+    add("glare", glare_spans, None, lambda a, b: 0.5 + np.nanmean(clipped[a:b]))
+
+    foreign = get("foreign_share")
+    base = float(np.nanmedian(foreign)) if np.isfinite(foreign).any() else 0.0
+    strange = (foreign > max(FOREIGN_SHARE, base + 0.35)) & ~dark & ~(np.nan_to_num(low) > 0.1) & ~outside
+    strange_spans = [
+        (a, b) for a, b in _spans(strange, time, step, 1.5, 1.0)
+        if _cut_at(series, a) or _cut_at(series, b) or a == 0 or b == n
+    ]
+    add("out_of_body", strange_spans, None, lambda a, b: np.nanmean(foreign[a:b]))
+    for a, b in strange_spans:
+        outside[a:b] = True
+
+    off = dark | glare | outside
+    fog = (np.nan_to_num(loss) >= event_loss) & ~off
+    bridge = np.isnan(loss) & ~off
+    fog_spans = []
+    for a, b in _spans(fog | (bridge & _near(fog, int(1.0 / step))), time, step, 0.6, event_min_s):
+        inside = np.flatnonzero(fog[a:b]) + a
+        if len(inside) == 0:
+            continue
+        a, b = int(inside[0]), int(inside[-1]) + 1
+        if time[b - 1] + step - time[a] >= event_min_s - 1e-6:
+            fog_spans.append((a, b))
+    add("fog", fog_spans, loss, lambda a, b: 0.5 + np.nanmax(low[a:b]) / (2 * np.nanmax(loss[a:b]) + 1e-9))
+
+    blur = get("blur")
+    add("blur", _spans((np.nan_to_num(blur) > BLUR_LOSS) & ~off, time, step, GAP_S, event_min_s), blur, lambda a, b: np.nanmean(blur[a:b]))
+    smudge = get("smudge")
+    smooth = _median(np.nan_to_num(smudge), max(1, int(0.6 / step)) | 1)
+    smudged = (smooth > SMUDGE_LOSS) & ~off
+    add("smudge", _spans(smudged, time, step, 2.0, 2.0), smudge, lambda a, b: np.nanmean(smudge[a:b]))
+    return sorted(out, key=lambda e: (e.start_s, e.kind))
+
+
+def _near(on: B1, reach: int) -> B1:
+    """True within `reach` samples of a true one, on both sides."""
+    if not on.any():
+        return on
+    at = np.flatnonzero(on)
+    k = np.arange(len(on))
+    right = np.searchsorted(at, k)
+    before = np.where(right > 0, k - at[np.maximum(right - 1, 0)], len(on))
+    after = np.where(right < len(at), at[np.minimum(right, len(at) - 1)] - k, len(on))
+    out: B1 = (before <= reach) & (after <= reach)
+    return out
+
+
+def _median(x: F64, width: int) -> F64:
+    from scipy.ndimage import median_filter
+
+    out: F64 = median_filter(x, size=width, mode="nearest")
+    return out
+
+
+def _cut_at(series: dict[str, NDArray[Any]], k: int) -> bool:
+    """True if the view was lost within two samples of k."""
+    cut = np.asarray(series["break_before"], np.float64)
+    return bool(np.nan_to_num(cut[max(0, k - 2) : k + 3]).any())
+
+
+def recovery_time_constant_s(series: dict[str, NDArray[Any]], event: Event) -> float | None:
+    """Time constant in s of an exponential fitted to the loss from its peak to its end.
+
+    How fast the tip warms. None where the fog does not fall, or too little is known.
+    """
+    time = np.asarray(series["time_s"], np.float64)
+    loss = np.asarray(series["contrast_loss"], np.float64)
+    sel = (time >= event.start_s) & (time < event.stop_s + 6.0) & np.isfinite(loss)
+    if sel.sum() < 4:
+        return None
+    t, x = time[sel], loss[sel]
+    inside = t < event.stop_s
+    if inside.sum() < 2:
+        return None
+    top = float(x[inside].max())
+    start = int(np.flatnonzero(inside & (x >= 0.9 * top))[-1])
+    t, x = t[start:], x[start:]
+    low = np.flatnonzero((x < 0.1 * top) | ((t > event.stop_s) & (x > 0.5 * top)))
+    if len(low):
+        t, x = t[: low[0]], x[: low[0]]
+    if len(t) < 3 or x[-1] > 0.7 * x[0]:
+        return None
+    u = np.maximum(x, 0.02)
+    slope = float(np.polyfit(t - t[0], np.log(u), 1, w=u)[0])
+    return -1 / slope if slope < -1e-3 else None

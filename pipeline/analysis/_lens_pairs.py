@@ -1,0 +1,300 @@
+"""Registration of two pictures of the same scene and what their overlap says.
+
+Small pictures (about 90 rows) in, a few numbers per pair out. The pair is
+warped half way each, so that both suffer the same interpolation, then filtered.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+U8 = NDArray[np.uint8]
+
+GAMMA = 2.2
+BLOCKS = 8
+TILES = 4
+LUMA = np.array([0.3, 0.5, 0.2], np.float32)
+# band edges: standard deviation of the Gaussians, px of the small picture
+SIGMAS_PX = (0.9, 1.8, 3.6)
+BANDS = 3
+CLIP_LEVEL = 250
+
+_LINEAR = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
+
+
+@dataclass
+class Prepared:
+    """One small picture, cropped to the field.
+
+    stack: float32 (row, col, 4), linear light per channel, 1 at full scale, and `ok`.
+    luma: float32 (row, col), weighted sum of the channels, linear.
+    ok: float32 (row, col), 1 where the pixel may be used.
+    norm: uint8 (row, col), locally normalised luma, 128 = local mean.
+    """
+
+    stack: F32
+    luma: F32
+    ok: F32
+    norm: U8
+    number: int = 0
+
+
+def linear_light(rgb: U8) -> F32:
+    """float32 (row, col, 3) in 0..1 of a gamma-coded uint8 picture, gamma 2.2."""
+    out: F32 = _LINEAR[rgb]
+    return out
+
+
+def prepare(rgb: U8, ok: U8, number: int = 0) -> Prepared:
+    """Prepare a crop. ok: uint8 (row, col), 1 inside the field and not excluded."""
+    import cv2
+
+    linear: Any = cv2.LUT(rgb, _LINEAR)
+    luma: Any = cv2.transform(linear, LUMA[None])
+    top: Any = rgb.max(2)
+    clipped: Any = cv2.dilate((top >= CLIP_LEVEL).astype(np.uint8), np.ones((3, 3), np.uint8))
+    use = ok & (1 - clipped)
+    usef = use.astype(np.float32)
+    field = ok.astype(np.float32)
+    gray = cv2.sqrt(luma) * (np.float32(255) * field)
+    sums: Any = cv2.boxFilter(cv2.merge([field, gray, gray * gray]), -1, (11, 11))
+    weight = sums[..., 0] + np.float32(1e-3)
+    mean = sums[..., 1] / weight
+    var = np.maximum(sums[..., 2] / weight - mean * mean, 0)
+    dev = (gray - mean) * field
+    norm = np.clip(dev * (np.float32(45) / (np.sqrt(var) + 1)) + np.float32(128), 0, 255)
+    stack: Any = cv2.merge([linear[..., 0], linear[..., 1], linear[..., 2], usef])
+    return Prepared(stack, luma, usef, norm.astype(np.uint8), number)
+
+
+@dataclass
+class Motion:
+    """Displacement field between two pictures: affine on mid points, plus a smooth rest.
+
+    affine: (2, 3), displacement (dx, dy) = affine @ (x, y, 1) at the mid point.
+    rest: float32 (gy, gx, 2), smooth rest on a coarse grid.
+    inliers: share of grid points that follow; below 0.35 the track is lost.
+    """
+
+    affine: F64
+    rest: F32
+    inliers: float
+    size: float
+
+
+def grid_points(ok: F32, step: int = 7) -> F32:
+    """float32 (n, 2) x, y of grid points inside the usable picture."""
+    rows, cols = ok.shape
+    y = np.arange(step // 2 + 2, rows - 3, step)
+    x = np.arange(step // 2 + 2, cols - 3, step)
+    yy, xx = np.meshgrid(y, x, indexing="ij")
+    keep = ok[yy, xx] > 0.5
+    return np.stack([xx[keep], yy[keep]], -1).astype(np.float32)
+
+
+def find_motion(a: Prepared, b: Prepared, start: F64 | None = None) -> Motion | None:
+    """Motion from picture a to picture b, or None where the track is lost.
+
+    start: (2, 3) displacement affine to begin the search with.
+    """
+    import cv2
+
+    p0 = grid_points(a.ok)
+    if len(p0) < 12:
+        return None
+    flags = 0
+    guess: Any = None
+    if start is not None:
+        flags = cv2.OPTFLOW_USE_INITIAL_FLOW
+        guess = (p0 + p0 @ start[:, :2].T + start[:, 2]).astype(np.float32)
+    p1, status, _err = cv2.calcOpticalFlowPyrLK(
+        a.norm, b.norm, p0, guess, winSize=(13, 13), maxLevel=2,
+        criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 12, 0.03),
+        flags=flags, minEigThreshold=1e-3,
+    )
+    p1 = np.asarray(p1, np.float32)
+    rows, cols = a.ok.shape
+    good = (
+        (status.ravel() == 1)
+        & (p1[:, 0] > 2) & (p1[:, 0] < cols - 3) & (p1[:, 1] > 2) & (p1[:, 1] < rows - 3)
+    )
+    if good.sum() < 10:
+        return None
+    q0, q1 = p0[good], p1[good]
+    inside = b.ok[q1[:, 1].astype(int), q1[:, 0].astype(int)] > 0.5
+    q0, q1 = q0[inside], q1[inside]
+    if len(q0) < 10:
+        return None
+    _model, keep = cv2.estimateAffinePartial2D(
+        q0, q1, method=cv2.RANSAC, ransacReprojThreshold=1.6, maxIters=100, confidence=0.98,
+        refineIters=0,
+    )
+    if keep is None:
+        return None
+    sel = keep.ravel() > 0
+    share = float(sel.sum()) / len(p0)
+    q0, q1 = q0[sel].astype(np.float64), q1[sel].astype(np.float64)
+    if len(q0) < 10:
+        return None
+    mid, disp = 0.5 * (q0 + q1), q1 - q0
+    design = np.c_[mid, np.ones(len(mid))]
+    affine = np.linalg.lstsq(design, disp, rcond=None)[0].T
+    if np.abs(affine[:, :2]).max() > 0.5:
+        return None
+    rest = disp - design @ affine.T
+    # smooth rest on a grid of 9 px
+    gy, gx = -(-rows // 9), -(-cols // 9)
+    acc = np.zeros((gy, gx, 3), np.float32)
+    np.add.at(
+        acc, ((mid[:, 1] / 9).astype(int), (mid[:, 0] / 9).astype(int)),
+        np.c_[rest, np.ones(len(rest))].astype(np.float32),
+    )
+    acc = np.asarray(cv2.GaussianBlur(acc, (5, 5), 0.9, borderType=cv2.BORDER_CONSTANT))
+    smooth = acc[..., :2] / (acc[..., 2:] + np.float32(0.15))
+    return Motion(affine, smooth, share, float(np.abs(disp).mean()))
+
+
+def _block_matrix(n: int, blocks: int) -> F32:
+    """(blocks, n), row k sums the pixels of block k."""
+    m = np.zeros((blocks, n), np.float32)
+    edges = np.linspace(0, n, blocks + 1).round().astype(int)
+    for k in range(blocks):
+        m[k, edges[k] : edges[k + 1]] = 1
+    return m
+
+
+@dataclass
+class PairReading:
+    """What one registered pair says (i earlier, j later).
+
+    log_ratio, log_sd: (3,) ln of contrast of j over i per band (fine, middle,
+    coarse) and its standard deviation; NaN where too little could be compared.
+    mean_i, mean_j: (3,) mean linear light of the same scene, per channel.
+    tile_ratio, tile_fine: (4, 4) ln contrast ratio, middle bands and finest
+    band, NaN unknown; tile_i, tile_j: (4, 4) mean luma.
+    """
+
+    i: int
+    j: int
+    inliers: float
+    overlap: float
+    corr: float
+    log_ratio: F64
+    log_sd: F64
+    mean_i: F64
+    mean_j: F64
+    tile_ratio: F64
+    tile_fine: F64
+    tile_i: F64
+    tile_j: F64
+
+
+def tile_sums(blocks: F64) -> F64:
+    """(4, 4) sums of (8, 8) blocks."""
+    per = BLOCKS // TILES
+    out: F64 = blocks.reshape(TILES, per, TILES, per).sum((1, 3))
+    return out
+
+
+class Comparer:
+    """Compares registered pairs of one picture size (row, col)."""
+
+    def __init__(self, rows: int, cols: int) -> None:
+        yy, xx = np.mgrid[0:rows, 0:cols].astype(np.float32)
+        self.rows, self.cols = rows, cols
+        self.grid = np.dstack([xx, yy])
+        self.left, self.right = _block_matrix(rows, BLOCKS), _block_matrix(cols, BLOCKS).T.copy()
+        self.area = rows * cols / BLOCKS**2
+
+    def compare(self, a: Prepared, b: Prepared, motion: Motion) -> PairReading | None:
+        """Contrast and brightness of the overlap, or None if it is too small."""
+        import cv2
+
+        m = motion.affine.astype(np.float32)
+        shift: Any = cv2.resize(motion.rest, (self.cols, self.rows), interpolation=cv2.INTER_LINEAR)
+        shift = np.float32(0.5) * (shift + cv2.transform(self.grid, m))
+        la: Any = cv2.remap(a.stack, self.grid - shift, None, cv2.INTER_LINEAR)
+        lb: Any = cv2.remap(b.stack, self.grid + shift, None, cv2.INTER_LINEAR)
+        use = ((la[..., 3] > 0.98) & (lb[..., 3] > 0.98)).astype(np.float32)
+        if use.sum() < 250:
+            return None
+        overlap = float(use.mean())
+        weights = np.append(LUMA, 0)[None]
+        ya: Any = cv2.transform(la, weights)
+        yb: Any = cv2.transform(lb, weights)
+        pair: Any = cv2.merge([ya * use, yb * use, use])
+        planes = [use, pair[..., 0], pair[..., 1]]
+        upper = pair[..., :2]
+        use2 = np.dstack([use, use])
+        for sigma in SIGMAS_PX:
+            size = 2 * round(2.5 * sigma) + 1
+            low: Any = cv2.GaussianBlur(pair, (size, size), sigma, borderType=cv2.BORDER_CONSTANT)
+            low = low[..., :2] / (low[..., 2:] + np.float32(1e-4))
+            band = (upper - low) * use2
+            upper = low
+            fa, fb = band[..., 0], band[..., 1]
+            planes += [fa * fa, fb * fb, fa * fb]
+        planes += [la[..., c] * use for c in range(3)] + [lb[..., c] * use for c in range(3)]
+        sums = (self.left @ np.stack(planes) @ self.right).astype(np.float64)
+        count = sums[0]
+        enough = count > 0.35 * self.area
+        if enough.sum() < 5:
+            return None
+        safe = np.maximum(count, 1)
+        v = sums[3:12].reshape(3, 3, BLOCKS, BLOCKS) / safe
+        vaa, vbb, vab = v[:, 0], v[:, 1], v[:, 2]
+        corr = vab / np.sqrt(vaa * vbb + 1e-16)
+        # a block is aligned if this band or a coarser one agrees
+        aligned = np.maximum.accumulate(corr[::-1])[::-1]
+        good = enough & (aligned > 0.6) & (np.minimum(vaa, vbb) > 1e-9)
+        # the geometric mean of the two regressions holds under misalignment, the
+        # equal-noise line under sensor noise: their mean, by how well they agree
+        rma = 0.5 * np.log(np.maximum(vbb, 1e-12) / np.maximum(vaa, 1e-12))
+        diff = vbb - vaa
+        line = (diff + np.sqrt(diff**2 + 4 * vab**2)) / (2 * np.abs(vab) + 1e-12)
+        dem = np.log(np.maximum(line, 1e-6))
+        share = np.where(corr > 0.8, 0.5, np.where(corr > 0.5, 0.5 * (corr - 0.5) / 0.3, 0.0))
+        ratio = np.where(good, rma + share * (dem - rma), np.nan)
+        weight = np.where(good, 1 / (0.02 + np.maximum(1 - corr**2, 0)), 0)
+        log_ratio, log_sd = np.full(BANDS, np.nan), np.full(BANDS, np.nan)
+        for k in range(BANDS):
+            log_ratio[k], log_sd[k] = robust_mean(ratio[k], weight[k])
+        used = enough & np.isfinite(ratio[1])
+        if used.sum() < 4:
+            used = enough
+        total = float(count[used].sum())
+        means = sums[12:18][:, used].sum(1) / total
+        filled = np.nan_to_num(ratio) * weight
+        tc = tile_sums(count)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            tile_ratio = tile_sums(filled[1:].sum(0)) / tile_sums(weight[1:].sum(0))
+            tile_fine = tile_sums(filled[0]) / tile_sums(weight[0])
+            tile_i = np.where(tc > 30, tile_sums(sums[1]) / tc, np.nan)
+            tile_j = np.where(tc > 30, tile_sums(sums[2]) / tc, np.nan)
+        return PairReading(
+            a.number, b.number, motion.inliers, overlap, float(np.median(corr[1][enough])),
+            log_ratio, log_sd, means[:3], means[3:], tile_ratio, tile_fine, tile_i, tile_j,
+        )
+
+
+def robust_mean(values: F64, weights: F64) -> tuple[float, float]:
+    """Weighted mean that leaves out stray blocks, and its standard deviation; NaN if under 4."""
+    ok = np.isfinite(values) & (weights > 0)
+    if ok.sum() < 4:
+        return float("nan"), float("nan")
+    v, w = values[ok], weights[ok]
+    order = np.argsort(v)
+    cum = np.cumsum(w[order])
+    centre = float(v[order][np.searchsorted(cum, cum[-1] / 2)])
+    spread = 1.4826 * float(np.median(np.abs(v - centre))) + 0.02
+    for _ in range(3):
+        h = w / (1 + ((v - centre) / (1.5 * spread)) ** 2)
+        centre = float((h * v).sum() / h.sum())
+    eff = float(h.sum() ** 2 / (h * h).sum())
+    return centre, spread / np.sqrt(eff)

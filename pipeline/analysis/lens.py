@@ -1,0 +1,388 @@
+"""Lens disturbances: contrast loss by fog, and the series that tell it from others.
+
+Fog follows Koschmieder's law I = J t + A (1 - t) in linear light, so every
+difference of the same scene scales by t, and the contrast loss is 1 - t against
+the same scene seen clear. The clear reference comes from the recording: samples
+of the same scene are registered, their contrast ratios and brightness compared,
+and fog, camera gain and airlight solved for together (`_lens_solve`).
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from dataclasses import fields as dataclass_fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.analysis import _lens_events, _lens_pairs, _lens_solve
+from pipeline.analysis._lens_clear import clear_chroma_gain, clear_luma_lut, clear_rgb
+from pipeline.analysis._lens_events import find_events, recovery_time_constant_s
+from pipeline.model.field import FieldSpan
+
+__all__ = [
+    "LensFold",
+    "LensResult",
+    "clear_chroma_gain",
+    "clear_luma_lut",
+    "clear_rgb",
+    "find_events",
+    "recovery_time_constant_s",
+]
+
+F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
+U8 = NDArray[np.uint8]
+
+LAGS = (1, 5)
+WORK_PX = 88
+LEAST_INLIERS = 0.35
+DARK_LEVEL = 0.045
+CLIPPED_PIXEL = 250
+DARK_PIXEL = 20
+
+
+@dataclass
+class LensResult:
+    """Series of one recording, one entry per sample; NaN is unknown.
+
+    time_s: float64 (n,). contrast_loss, contrast_loss_low, contrast_loss_high:
+    float32 (n,), share of contrast lost to fog and its interval. veil_level:
+    float32 (n,), luma of the veil in linear light, 1 at full scale. detail_ratio:
+    fine over coarse contrast. saturation, clipped_share, dark_share: 0..1.
+    level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
+    smudge: loss of detail in the worst tiles beyond the rest of the field, 0..1.
+    foreign_share: share of the lit field whose colour is not red. break_before:
+    1 where the view could not be followed from the sample before. gain: factor of
+    camera gain. airlight: veil colour in linear light at gain 1, luma of it.
+    tile_loss: float16 (n, 4, 4), contrast loss per tile of the field's box.
+    """
+
+    time_s: F64
+    contrast_loss: F32
+    contrast_loss_low: F32
+    contrast_loss_high: F32
+    veil_level: F32
+    detail_ratio: F32
+    saturation: F32
+    clipped_share: F32
+    dark_share: F32
+    level: F32
+    blur: F32
+    smudge: F32
+    foreign_share: F32
+    break_before: F32
+    gain: F32
+    airlight: F32
+    tile_loss: NDArray[np.float16]
+
+    def series(self) -> dict[str, NDArray[Any]]:
+        """Name -> array, as stored in `series.npz`."""
+        return {f.name: getattr(self, f.name) for f in dataclass_fields(self)}
+
+
+class _Table:
+    """Rows of float32 that grow by doubling."""
+
+    def __init__(self, width: int) -> None:
+        self._data = np.empty((256, width), np.float32)
+        self.rows = 0
+
+    def add(self, row: NDArray[Any]) -> None:
+        if self.rows == len(self._data):
+            self._data = np.concatenate([self._data, np.empty_like(self._data)])
+        self._data[self.rows] = row
+        self.rows += 1
+
+    @property
+    def values(self) -> F32:
+        return self._data[: self.rows]
+
+
+# columns of the sample table
+_MEAN, _DARK, _SCALARS, _TILE_FINE, _TILE_COARSE = slice(0, 3), slice(3, 6), slice(6, 14), slice(14, 30), slice(30, 46)
+_SAMPLE_WIDTH = 46
+# columns of the pair table
+_PAIR_WIDTH = 5 + 4 * 3 + 4 * 16
+
+
+class LensFold:
+    """Measure the lens over one recording.
+
+    fields: field geometry on the working picture of width_px x height_px.
+    Feed samples in time order with `step`, then call `finish` once. Memory: about
+    1 kB per sample and a ring of six small pictures.
+    """
+
+    SAMPLE_RATE_HZ = 5.0
+    SAMPLE_MAX_ROWS_PX = 120
+
+    def __init__(self, fields: list[FieldSpan], width_px: int, height_px: int) -> None:
+        self._fields = list(fields)
+        self._size = (width_px, height_px)
+        self._has_round = any(f.shape != "none" for f in self._fields)
+        self._samples = _Table(_SAMPLE_WIDTH)
+        self._pairs = _Table(_PAIR_WIDTH)
+        self._times: list[float] = []
+        self._ring: deque[_lens_pairs.Prepared | None] = deque(maxlen=max(LAGS))
+        self._motions: deque[F64 | None] = deque(maxlen=max(LAGS))
+        self._comparer: _lens_pairs.Comparer | None = None
+        self._shape: tuple[int, int] = (0, 0)
+        self._box: tuple[int, int, int, int] = (0, 0, 0, 0)
+        self._work: tuple[int, int] = (0, 0)
+        self._mask_of: tuple[int, U8] | None = None
+
+    # -- geometry ---------------------------------------------------------------
+
+    def _start(self, rows: int, cols: int) -> None:
+        """Crop box over all spans that have a field, and the working size."""
+        self._shape = (rows, cols)
+        sx, sy = cols / self._size[0], rows / self._size[1]
+        use = [f for f in self._fields if f.shape != "none"] or self._fields
+        if use:
+            left = min(max(f.left_px, f.center_x_px - 1.05 * f.radius_px if f.outline_px is None and f.shape != "none" else f.left_px) for f in use)
+            right = max(min(f.right_px, f.center_x_px + 1.05 * f.radius_px if f.outline_px is None and f.shape != "none" else f.right_px) for f in use)
+            top = min(max(f.top_px, f.center_y_px - 1.05 * f.radius_px if f.outline_px is None and f.shape != "none" else f.top_px) for f in use)
+            bottom = max(min(f.bottom_px, f.center_y_px + 1.05 * f.radius_px if f.outline_px is None and f.shape != "none" else f.bottom_px) for f in use)
+        else:
+            left, top, right, bottom = 0.0, 0.0, float(self._size[0]), float(self._size[1])
+        x0, x1 = max(0, int(left * sx)), min(cols, int(np.ceil(right * sx)))
+        y0, y1 = max(0, int(top * sy)), min(rows, int(np.ceil(bottom * sy)))
+        if x1 - x0 < 24 or y1 - y0 < 24:
+            x0, y0, x1, y1 = 0, 0, cols, rows
+        self._box = (x0, y0, x1, y1)
+        scale = min(1.0, WORK_PX / np.sqrt((x1 - x0) * (y1 - y0)))
+        self._work = (max(24, round((y1 - y0) * scale)), max(24, round((x1 - x0) * scale)))
+        self._comparer = _lens_pairs.Comparer(*self._work)
+
+    def _span(self, time_s: float) -> int:
+        for k, f in enumerate(self._fields):
+            if f.start_s <= time_s < f.stop_s:
+                return k
+        return -1
+
+    def _mask(self, span: int) -> U8:
+        """uint8 (row, col) of the working crop: 1 well inside the field."""
+        if self._mask_of is not None and self._mask_of[0] == span:
+            return self._mask_of[1]
+        import cv2
+
+        rows, cols = self._work
+        mask = np.ones((rows, cols), np.uint8)
+        if span >= 0 and self._fields[span].shape != "none":
+            f = self._fields[span]
+            x0, y0, x1, y1 = self._box
+            kx = (x1 - x0) / cols * self._size[0] / self._shape[1]
+            ky = (y1 - y0) / rows * self._size[1] / self._shape[0]
+            xs = (np.arange(cols) + 0.5) * kx + x0 * self._size[0] / self._shape[1]
+            ys = (np.arange(rows) + 0.5) * ky + y0 * self._size[1] / self._shape[0]
+            if f.outline_px is not None and len(f.outline_px) >= 3:
+                poly = np.array([[(x - xs[0]) / kx, (y - ys[0]) / ky] for x, y in f.outline_px])
+                mask[:] = 0
+                cv2.fillPoly(mask, [np.rint(poly).astype(np.int32)], (1,))
+            else:
+                inside = np.hypot(xs[None] - f.center_x_px, ys[:, None] - f.center_y_px) < f.radius_px
+                inside &= (xs > f.left_px)[None] & (xs < f.right_px)[None]
+                inside &= (ys > f.top_px)[:, None] & (ys < f.bottom_px)[:, None]
+                mask = inside.astype(np.uint8)
+            mask = np.asarray(cv2.erode(mask, np.ones((3, 3), np.uint8), iterations=2), np.uint8)
+        self._mask_of = (span, mask)
+        return mask
+
+    # -- fold -------------------------------------------------------------------
+
+    def step(self, time_s: float, rgb: U8, exclude: U8 | None = None) -> None:
+        """One sample.
+
+        rgb: uint8 (row, col, 3), gamma-coded working picture, reduced by area.
+        exclude: uint8 (row, col), nonzero where a mark or lettering lies.
+        Raises ValueError if the size changes or time does not grow.
+        """
+        import cv2
+
+        if rgb.ndim != 3 or rgb.shape[2] != 3 or rgb.dtype != np.uint8:
+            raise ValueError(f"rgb must be uint8 (row, col, 3), got {rgb.dtype} {rgb.shape}")
+        if self._comparer is None:
+            self._start(rgb.shape[0], rgb.shape[1])
+        if rgb.shape[:2] != self._shape:
+            raise ValueError(f"sample size changed from {self._shape} to {rgb.shape[:2]}")
+        if self._times and time_s <= self._times[-1]:
+            raise ValueError("samples must be in time order")
+        assert self._comparer is not None
+        number = len(self._times)
+        self._times.append(float(time_s))
+        span = self._span(time_s)
+        has_field = span >= 0 and (self._fields[span].shape != "none" or not self._has_round)
+        ok = self._mask(span)
+        x0, y0, x1, y1 = self._box
+        rows, cols = self._work
+        small: Any = cv2.resize(rgb[y0:y1, x0:x1], (cols, rows), interpolation=cv2.INTER_AREA)
+        if exclude is not None:
+            part: Any = cv2.resize(
+                (exclude[y0:y1, x0:x1] > 0).astype(np.uint8), (cols, rows),
+                interpolation=cv2.INTER_NEAREST,
+            )
+            ok = ok & (1 - cv2.dilate(part, np.ones((3, 3), np.uint8)))
+        now = _lens_pairs.prepare(small, ok, number)
+        row = self._sample_row(small, ok, now, has_field)
+        self._samples.add(row)
+        level, clipped = float(row[6]), float(row[8])
+        usable = has_field and level > DARK_LEVEL and clipped < 0.4 and now.ok.sum() > 300
+        motion: F64 | None = None
+        if usable:
+            for lag in LAGS:
+                if lag > len(self._ring):
+                    continue
+                before = self._ring[-lag]
+                if before is None:
+                    continue
+                start = None
+                if lag > 1:
+                    parts = [motion, *list(self._motions)[::-1][: lag - 1]]
+                    if any(m is None for m in parts):
+                        continue
+                    start = np.sum([m for m in parts if m is not None], axis=0)
+                found = _lens_pairs.find_motion(before, now, start)
+                if found is None or found.inliers < LEAST_INLIERS:
+                    continue
+                if lag == 1:
+                    motion = found.affine
+                reading = self._comparer.compare(before, now, found)
+                if reading is not None:
+                    self._pairs.add(_pair_row(reading))
+        self._ring.append(now if usable else None)
+        self._motions.append(motion)
+
+    def _sample_row(
+        self, small: U8, ok: U8, now: _lens_pairs.Prepared, has_field: bool
+    ) -> F32:
+        import cv2
+
+        assert self._comparer is not None
+        row = np.full(_SAMPLE_WIDTH, np.nan, np.float32)
+        inside = ok > 0
+        count = int(inside.sum())
+        row[13] = float(has_field)
+        if count < 100:
+            return row
+        pixels = now.stack[inside]
+        row[_MEAN] = pixels[:, :3].mean(0)
+        row[_DARK] = _dark_bound(now.stack, ok)
+        top, bottom = small.max(2)[inside], small.min(2)[inside]
+        gray: Any = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
+        level = gray[inside]
+        lit = top > 40
+        red = small[..., 0][inside].astype(np.float32)
+        other = np.maximum(small[..., 1], small[..., 2])[inside].astype(np.float32)
+        foreign = (red < 1.04 * other) & lit & (top < CLIPPED_PIXEL)
+        row[6] = level.mean() / 255
+        row[7] = ((top.astype(np.float32) - bottom) / np.maximum(top, 1))[lit].mean() if lit.any() else np.nan
+        row[8] = (top >= CLIPPED_PIXEL).mean()
+        row[9] = (level < DARK_PIXEL).mean()
+        row[10] = foreign.sum() / max(1, int(lit.sum()))
+        # fine and coarse contrast of luma, over the usable pixels
+        pair: Any = cv2.merge([now.luma * now.ok, now.ok])
+        lows = []
+        for sigma, size in ((0.9, 5), (3.6, 19)):
+            low: Any = cv2.GaussianBlur(pair, (size, size), sigma, borderType=cv2.BORDER_CONSTANT)
+            lows.append(low[..., 0] / (low[..., 1] + np.float32(1e-4)))
+        fine, coarse = (now.luma - lows[0]) * now.ok, (lows[0] - lows[1]) * now.ok
+        sums = self._comparer.left @ np.stack([now.ok, fine * fine, coarse * coarse]) @ self._comparer.right
+        tiles = [_lens_pairs.tile_sums(s.astype(np.float64)) for s in sums]
+        n = np.where(tiles[0] > 40, tiles[0], np.nan)
+        row[_TILE_FINE] = np.sqrt(tiles[1] / n).ravel()
+        row[_TILE_COARSE] = np.sqrt(tiles[2] / n).ravel()
+        total = max(1.0, float(tiles[0].sum()))
+        row[11] = np.sqrt(float(tiles[1].sum()) / total)
+        row[12] = np.sqrt(float(tiles[2].sum()) / total)
+        return row
+
+    def tables(self) -> tuple[F64, F32, F32]:
+        """Times (n,), sample table (n, 46) and pair table (p, 81), for trials and tests."""
+        return np.array(self._times), self._samples.values, self._pairs.values
+
+    def finish(self) -> LensResult:
+        """Solve and return the series."""
+        return solve_tables(*self.tables())
+
+
+def _dark_bound(stack: F32, ok: U8) -> F32:
+    """(3,) upper bound of the mean veil per channel: mean over tiles of the darkest percent.
+
+    The veil may be uneven, so each tile bounds its own part; a tile without dark
+    content bounds loosely, so no more than four times the darkest tile and a bit.
+    """
+    rows, cols = ok.shape
+    ys = np.linspace(0, rows, _lens_pairs.TILES + 1).round().astype(int)
+    xs = np.linspace(0, cols, _lens_pairs.TILES + 1).round().astype(int)
+    lows, sizes = [], []
+    for y0, y1 in zip(ys[:-1], ys[1:], strict=True):
+        for x0, x1 in zip(xs[:-1], xs[1:], strict=True):
+            part = stack[y0:y1, x0:x1, :3][ok[y0:y1, x0:x1] > 0]
+            if len(part) >= 40:
+                k = max(1, len(part) // 50)
+                lows.append(np.partition(part, k, axis=0)[k])
+                sizes.append(len(part))
+    if not lows:
+        return np.full(3, np.nan, np.float32)
+    low = np.array(lows)
+    mean = np.average(low, axis=0, weights=sizes)
+    return np.asarray(np.minimum(mean, 4 * low.min(0) + 0.02), np.float32)
+
+
+def _pair_row(r: _lens_pairs.PairReading) -> F32:
+    return np.concatenate([
+        [r.i, r.j, r.inliers, r.overlap, r.corr], r.log_ratio, r.log_sd, r.mean_i, r.mean_j,
+        r.tile_ratio.ravel(), r.tile_fine.ravel(), r.tile_i.ravel(), r.tile_j.ravel(),
+    ]).astype(np.float32)
+
+
+def solve_tables(times: F64, samples: F32, pairs: F32) -> LensResult:
+    """The series from the tables of `LensFold.tables`."""
+    n = len(times)
+    s = samples.astype(np.float64).reshape(n, _SAMPLE_WIDTH)
+    q = pairs.astype(np.float64).reshape(-1, _PAIR_WIDTH)
+    i, j = q[:, 0].astype(np.int64), q[:, 1].astype(np.int64)
+    p = _lens_solve.Pairs(i, j, q[:, 5:8], q[:, 8:11], q[:, 11:14], q[:, 14:17])
+    near = np.zeros(max(n - 1, 0), bool)
+    near[i[j - i == 1]] = True
+    nan = np.full(n, np.nan)
+    if n < 3 or len(i) < 2:
+        loss = low = high = veil = blur = gain = air = nan
+        tile_loss = np.full((n, 4, 4), np.nan)
+        smudge = nan
+    else:
+        dark = np.where(np.isfinite(s[:, _DARK]), s[:, _DARK], 1.0)
+        got = _lens_solve.solve(n, p, dark, ~near)
+        known = np.zeros(n, bool)
+        known[i] = known[j] = True
+        spread = np.clip(2.0 * got.sd_u + 0.02, 0.02, 5)
+        loss = np.where(known, 1 - np.exp(-got.u), np.nan)
+        low = np.where(known, 1 - np.exp(-np.maximum(got.u - spread, 0)), np.nan)
+        high = np.where(known, 1 - np.exp(-(got.u + spread)), np.nan)
+        luma_air = float(got.air @ _lens_pairs.LUMA)
+        veil = loss * np.exp(got.g) * luma_air
+        blur = np.where(known, 1 - np.exp(-got.b), np.nan)
+        gain = np.where(known, np.exp(got.g), np.nan)
+        air = np.full(n, luma_air)
+        tile_loss, tile_detail = _lens_solve.solve_tiles(
+            n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], q[:, 65:81], luma_air
+        )
+        tile_loss[~known] = np.nan
+        smudge = _lens_events.smudge_score(tile_detail, known)
+        tile_loss = tile_loss.reshape(n, 4, 4)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = s[:, 11] / s[:, 12]
+    f = np.float32
+    return LensResult(
+        time_s=times, contrast_loss=np.asarray(loss, f), contrast_loss_low=np.asarray(low, f),
+        contrast_loss_high=np.asarray(high, f), veil_level=np.asarray(veil, f),
+        detail_ratio=np.asarray(ratio, f), saturation=np.asarray(s[:, 7], f),
+        clipped_share=np.asarray(s[:, 8], f), dark_share=np.asarray(s[:, 9], f),
+        level=np.asarray(s[:, 6], f), blur=np.asarray(blur, f), smudge=np.asarray(smudge, f),
+        foreign_share=np.asarray(s[:, 10], f),
+        break_before=np.asarray(np.r_[False, ~near][:n], f), gain=np.asarray(gain, f),
+        airlight=np.asarray(air, f), tile_loss=tile_loss.astype(np.float16),
+    )
