@@ -21,6 +21,7 @@ import wave
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -48,7 +49,7 @@ NARRATION = [
 
 @dataclass
 class Fog:
-    """Transmission falls from 1 to `floor` in `fall_s`, then clears with time constant `clear_s`."""
+    """Transmission falls from 1 to `floor` in `fall_s`, then clears over about `clear_s`."""
 
     start_s: float
     fall_s: float
@@ -85,35 +86,72 @@ class Script:
     room: list[tuple[float, str, str]]  # time, voice, words
     fog: Fog | None = None
     smudge_s: tuple[float, float] | None = None
-    bright_s: tuple[float, float] | None = None
     clock_s: int = 0
     crusts: list[tuple[float, float, float]] = field(default_factory=list)  # world x, y, size
 
 
 LEFT = Script(
-    name="left", seed=217, mirror=False, duration_s=20.0, parts_s=[11.0],
-    center_px=(652.5, 357.0), radius_px=382.0, top_px=22, bottom_px=694,
-    camera=[(0, -0.10, 0.10, 2.75), (4, 0.02, 0.02, 2.45), (8, 0.20, -0.12, 2.2),
-            (12.5, 0.22, -0.10, 2.15), (16, 0.10, 0.0, 2.35), (20, 0.0, 0.06, 2.45)],
-    tool=[(5.6, 1.15, 1.25), (7.6, 0.34, 0.10), (8.6, 0.30, 0.02), (9.6, 0.36, 0.04),
-          (11.4, 1.2, 1.3), (14.6, 1.2, 1.3), (15.8, 0.18, 0.34), (17.2, 0.10, 0.22),
-          (18.6, 1.2, 1.3)],
-    grab_s={0: 9.4}, suction_s=[(6.8, 10.9), (15.4, 18.0)],
+    name="left",
+    seed=217,
+    mirror=False,
+    duration_s=20.0,
+    parts_s=[11.0],
+    center_px=(652.5, 357.0),
+    radius_px=382.0,
+    top_px=22,
+    bottom_px=694,
+    camera=[
+        (0, -0.10, 0.10, 2.75),
+        (4, 0.02, 0.02, 2.45),
+        (8, 0.20, -0.12, 2.2),
+        (12.5, 0.22, -0.10, 2.15),
+        (16, 0.10, 0.0, 2.35),
+        (20, 0.0, 0.06, 2.45),
+    ],
+    tool=[
+        (5.6, 1.15, 1.25),
+        (7.6, 0.34, 0.10),
+        (8.6, 0.30, 0.02),
+        (9.6, 0.36, 0.04),
+        (11.4, 1.2, 1.3),
+        (14.6, 1.2, 1.3),
+        (15.8, 0.18, 0.34),
+        (17.2, 0.10, 0.22),
+        (18.6, 1.2, 1.3),
+    ],
+    grab_s={0: 9.4},
+    suction_s=[(6.8, 10.9), (15.4, 18.0)],
     room=[(1.9, SURGEON, "Suction please."), (12.6, ASSISTANT, "Nearly done, Ivy. Well done.")],
     fog=Fog(start_s=12.3, fall_s=0.9, floor=0.42, clear_s=3.0),
-    clock_s=0, crusts=[(0.55, -0.14, 0.20), (-0.38, 0.62, 0.13), (0.9, -0.62, 0.10)],
+    clock_s=0,
+    crusts=[(0.55, -0.14, 0.20), (-0.38, 0.62, 0.13), (0.9, -0.62, 0.10)],
 )
 RIGHT = Script(
-    name="right", seed=412, mirror=True, duration_s=18.0, parts_s=[],
-    center_px=(634.0, 361.5), radius_px=374.0, top_px=30, bottom_px=690,
-    camera=[(0, 0.05, 0.12, 2.6), (4, -0.08, 0.0, 2.4), (9, -0.12, -0.05, 2.3),
-            (11.5, -0.20, 0.10, 2.2), (13.6, -0.66, 0.70, 1.78), (15.2, -0.64, 0.66, 1.78),
-            (18, -0.1, 0.0, 2.5)],
+    name="right",
+    seed=412,
+    mirror=True,
+    duration_s=18.0,
+    parts_s=[],
+    center_px=(634.0, 361.5),
+    radius_px=374.0,
+    top_px=30,
+    bottom_px=690,
+    camera=[
+        (0, 0.05, 0.12, 2.6),
+        (4, -0.08, 0.0, 2.4),
+        (9, -0.12, -0.05, 2.3),
+        (11.5, -0.20, 0.10, 2.2),
+        (13.6, -0.66, 0.70, 1.78),
+        (15.2, -0.64, 0.66, 1.78),
+        (18, -0.1, 0.0, 2.5),
+    ],
     tool=[(9.0, -1.2, 1.3), (10.0, -0.36, -0.02), (10.8, -0.32, -0.06), (12.0, -1.2, 1.3)],
-    grab_s={0: 10.6}, suction_s=[(9.4, 11.9), (15.6, 16.8)],
+    grab_s={0: 10.6},
+    suction_s=[(9.4, 11.9), (15.6, 16.8)],
     room=[(3.4, ASSISTANT, "Shall I note four crusts?"), (16.2, SURGEON, "Thank you, Ivy.")],
-    smudge_s=(4.0, 12.4), bright_s=(13.4, 15.6),
-    clock_s=94, crusts=[(-0.52, -0.10, 0.12), (-0.15, -0.85, 0.09), (0.5, 0.5, 0.08)],
+    smudge_s=(4.0, 12.4),
+    clock_s=94,
+    crusts=[(-0.52, -0.10, 0.12), (-0.15, -0.85, 0.09), (0.5, 0.5, 0.08)],
 )
 
 
@@ -124,7 +162,7 @@ def smooth(x: float) -> float:
 
 def along(keys: list[tuple[float, ...]], time_s: float) -> np.ndarray:
     """Values of key frames (time, ...) at a time, eased in and out."""
-    for a, b in zip(keys, keys[1:], strict=False):
+    for a, b in pairwise(keys):
         if a[0] <= time_s < b[0]:
             w = smooth((time_s - a[0]) / (b[0] - a[0]))
             return np.array(a[1:]) * (1 - w) + np.array(b[1:]) * w
@@ -163,8 +201,13 @@ def vessels(rng: np.random.Generator, count: int, width_px: float, length: int) 
     canvas = np.zeros((WORLD_PX, WORLD_PX), np.uint8)
     layer = np.zeros_like(canvas)
     todo = [
-        (rng.uniform(0, WORLD_PX, 2), rng.uniform(0, 2 * np.pi), width_px * rng.uniform(0.6, 1.2),
-         length, rng.uniform(90, 255))
+        (
+            rng.uniform(0, WORLD_PX, 2),
+            rng.uniform(0, 2 * np.pi),
+            width_px * rng.uniform(0.6, 1.2),
+            length,
+            rng.uniform(90, 255),
+        )
         for _ in range(count)
     ]
     while todo:
@@ -201,8 +244,17 @@ class Tissue:
     depth: np.ndarray  # height blurred, for parallax
 
 
-def lump(x: np.ndarray, y: np.ndarray, cx: float, cy: float, rx: float, ry: float,
-         turn: float, top: float, power: float = 1.0) -> np.ndarray:
+def lump(
+    x: np.ndarray,
+    y: np.ndarray,
+    cx: float,
+    cy: float,
+    rx: float,
+    ry: float,
+    turn: float,
+    top: float,
+    power: float = 1.0,
+) -> np.ndarray:
     """A rounded body of height `top` on a floor of -3."""
     u = (x - cx) * np.cos(turn) + (y - cy) * np.sin(turn)
     v = -(x - cx) * np.sin(turn) + (y - cy) * np.cos(turn)
@@ -239,8 +291,10 @@ def make_tissue(seed: int, mirror: bool) -> Tissue:
     fine = vessels(rng, 700, 1.0, 34)
     large = vessels(rng, 70, 2.2, 70)
     deep = blur(vessels(rng, 120, 5.0, 60), 5)
-    pale, pink, red = (np.array(c, np.float32) for c in
-                       ([0.78, 0.33, 0.21], [0.68, 0.20, 0.12], [0.44, 0.065, 0.04]))
+    pale, pink, red = (
+        np.array(c, np.float32)
+        for c in ([0.78, 0.33, 0.21], [0.68, 0.20, 0.12], [0.44, 0.065, 0.04])
+    )
     mix = np.clip(0.5 + 0.55 * noise(rng, 5, 5, 0.55), 0, 1)[..., None]
     albedo = pale * (1 - mix) + pink * mix
     flush = np.clip(0.15 + 0.5 * noise(rng, 7, 4), 0, 0.8)[..., None]
@@ -254,8 +308,10 @@ def make_tissue(seed: int, mirror: bool) -> Tissue:
     albedo = albedo * (1 - mucus) + np.array([0.85, 0.40, 0.24], np.float32) * mucus
 
     def gradient(h: np.ndarray) -> list[np.ndarray]:
-        return [cv2.Sobel(h, cv2.CV_32F, 1, 0, scale=UNIT_PX / 8),
-                cv2.Sobel(h, cv2.CV_32F, 0, 1, scale=UNIT_PX / 8)]
+        return [
+            cv2.Sobel(h, cv2.CV_32F, 1, 0, scale=UNIT_PX / 8),
+            cv2.Sobel(h, cv2.CV_32F, 0, 1, scale=UNIT_PX / 8),
+        ]
 
     film = 0.5 * blur(height, 5) + 0.016 * noise(rng, 36, 3) + 0.0010 * noise(rng, 200, 2)
     cavity = np.clip(1 + 0.9 * (height - blur(height, 40)), 0.08, 1.15)
@@ -281,11 +337,20 @@ def make_crust(rng: np.random.Generator, size: float) -> np.ndarray:
 
     edge = np.hypot(x, y) + 0.16 * grain(6) + 0.08 * grain(14) + 0.05 * grain(30)
     cover = np.clip((1 - edge) * n / 12, 0, 1)
-    relief = 0.7 * grain(7) + 0.35 * grain(18) + 0.12 * grain(40) + 1.5 * np.sqrt(np.clip(1 - edge, 0, 1))
-    light = np.clip(0.85 - 0.06 * n / 60 * cv2.Sobel(blur(relief, 1.2), cv2.CV_32F, 0, 1), 0.25, 1.6)
+    relief = (
+        0.7 * grain(7)
+        + 0.35 * grain(18)
+        + 0.12 * grain(40)
+        + 1.5 * np.sqrt(np.clip(1 - edge, 0, 1))
+    )
+    light = np.clip(
+        0.85 - 0.06 * n / 60 * cv2.Sobel(blur(relief, 1.2), cv2.CV_32F, 0, 1), 0.25, 1.6
+    )
     mix = np.clip(0.5 + 0.45 * grain(4) + 0.3 * grain(11) + 0.15 * grain(26), 0, 1)[..., None]
-    tone = np.array([0.27, 0.135, 0.055], np.float32) * (1 - mix) + np.array(
-        [0.06, 0.018, 0.012], np.float32) * mix
+    tone = (
+        np.array([0.27, 0.135, 0.055], np.float32) * (1 - mix)
+        + np.array([0.06, 0.018, 0.012], np.float32) * mix
+    )
     tone = tone * (0.75 + 0.35 * np.clip(1 - edge, 0, 1))[..., None] * light[..., None]
     return np.dstack([np.clip(tone, 0.004, 1), cover]).astype(np.float32)
 
@@ -302,8 +367,9 @@ def encode(linear: np.ndarray) -> np.ndarray:
 
 
 _steps = np.arange(65536) / 65535
-_LEVELS = (255 * np.where(_steps <= 0.0031308, 12.92 * _steps, 1.055 * _steps ** (1 / 2.4) - 0.055)
-           ).astype(np.float32)
+_LEVELS = (
+    255 * np.where(_steps <= 0.0031308, 12.92 * _steps, 1.055 * _steps ** (1 / 2.4) - 0.055)
+).astype(np.float32)
 
 
 class Camera:
@@ -343,10 +409,18 @@ class Camera:
     def make_smudge(self) -> np.ndarray:
         """Cover of the smudge, (row, col) 0..1: an uneven drop right of the middle."""
         side = -1 if self.script.mirror else 1
-        bend = [cv2.resize(self.rng.standard_normal((9, 15)).astype(np.float32),
-                           self.x.shape[::-1], interpolation=cv2.INTER_CUBIC) for _ in range(2)]
+        bend = [
+            cv2.resize(
+                self.rng.standard_normal((9, 15)).astype(np.float32),
+                self.x.shape[::-1],
+                interpolation=cv2.INTER_CUBIC,
+            )
+            for _ in range(2)
+        ]
         q = np.hypot((self.x - side * 0.38) / 0.42, (self.y + 0.32) / 0.34) + 0.07 * bend[0]
-        return (np.clip(1.15 - q, 0, 0.45) / 0.45 * np.clip(0.68 + 0.14 * bend[1], 0, 0.9)).astype(np.float32)
+        return (np.clip(1.15 - q, 0, 0.45) / 0.45 * np.clip(0.68 + 0.14 * bend[1], 0, 0.9)).astype(
+            np.float32
+        )
 
     def view(self, time_s: float) -> tuple[float, float, float, float]:
         """Camera x, y, distance and roll, with the small unrest of a hand."""
@@ -377,13 +451,22 @@ class Camera:
         far2 = vx * vx + vy * vy + vz * vz
         far = np.sqrt(far2)
         facing = (vz - slope[..., 0] * vx - slope[..., 1] * vy) / (
-            far * np.sqrt(1 + slope[..., 0] ** 2 + slope[..., 1] ** 2))
-        light = (0.30 + 0.70 * np.clip(facing, 0, 1)) * cover[..., 0] * self.vignette * 3.4 / far2**1.15
+            far * np.sqrt(1 + slope[..., 0] ** 2 + slope[..., 1] ** 2)
+        )
+        light = (
+            (0.30 + 0.70 * np.clip(facing, 0, 1)) * cover[..., 0] * self.vignette * 3.4 / far2**1.15
+        )
         picture = surface[..., :3] * light[..., None]
         # The wet film mirrors the light where it faces the scope.
         miss = (slope[..., 2] + vx / vz) ** 2 + (slope[..., 3] + vy / vz) ** 2
-        gloss = np.minimum(cover[..., 0], 1) ** 3 * cover[..., 1] * (2.6 * np.exp(-miss / 0.012) + 0.14 * np.exp(-miss / 0.12))
-        picture += (gloss * self.vignette * 2.2 / far2)[..., None] * np.array([1, 0.97, 0.94], np.float32)
+        gloss = (
+            np.minimum(cover[..., 0], 1) ** 3
+            * cover[..., 1]
+            * (2.6 * np.exp(-miss / 0.012) + 0.14 * np.exp(-miss / 0.12))
+        )
+        picture += (gloss * self.vignette * 2.2 / far2)[..., None] * np.array(
+            [1, 0.97, 0.94], np.float32
+        )
 
         tip = along(self.script.tool, time_s)
         self.draw_crusts(picture, time_s, (cx, cy, distance * scale, c, s), tip)
@@ -391,26 +474,37 @@ class Camera:
             self.draw_tool(picture, tip)
         # Automatic exposure: slow, and never fully.
         level = float(np.mean(picture[self.mask[..., 0] > 0.5]))
-        wanted = (0.20 / max(level, 0.02)) ** 0.7
+        wanted = (0.25 / max(level, 0.02)) ** 0.7
         self.gain = wanted if self.gain == 0 else self.gain + 0.06 * (wanted - self.gain)
         picture *= np.float32(self.gain)
         knee = 0.55  # highlights roll off
         over = np.maximum(picture - knee, 0)
-        return np.where(picture > knee, knee + (1 - knee) * (1 - np.exp(-over / (1 - knee))), picture)
+        return np.where(
+            picture > knee, knee + (1 - knee) * (1 - np.exp(-over / (1 - knee))), picture
+        )
 
     @staticmethod
     def sample(maps: np.ndarray, px: np.ndarray, py: np.ndarray) -> np.ndarray:
-        return cv2.remap(maps, (px * UNIT_PX + WORLD_PX / 2).astype(np.float32),
-                         (py * UNIT_PX + WORLD_PX / 2).astype(np.float32),
-                         cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        return cv2.remap(
+            maps,
+            (px * UNIT_PX + WORLD_PX / 2).astype(np.float32),
+            (py * UNIT_PX + WORLD_PX / 2).astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REFLECT,
+        )
 
     def tool_seen(self, time_s: float) -> bool:
         x, y = along(self.script.tool, time_s)
         edge_y = (self.script.bottom_px - self.script.center_px[1]) / self.script.radius_px
         return bool(np.hypot(x, y) < 1.02 and y - 0.09 < edge_y)
 
-    def draw_crusts(self, picture: np.ndarray, time_s: float,
-                    view: tuple[float, float, float, float, float], tip: np.ndarray) -> None:
+    def draw_crusts(
+        self,
+        picture: np.ndarray,
+        time_s: float,
+        view: tuple[float, float, float, float, float],
+        tip: np.ndarray,
+    ) -> None:
         cx, cy, reach, c, s = view
         for number, (wx, wy, _) in enumerate(self.script.crusts):
             sprite = self.crusts[number]
@@ -445,7 +539,9 @@ class Camera:
             cover = placed[..., 3:]
             shade = blur(shifted(placed[..., 3], 7, 4), 7)[..., None]
             here = picture[top:bottom, left:right]
-            lit = placed[..., :3] * (1.05 * self.vignette[top:bottom, left:right, None] / reach**1.2)
+            lit = placed[..., :3] * (
+                1.05 * self.vignette[top:bottom, left:right, None] / reach**1.2
+            )
             here *= (1 - 0.55 * shade * (1 - cover)) * (1 - cover)
             here += cover * np.clip(lit, 0, 1.2) * 0.9
 
@@ -463,12 +559,18 @@ class Camera:
         half = 0.055 + 0.030 * np.clip(t, 0, 2)
         u = across / half
         pixel = half * self.script.radius_px
-        cover = np.clip((1 - np.abs(u)) * pixel / 1.5, 0, 1) * np.clip(t * self.script.radius_px + 0.5, 0, 1)
+        cover = np.clip((1 - np.abs(u)) * pixel / 1.5, 0, 1) * np.clip(
+            t * self.script.radius_px + 0.5, 0, 1
+        )
         shade = blur(shifted(cover.astype(np.float32), 16, -9 * side), 11)[..., None]
         picture *= 1 - 0.60 * shade
         normal = np.sqrt(np.clip(1 - u * u, 0, 1))
-        metal = 0.06 + 0.16 * normal + 0.55 * np.exp(-(((u + 0.25) / 0.16) ** 2)) + 0.16 * np.exp(
-            -(((u - 0.55) / 0.10) ** 2))
+        metal = (
+            0.06
+            + 0.16 * normal
+            + 0.55 * np.exp(-(((u + 0.25) / 0.16) ** 2))
+            + 0.16 * np.exp(-(((u - 0.55) / 0.10) ** 2))
+        )
         rings = 1 - 0.25 * (np.mod(t, 0.42) < 0.012)
         metal = metal * rings * np.clip(0.5 + 0.9 * np.exp(-t), 0, 1.3)
         colour = 0.75 * metal[..., None] * np.array([0.92, 0.88, 0.90], np.float32)
@@ -519,10 +621,16 @@ class Camera:
 def script_lines(script: Script, second: int) -> list[tuple[int, int, str, int]]:
     """Burned-in lettering: x, y, words, size. The clock runs."""
     minute, second = divmod(41 * 60 + 7 + script.clock_s + second, 60)
-    return [(24, 40, "IMAGINARY", 30), (24, 78, "IVY", 30), (24, 120, "ID 00-DEMO-17", 24),
-            (24, 152, "born 1 Jan 1900", 24), (1092, 40, "02.03.2026", 28),
-            (1092, 76, f"09:{minute:02d}:{second:02d}", 28),
-            (24, 640, "QUILLMERE", 26), (24, 672, "ENT CLINIC", 26)]
+    return [
+        (24, 40, "IMAGINARY", 30),
+        (24, 78, "IVY", 30),
+        (24, 120, "ID 00-DEMO-17", 24),
+        (24, 152, "born 1 Jan 1900", 24),
+        (1092, 40, "02.03.2026", 28),
+        (1092, 76, f"09:{minute:02d}:{second:02d}", 28),
+        (24, 640, "QUILLMERE", 26),
+        (24, 672, "ENT CLINIC", 26),
+    ]
 
 
 def lettering(lines: list[tuple[int, int, str, int]]) -> np.ndarray:
@@ -537,11 +645,15 @@ def lettering(lines: list[tuple[int, int, str, int]]) -> np.ndarray:
 def lettering_boxes(script: Script) -> list[list[int]]:
     """A box x, y, width, height for each line that holds it at every second."""
     draw = ImageDraw.Draw(Image.new("L", (1, 1)))
-    corners = np.array([
-        [draw.textbbox((x, y), words, font=ImageFont.load_default(size))
-         for x, y, words, size in script_lines(script, second)]
-        for second in range(round(script.duration_s) + 1)
-    ])
+    corners = np.array(
+        [
+            [
+                draw.textbbox((x, y), words, font=ImageFont.load_default(size))
+                for x, y, words, size in script_lines(script, second)
+            ]
+            for second in range(round(script.duration_s) + 1)
+        ]
+    )
     low = np.floor(corners[..., :2].min(axis=0)).astype(int)
     high = np.ceil(corners[..., 2:].max(axis=0)).astype(int)
     return np.hstack([low, high - low]).tolist()
@@ -593,7 +705,9 @@ def spoken(sound: np.ndarray, start_s: float) -> list[list[float]]:
     return [[round(start_s + a, 3), round(start_s + b, 3)] for a, b in heard(sound)]
 
 
-def coloured(rng: np.random.Generator, samples: int, shape: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+def coloured(
+    rng: np.random.Generator, samples: int, shape: Callable[[np.ndarray], np.ndarray]
+) -> np.ndarray:
     """Noise of RMS 1 whose amplitude spectrum follows shape(frequency in Hz)."""
     spectrum = np.fft.rfft(rng.standard_normal(samples))
     spectrum *= shape(np.fft.rfftfreq(samples, 1 / AUDIO_HZ))
@@ -602,7 +716,9 @@ def coloured(rng: np.random.Generator, samples: int, shape: Callable[[np.ndarray
 
 
 def band(low_hz: float, high_hz: float) -> Callable[[np.ndarray], np.ndarray]:
-    return lambda f: 1 / np.sqrt(1 + (low_hz / np.maximum(f, 1)) ** 4) / np.sqrt(1 + (f / high_hz) ** 4)
+    return lambda f: (
+        1 / np.sqrt(1 + (low_hz / np.maximum(f, 1)) ** 4) / np.sqrt(1 + (f / high_hz) ** 4)
+    )
 
 
 def db(level: float) -> float:
@@ -614,7 +730,9 @@ def procedure_sound(script: Script) -> tuple[np.ndarray, list[list[float]]]:
     rng = np.random.default_rng(script.seed + 3)
     n = round(script.duration_s * AUDIO_HZ)
     time = np.arange(n) / AUDIO_HZ
-    room = np.stack([coloured(rng, n, lambda f: 1 / np.maximum(f, 40) ** 0.8) for _ in range(2)]) * db(-57)
+    room = np.stack(
+        [coloured(rng, n, lambda f: 1 / np.maximum(f, 40) ** 0.8) for _ in range(2)]
+    ) * db(-57)
     room += db(-62) * np.sin(2 * np.pi * 100 * time)
     hiss = np.stack([coloured(rng, n, band(500, 4500)) for _ in range(2)])
     hiss = 0.8 * hiss[:1] + 0.6 * hiss
@@ -658,16 +776,19 @@ def narration_sound(duration_s: float) -> tuple[np.ndarray, list[dict[str, Any]]
 
 def write_mp4(path: Path, frames: Any, sound: np.ndarray, script: Script) -> None:
     """H.264 and AAC, with the metadata a careless recorder leaves behind."""
-    options = {"movflags": "use_metadata_tags"}
-    with av.open(str(path), "w", container_options=options) as out:
-        out.metadata.update({
-            "title": "IMAGINARY, Ivy  00-DEMO-17",
-            "artist": "Quillmere ENT Clinic, room 2",
-            "comment": "invented patient, born 1900-01-01",
-            "creation_time": f"2026-03-02T09:41:{7 + script.clock_s % 50:02d}Z",
-            "location": "+00.0000+000.0000/",
-        })
-        picture = out.add_stream("libx264", rate=RATE_HZ, options={"crf": "23", "preset": "medium", "threads": "1"})
+    with av.open(str(path), "w") as out:
+        out.metadata.update(
+            {
+                "title": "IMAGINARY, Ivy  00-DEMO-17",
+                "artist": "Quillmere ENT Clinic, room 2",
+                "comment": "invented patient, born 1900-01-01",
+                "creation_time": f"2026-03-02T09:41:{7 + script.clock_s % 50:02d}Z",
+                "location": "+00.0000+000.0000/",
+            }
+        )
+        picture = out.add_stream(
+            "libx264", rate=RATE_HZ, options={"crf": "19", "preset": "medium", "threads": "1"}
+        )
         picture.width, picture.height, picture.pix_fmt = WIDTH_PX, HEIGHT_PX, "yuv420p"
         picture.thread_count = 1
         context = picture.codec_context
@@ -723,9 +844,8 @@ def record(script: Script, folder: Path) -> list[dict[str, Any]]:
     tool = runs([camera.tool_seen(t) for t in times])
     fog = runs([x >= 0.15 for x in loss])
     smudge = runs([camera.smudge_cover(t) >= 0.5 for t in times])
-    bright = [script.bright_s] if script.bright_s else []
     truths = []
-    for number, (start, stop) in enumerate(zip(edges, edges[1:], strict=False)):
+    for number, (start, stop) in enumerate(pairwise(edges)):
         name = f"{script.name}_{number + 1}.mp4" if script.parts_s else f"{script.name}.mp4"
         first, last = round(start * RATE_HZ), round(stop * RATE_HZ)
         levels: list[float] = []
@@ -734,35 +854,62 @@ def record(script: Script, folder: Path) -> list[dict[str, Any]]:
             for k in range(first, last):
                 image = camera.frame(k / RATE_HZ)
                 middle = np.hypot(camera.x, camera.y) < 0.3
-                levels.append(float(image[camera.part][middle].mean(axis=0) @ [0.2126, 0.7152, 0.0722]))
+                levels.append(
+                    float(image[camera.part][middle].mean(axis=0) @ [0.2126, 0.7152, 0.0722])
+                )
                 yield image
 
         a, b = round(start * AUDIO_HZ), round(stop * AUDIO_HZ)
         write_mp4(folder / name, frames(), sound[:, a:b], script)
         part = loss[first:last]
         cx, cy = script.center_px
-        events = [{"kind": "fog", "start_s": x, "stop_s": y,
-                   "peak_loss": round(max(part[round(x * RATE_HZ) : round(y * RATE_HZ)]), 4),
-                   "mean_loss": round(float(np.mean(part[round(x * RATE_HZ) : round(y * RATE_HZ)])), 4)}
-                  for x, y in inside(fog, start, stop)]
-        events += [{"kind": "smudge", "start_s": x, "stop_s": y} for x, y in inside(smudge, start, stop)]
-        truths.append({
-            "file": name, "duration_s": stop - start, "frames": last - first,
-            "case_start_s": start,  # the right recording is moved behind the left in main()
-            "field": [{
-                "start_s": 0.0, "stop_s": stop - start, "shape": "circle-clipped",
-                "center_x_px": cx, "center_y_px": cy, "radius_px": script.radius_px,
-                "left_px": 0, "top_px": script.top_px, "right_px": WIDTH_PX,
-                "bottom_px": script.bottom_px}],
-            "contrast_loss": [round(x, 4) for x in part],
-            "luma_middle": [round(x, 1) for x in levels],
-            "events": events,
-            "instrument_s": inside(tool, start, stop),
-            "suction_s": inside(script.suction_s, start, stop),
-            "bright_s": inside(bright, start, stop),
-            "speech_s": inside(speech, start, stop),
-            "lettering_px": camera.boxes,
-        })
+        events = [
+            {
+                "kind": "fog",
+                "start_s": x,
+                "stop_s": y,
+                "peak_loss": round(max(part[round(x * RATE_HZ) : round(y * RATE_HZ)]), 4),
+                "mean_loss": round(
+                    float(np.mean(part[round(x * RATE_HZ) : round(y * RATE_HZ)])), 4
+                ),
+            }
+            for x, y in inside(fog, start, stop)
+        ]
+        events += [
+            {"kind": "smudge", "start_s": x, "stop_s": y} for x, y in inside(smudge, start, stop)
+        ]
+        truths.append(
+            {
+                "file": name,
+                "duration_s": stop - start,
+                "frames": last - first,
+                "case_start_s": start,  # the right recording is moved behind the left in main()
+                "field": [
+                    {
+                        "start_s": 0.0,
+                        "stop_s": stop - start,
+                        "shape": "circle-clipped",
+                        "center_x_px": cx,
+                        "center_y_px": cy,
+                        "radius_px": script.radius_px,
+                        "left_px": 0,
+                        "top_px": script.top_px,
+                        "right_px": WIDTH_PX,
+                        "bottom_px": script.bottom_px,
+                    }
+                ],
+                "contrast_loss": [round(x, 4) for x in part],
+                "luma_middle": [round(x, 1) for x in levels],
+                "events": events,
+                "instrument_s": inside(tool, start, stop),
+                "suction_s": inside(script.suction_s, start, stop),
+                "bright_s": runs(
+                    [x >= 100 and y < 0.15 for x, y in zip(levels, part, strict=True)]
+                ),
+                "speech_s": inside(speech, start, stop),
+                "lettering_px": camera.boxes,
+            }
+        )
         print(f"wrote {name}", flush=True)
     return truths
 
@@ -795,12 +942,19 @@ reference = "form 17, Quillmere ENT (invented)"
 def main() -> None:
     parser = argparse.ArgumentParser(description="Make the sample case.")
     parser.add_argument("--out", type=Path, default=Path(__file__).resolve().parent)
-    parser.add_argument("--still", nargs=3, metavar=("left|right", "TIME_S", "PNG"), action="append",
-                        help="write one frame only")
+    parser.add_argument(
+        "--still",
+        nargs=3,
+        metavar=("left|right", "TIME_S", "PNG"),
+        action="append",
+        help="write one frame only",
+    )
     args = parser.parse_args()
     cv2.setNumThreads(1)
     if args.still:
-        cameras = {s.name: Camera(s) for s in (LEFT, RIGHT) if any(x[0] == s.name for x in args.still)}
+        cameras = {
+            s.name: Camera(s) for s in (LEFT, RIGHT) if any(x[0] == s.name for x in args.still)
+        }
         for name, time_s, path in args.still:
             cameras[name].gain = 0.0
             cv2.imwrite(path, cameras[name].frame(float(time_s))[..., ::-1])
@@ -813,12 +967,20 @@ def main() -> None:
     write_flac(args.out / "voice.flac", sound)
     truth = {
         "schema": "fieldstop.sample-truth/1",
-        "note": "times on each file's own axis, half open; transmission is 1 - contrast_loss, one value a frame",
-        "frame_rate_hz": RATE_HZ, "width_px": WIDTH_PX, "height_px": HEIGHT_PX,
-        "transfer": "sRGB", "airlight_linear_rgb": [round(float(x), 3) for x in AIRLIGHT],
+        "note": "times on each file's own axis, half open; contrast_loss is one value a frame",
+        "frame_rate_hz": RATE_HZ,
+        "width_px": WIDTH_PX,
+        "height_px": HEIGHT_PX,
+        "transfer": "sRGB",
+        "airlight_linear_rgb": [round(float(x), 3) for x in AIRLIGHT],
         "case_duration_s": total_s,
-        "narration": {"file": "voice.flac", "offset_s": OFFSET_S, "duration_s": sound.shape[1] / AUDIO_HZ,
-                      "speech_s": [s for x in said for s in x["spans_s"]], "said": said},
+        "narration": {
+            "file": "voice.flac",
+            "offset_s": OFFSET_S,
+            "duration_s": sound.shape[1] / AUDIO_HZ,
+            "speech_s": [s for x in said for s in x["spans_s"]],
+            "said": said,
+        },
         "files": files,
     }
     (args.out / "truth.json").write_text(json.dumps(truth, indent=1) + "\n")
