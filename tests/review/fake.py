@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import shutil
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -76,7 +77,9 @@ def field_span(duration_s: float) -> FieldSpan:
 class FakeBackend:
     """Keeps decisions on disk like the real one; the rest is made up but answers truly."""
 
-    def __init__(self, root: Path, *, length_s: float = 24.0, proxies: bool = True) -> None:
+    def __init__(
+        self, root: Path, *, length_s: float = 24.0, proxies: Sequence[Path] | bool = True
+    ) -> None:
         self._root = root
         self.length_s = length_s
         self.folder = root / "private" / "HL-0142"
@@ -88,7 +91,9 @@ class FakeBackend:
         if proxies:
             for i in (0, 1):
                 path = self.folder / f"proxy{i}.mp4"
-                if not path.exists():
+                if isinstance(proxies, Sequence):
+                    shutil.copyfile(proxies[i], path)
+                elif not path.exists():
                     make_proxy(path, length_s, i)
                 self.proxies[i] = path
         self.planned: Decisions | None = None
@@ -208,7 +213,7 @@ class FakeBackend:
         for a, b in narrated:
             on |= (time_s >= a) & (time_s < b)
         planned = self.planned if self.planned is not None else Decisions(case=case)
-        view = CaseView(
+        return CaseView(
             case=case,
             title="Crust clearance after sinus surgery",
             profile="web",
@@ -284,7 +289,6 @@ class FakeBackend:
             report=self.report,
             cautions=CAUTIONS,
         )
-        return view
 
     def plan_again(self, case: str, decisions: Decisions) -> CaseView:
         self.planned = decisions

@@ -163,7 +163,7 @@
       if (b.dataset.finding === id) { b.setAttribute("aria-current", "true"); b.scrollIntoView({ block: "nearest" }); }
       else b.removeAttribute("aria-current");
     }
-    if (panel !== "finding" && panel !== "redact") panel = "finding";
+    panel = "finding";
     if (go) { stop(); zoomTo(f); seek(worst(f)); }
     marksOfPlots(); showPanel(); draw();
     say(`${label(f)}, ${clock(f.start)} to ${clock(f.stop)}, ${f.bad}, ${word(f)}`);
