@@ -55,8 +55,9 @@ TARGET_IN_BAND = 0.5
 """Where in the band the painter aims: 0 its low end, 1 its high end."""
 _LEVELS = 8  # steps of stroke weight per sign
 _PHASES = 4  # dither: a quarter of a code, so that rounding does not step the mean
-_SAMPLES = 1400  # pixels per mark that the solver looks at
+_SAMPLES = 1200  # pixels per mark that the solver looks at
 _MOST_SHIFT = 60.0
+_CLOSE = 0.12  # the solver stops this near the target, L*
 
 
 def plan_mark(
@@ -288,21 +289,19 @@ class MarkPainter:
             gap = np.abs(self.light.l_star(after, chroma) - before)
             seen = np.add.reduceat(gap, self._starts) / self._sizes
             off = seen - target
-            if bool((np.abs(off) < 0.08).all()):
+            if float(np.abs(off).max()) < _CLOSE:
                 break
-            low, high = (
-                np.where(off < 0, np.maximum(low, shift), low),
-                np.where(off > 0, np.minimum(high, shift), high),
-            )
+            low = np.where(off < 0, np.maximum(low, shift), low)
+            high = np.where(off > 0, np.minimum(high, shift), high)
             guess = shift * target / np.maximum(seen, 0.2)
             if last is not None:  # secant
                 rise = seen - last[1]
-                with np.errstate(divide="ignore", invalid="ignore"):
-                    secant = shift - off * (shift - last[0]) / rise
-                guess = np.where((np.abs(rise) > 0.02) & np.isfinite(secant), secant, guess)
+                steep = np.abs(rise) > 0.02
+                secant = shift - off * (shift - last[0]) / np.where(steep, rise, 1.0)
+                guess = np.where(steep, secant, guess)
             last = (shift, seen)
             guess = np.where((guess > low) & (guess < high), guess, (low + high) / 2)
-            shift = np.where(np.abs(off) < 0.04, shift, guess)
+            shift = np.where(np.abs(off) < _CLOSE / 2, shift, guess)
         self.shift = shift
         return seen.astype(np.float64)
 
