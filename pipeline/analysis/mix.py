@@ -42,8 +42,11 @@ _LEAST_GAIN_DB = -70.0
 _BURST_RATIO = 3.0  # level over the background's target is divided by this
 _RIDE_DB = 3.0
 _RIDE_SHARE = 0.6
-_NARRATION_OVER_LU = 3.0  # a mix that is mostly background must not push the voice higher
-_CLOSEST_LU = 3.0  # nor the background nearer than this
+# A mix that is mostly background pushes the voice over the profile's loudness; no further
+# than this, since the limiter would be heard; rather the background comes nearer.
+_NARRATION_OVER_LU = 6.0
+_NARRATION_MOST_LUFS = -9.5
+_CLOSEST_LU = 3.0
 
 
 @dataclass(frozen=True)
@@ -259,16 +262,20 @@ def plan_mix(
     narrated = _narrated(ridden, ridden_lufs, spans, sound, trust_spans)
     plan.narrated = [(round(a, 3), round(min(b, duration_s), 3)) for a, b in narrated]
     gap = ~_mask(narrated, hops)
-    gap_lufs = integrated_lufs(background[gap]) if gap.sum() >= 10 else background_lufs
+    if gap.sum() < 10:
+        gap = np.ones(hops, bool)
+    gap_lufs = integrated_lufs(background[gap])
 
     static, below, margin = loudness_lufs - ridden_lufs, sound.background_below_narration_lu, 0.0
-    most = loudness_lufs + _NARRATION_OVER_LU - ridden_lufs
+    most = max(
+        loudness_lufs + 3.0, min(loudness_lufs + _NARRATION_OVER_LU, _NARRATION_MOST_LUFS)
+    ) - ridden_lufs
     curve = np.zeros(hops * _PER_HOP + 1)
     depth = _Depth(0, None, None, None)
     for _ in range(12):
         front = ridden * 10.0 ** (static / 10.0)
         front_lufs = ridden_lufs + static
-        level_db, base = _between(background, gap_lufs, front_lufs - below)
+        level_db, base = _between(background, gap, gap_lufs, front_lufs - below)
         if background_lufs is not None:
             curve = _ducked(
                 base, front, front_lufs, background, narrated, sound, _MARGIN_LU + margin
@@ -293,7 +300,7 @@ def plan_mix(
     plan.narration_gain = _keyframes(ride + static, 0.05)
     if background_lufs is not None:
         plan.background_gain = _keyframes(curve)
-    rest = integrated_lufs((background * _hop_gain(curve, hops))[gap]) if gap.sum() >= 10 else None
+    rest = integrated_lufs((background * _hop_gain(curve, hops))[gap])
     plan.expected = MixExpectation(
         integrated_lufs=_round(mixed),
         narration_lufs=_round(front_lufs),
@@ -302,6 +309,12 @@ def plan_mix(
         depth_p5_lu=_round(depth.p5),
         depth_min_lu=_round(depth.least),
     )
+    if below < sound.background_below_narration_lu - 0.5:
+        plan.warnings.append(
+            f"the background lies {below:.1f} LU below the narration, not"
+            f" {sound.background_below_narration_lu:g}: there is little narration, and it would"
+            " have to be limited hard"
+        )
     if abs(plan.trim_db) > 1.0:
         plan.warnings.append(
             f"the whole mix needs {plan.trim_db:+.1f} dB more to reach {loudness_lufs:g} LUFS"
@@ -449,13 +462,24 @@ def _centred(power: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _between(
-    background: NDArray[np.float64], gap_lufs: float | None, target_lufs: float
+    background: NDArray[np.float64],
+    gap: NDArray[np.bool_],
+    gap_lufs: float | None,
+    target_lufs: float,
 ) -> tuple[float, NDArray[np.float64]]:
     """Static gain and gain per grid point of the background while nobody narrates."""
     if gap_lufs is None:
         return 0.0, np.zeros(background.size * _PER_HOP + 1)
     static = min(0.0, target_lufs - gap_lufs)
-    return static, static + _burst_curve(background, static, target_lufs)
+    curve = static + _burst_curve(background, static, target_lufs)
+    for _ in range(4):
+        # Holding the bursts takes loudness away: give it back, up to the source's own level.
+        held = integrated_lufs((background * _hop_gain(curve, background.size))[gap])
+        if held is None or static >= 0.0 or abs(target_lufs - held) < 0.1:
+            break
+        static = min(0.0, static + target_lufs - held)
+        curve = static + _burst_curve(background, static, target_lufs)
+    return static, curve
 
 
 def _ducked(

@@ -320,11 +320,11 @@ def narration_spans(
     return merge_spans(padded)
 
 
-TOO_LOW_DBFS = -78.0
-"""RMS under which speech cannot be told from the noise of a 16-bit recording."""
-SILENT_DBFS = -96.0
-"""RMS under which nothing is left to hear in a 16-bit recording."""
-TOO_CLIPPED_RATIO = 0.3
+TOO_LOW_DBFS = -92.0
+"""RMS under which 16-bit steps hide speech: recall was 1.000 at -88 dBFS, .969 at -95."""
+SILENT_DBFS = -115.0
+"""RMS under which a 16-bit recording holds nothing."""
+TOO_CLIPPED_RATIO = 0.5
 """Share of samples at full scale from which the detectors are not believed."""
 
 
@@ -336,15 +336,22 @@ def room_speech_spans(
     """(speech, undecided) spans of the procedure sound, each padded by `pad_s`.
 
     Speech: any detector at or above its threshold. Undecided, and not speech: the
-    level lies between silence and TOO_LOW_DBFS, too many samples are clipped, or a
-    detector gave no number. Both are to be replaced; the undecided also need a person.
+    loudest sound within a second lies between silence and TOO_LOW_DBFS, too many samples
+    are clipped, or a detector gave no number. Both are to be replaced; the undecided
+    also need a person.
     """
+    from scipy.ndimage import maximum_filter1d
+
     speech = np.zeros(series.level_dbfs.size, bool)
     unknown = np.zeros(series.level_dbfs.size, bool)
     for name, values in series.probability.items():
         speech |= values.astype(np.float32) >= thresholds.get(name, 0.3)
         unknown |= np.isnan(values)
-    level = series.level_dbfs.astype(np.float32)
+    level = maximum_filter1d(
+        np.maximum(series.level_dbfs.astype(np.float32), -200.0),
+        2 * round(1.0 / HOP_S) + 1,
+        mode="nearest",
+    ) if series.level_dbfs.size else np.zeros(0, np.float32)
     unknown |= (level > SILENT_DBFS) & (level < TOO_LOW_DBFS)
     unknown |= series.clipped.astype(np.float32) > TOO_CLIPPED_RATIO
 
