@@ -14,6 +14,7 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -131,8 +132,14 @@ def survey_file(
     first_s: float | None = None
     last_told_s = 0.0
     try:
+        # Pictures that no other depends on are left out where there are enough others.
+        sparse = recording.frame_rate_hz >= 20 and not recording.video.interlaced
         for picture in read_pictures(
-            source.path, recording, report=report, threads=options.machine.threads
+            source.path,
+            recording,
+            report=report,
+            skip_unreferenced=sparse,
+            threads=options.machine.threads,
         ):
             if first_s is None:
                 first_s = picture.time_s
@@ -153,6 +160,8 @@ def survey_file(
             raise InputError(
                 "No picture of the file can be decoded", label(source.path), "copy it again"
             )
+        if sparse:
+            report.count_packets(Fraction(recording.video.time_base), recording.video.start_s)
         rate_hz, duration_s = _measured_time(report, recording)
         warnings = _warnings(recording, report, duration_s, source)
         if given_field is not None:

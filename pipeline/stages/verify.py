@@ -42,6 +42,9 @@ RIM_PX = 6.0  # coding spreads the rim by less than a block of 8 px
 SAMPLE_S = 0.5
 LUMA_LIMIT = 0.5
 LOUDNESS_LIMIT_LU = 0.2
+# Longer played parts are compared with their source in windows: the first WINDOW_S of
+# every EVERY_S. The finished file itself is always decoded whole.
+WHOLE_S, WINDOW_S, EVERY_S = 40.0, 6.0, 20.0
 
 
 @dataclass
@@ -208,22 +211,32 @@ def _expected(
             [r for r in plan.redactions if r.source == source.number],
         )  # fmt: skip
         next_s = piece.start_s
-        for picture in read_pictures(
-            media[piece.source].path,
-            media[piece.source].recording,
-            start_s=piece.start_s,
-            stop_s=piece.start_s + piece.length_s,
-            max_height_px=_fit_height(plan, source),
-            matrix=plan.matrix,
-            double_rate=options.output.deinterlace == "double",
-            skip_unreferenced=not media[piece.source].recording.video.interlaced,
-            threads=options.machine.threads,
-        ):
-            if picture.time_s + 1e-6 < next_s:
-                continue
-            next_s = picture.time_s + SAMPLE_S
-            out_s = piece.out_start_s + picture.time_s - piece.start_s
-            yield out_s, piece, picture.time_s, picture, blanker
+        for window in _windows(Span(piece.start_s, piece.start_s + piece.length_s)):
+            for picture in read_pictures(
+                media[piece.source].path,
+                media[piece.source].recording,
+                start_s=window.start_s,
+                stop_s=window.stop_s,
+                max_height_px=_fit_height(plan, source),
+                matrix=plan.matrix,
+                double_rate=options.output.deinterlace == "double",
+                skip_unreferenced=not media[piece.source].recording.video.interlaced,
+                threads=options.machine.threads,
+            ):
+                if picture.time_s + 1e-6 < next_s:
+                    continue
+                next_s = picture.time_s + SAMPLE_S
+                out_s = piece.out_start_s + picture.time_s - piece.start_s
+                yield out_s, piece, picture.time_s, picture, blanker
+
+
+def _windows(span: Span) -> list[Span]:
+    """Where a played part is compared with its source: all of it, or windows of a long one."""
+    if span.length_s <= WHOLE_S:
+        return [span]
+    count = int(np.ceil(span.length_s / EVERY_S))
+    starts = np.linspace(span.start_s, span.stop_s - WINDOW_S, count)
+    return [Span(float(s), float(s) + WINDOW_S) for s in starts]
 
 
 def _picture_checks(

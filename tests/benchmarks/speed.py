@@ -97,7 +97,7 @@ def write_long(unit: Path, path: Path, minutes: float) -> None:
 def write_narration(path: Path, minutes: float) -> None:
     """The demo's narration, repeated with pauses."""
     sample = Path(__file__).resolve().parents[2] / "sample_media"
-    voice = next((p for p in sample.glob("narration*") if p.suffix != ".toml"), None)
+    voice = next(iter(sorted(sample.glob("voice.*"))), None)
     if voice is None:
         raise SystemExit("sample_media holds no narration")
     subprocess.run(
