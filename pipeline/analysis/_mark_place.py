@@ -264,21 +264,36 @@ def _kept_by_exports(wide: float, high: float) -> tuple[float, float]:
 
 
 def distinct_fields(fields: list[FieldSpan]) -> list[FieldSpan]:
-    """Spans that differ in what is lit, relative to themselves; short flickers are left out."""
-    total_s = sum(max(0.0, f.stop_s - f.start_s) for f in fields)
+    """At most six spans that stand for all: those that differ most in what is lit.
+
+    Relative to themselves most spans of a recording are alike. Spans under a second (or under 2 %
+    of the whole) are left out. Of many, the longest and the tightest at each side remain.
+    """
     out: dict[tuple[float, ...], FieldSpan] = {}
-    for field in fields:
-        if field.radius_px <= 0 or (field.stop_s - field.start_s) < min(1.0, 0.02 * total_s):
-            continue
+    length_s: dict[tuple[float, ...], float] = {}
+    for field in lasting_fields(fields):
         box: tuple[float, ...] = (
             *field.relative(field.left_px, field.top_px),
             *field.relative(field.right_px, field.bottom_px),
         )
         if field.shape in ("circle", "circle-clipped"):
             box = tuple(max(-1.0, min(1.0, v)) for v in box)
-        key = tuple(round(v * 25) / 25 for v in box)
-        out.setdefault((*key, float(len(field.outline_px or []))), field)
-    return list(out.values()) or list(fields[:1])
+        key = (*(round(v * 50) / 50 for v in box), float(len(field.outline_px or [])))
+        out.setdefault(key, field)
+        length_s[key] = length_s.get(key, 0.0) + field.stop_s - field.start_s
+    if len(out) <= 6:
+        return list(out.values())
+    keys = [max(length_s, key=lambda k: length_s[k])]
+    keys += [max(out, key=lambda k: k[0]), max(out, key=lambda k: k[1])]
+    keys += [min(out, key=lambda k: k[2]), min(out, key=lambda k: k[3])]
+    return [out[k] for k in dict.fromkeys(keys)]
+
+
+def lasting_fields(fields: list[FieldSpan]) -> list[FieldSpan]:
+    """Spans long enough to matter: at least a second, or 2 % of all; all if none is."""
+    known = [f for f in fields if f.radius_px > 0]
+    least_s = min(1.0, 0.02 * sum(max(0.0, f.stop_s - f.start_s) for f in known))
+    return [f for f in known if f.stop_s - f.start_s >= least_s] or known
 
 
 def _intrusion(cost: NDArray[np.float64], position: MarkPosition, aspect: float) -> float:
@@ -310,7 +325,7 @@ def evaluate(
     intrusion = sum(_intrusion(cost, p, glyph_aspect) for p in positions)
     x_px = None
     if x_height_ratio is not None:
-        radius = min(span.radius_px for span in spans)
+        radius = min(field.radius_px for field in lasting_fields(fields))
         rows = height_px or max(round(span.bottom_px) for span in spans)
         width_ratio = min(p.width_ratio for p in positions)
         x_px = x_height_ratio * width_ratio * radius * 360 / rows

@@ -146,10 +146,13 @@ def render(
     cols: list[NDArray[np.intp]] = []
     weights: list[NDArray[np.float32]] = []
     marks: list[NDArray[np.intp]] = []
+    drawn: dict[float, NDArray[np.float32]] = {}
     for number, position in enumerate(positions):
         wide_px = position.width_ratio * field.radius_px
+        if wide_px not in drawn:
+            drawn[wide_px] = _reduced(tones, wide_px)
         patch, left, top = _place(
-            tones,
+            drawn[wide_px],
             field.pixel(position.x, position.y),
             wide_px,
             position.angle_deg,
@@ -174,6 +177,18 @@ def render(
     )
 
 
+def _reduced(tones: NDArray[np.float32], wide_px: float) -> NDArray[np.float32]:
+    """Average a large raster down: sampling it sparsely would drop thin strokes."""
+    import cv2
+
+    high, wide = tones.shape[-2:]
+    scale = wide_px / wide * 1.3
+    if scale > 0.9:
+        return tones
+    small = (max(4, round(wide * scale)), max(4, round(high * scale)))
+    return np.stack([cv2.resize(t, small, interpolation=cv2.INTER_AREA) for t in tones])
+
+
 def _place(
     tones: NDArray[np.float32],
     centre_px: tuple[float, float],
@@ -186,10 +201,6 @@ def _place(
     import cv2
 
     high, wide = tones.shape[-2:]
-    scale = wide_px / wide
-    if scale < 0.7:  # average down first: sampling alone would drop thin strokes
-        small = (max(4, round(wide * scale * 1.3)), max(4, round(high * scale * 1.3)))
-        tones = np.stack([cv2.resize(t, small, interpolation=cv2.INTER_AREA) for t in tones])
     across, down = tones.shape[-1] / wide_px, tones.shape[-2] / (wide_px * high / wide)
     turn = np.deg2rad(angle_deg)
     cos, sin = float(np.cos(turn)), float(np.sin(turn))

@@ -234,9 +234,11 @@ def overlay_picture(painter: MarkPainter, path: Path, two_tone: bool) -> None:
 def fixed_overlay(clip: Clip, png: Path, path: Path, crf: int) -> None:
     command = [
         FFMPEG, "-y", "-loglevel", "error", "-f", "rawvideo", "-pix_fmt", "yuv420p",
-        "-s", f"{clip.cols}x{clip.rows}", "-r", str(RATE), "-colorspace", "bt709", "-i", "-",
+        "-s", f"{clip.cols}x{clip.rows}", "-r", str(RATE), "-colorspace", "bt709",
+        "-i", "-",
         "-i", str(png), "-filter_complex", MIX,
-        "-c:v", "libx264", "-preset", "veryfast", "-crf", str(crf), "-pix_fmt", "yuv420p", str(path),
+        "-c:v", "libx264", "-preset", "veryfast", "-crf", str(crf), "-pix_fmt", "yuv420p",
+        str(path),
     ]  # fmt: skip
     with subprocess.Popen(command, stdin=subprocess.PIPE) as run:
         assert run.stdin is not None
@@ -293,7 +295,8 @@ def visibility_table(
             )
     means = {key: np.mean(value) for key, value in totals.items()}
     print(
-        f"{'mean share':18} {means['mark']:6.3f} {'':13} {means['white']:6.3f} {'':13} {means['two']:6.3f}"
+        f"{'mean share':18} {means['mark']:6.3f} {'':13} {means['white']:6.3f} {'':13}"
+        f" {means['two']:6.3f}"
     )
 
 
@@ -366,7 +369,7 @@ def attack_table(
     attacks = [("nothing done", dirty, clean, same)]
     attacks += [(name, dirty, clean, [keep] * len(dirty)) for name, keep in keeps.items()]
     attacks += [
-        ("mirror (undone)", [f[:, ::-1][:, ::-1] for f in dirty], clean, same),
+        ("mirror", [f[:, ::-1] for f in dirty], [f[:, ::-1] for f in clean], same),
         ("50 % scale", half_size(dirty), clean, same),
         ("CRF 35", crushed, clean, same),
         ("median + inpainting", painted_over, few, same),
@@ -383,6 +386,9 @@ def attack_table(
     for name, got, want, keep in attacks:
         left = np.mean([g - w for g, w in zip(got, want, strict=True)], axis=0)
         inside = keep[0]
+        found_as = max(  # a mirrored mark is still read
+            correlation(left * inside, w * inside) for w in (weight, weight[:, ::-1])
+        )
         maps = [
             structural_similarity(w, g, data_range=255, full=True)[1]
             for g, w in list(zip(got, want, strict=True))[:: max(1, len(got) // 8)]
@@ -395,10 +401,7 @@ def attack_table(
         )
         kept = float((np.abs(weight) * inside).sum() / np.abs(weight).sum())
         loss = 1 - float(inside.sum() / clip.lit.sum())
-        print(
-            f"{name:28} {loss:9.3f} {kept:13.3f} {correlation(left * inside, weight * inside):12.3f} "
-            f"{similar:6.3f} {under:12.3f}"
-        )
+        print(f"{name:28} {loss:9.3f} {kept:13.3f} {found_as:12.3f} {similar:6.3f} {under:12.3f}")
     points, share = stroke_points(plan.chosen.positions, glyph.aspect)
     print(
         "best crop a thief can make (95 % of the strokes gone) loses "
