@@ -90,6 +90,7 @@ class Look:
     """How a scene looks; levels 0..255, lengths relative to the frame height."""
 
     exposure: float = 1.0
+    pedestal: float = 1.0
     surround: tuple[float, float, float] = (3.0, 3.0, 3.0)
     gradient: float = 0.0
     noise: float = 1.0
@@ -228,7 +229,8 @@ def draw(
     if part.card:
         return _card(part, h, w, i, rng)
     pic = _crop(part.texture, h, w, at, 0.8 + 0.15 * math.sin(i / 9))
-    yy, xx = np.mgrid[0:h, 0:w].astype(np.float32) + 0.5
+    yy = (np.arange(h, dtype=np.float32) + np.float32(0.5))[:, None]
+    xx = (np.arange(w, dtype=np.float32) + np.float32(0.5))[None, :]
     if look.cavity:
         ax = w / 2 + 0.3 * h * math.sin(i / 7.0 + look.shadow_at)
         ay = h / 2 + 0.25 * h * math.cos(i / 11.0)
@@ -261,14 +263,15 @@ def draw(
             turn = np.arctan2(yy - y, xx - x)
             ring *= np.clip(np.sin(turn * 2 + look.shadow_at), 0, 1)
             lit += (ring * look.bezel * 200 * look.exposure)[..., None]
-        ground = np.array(look.surround, np.float32) + look.gradient * (xx / w + yy / h - 1)[..., None]
+        slope = look.gradient * (xx / w + yy / h - 1)[..., None]
+        ground = np.array(look.surround, np.float32) + slope
         alpha = np.clip(0.5 - sd, 0, 1)[..., None]
         if look.glow:
             mean = float(lit[sd < 0].mean()) if (sd < 0).any() else 0
             ground = ground + (
                 look.glow * mean * np.exp(-np.maximum(sd, 0) / (look.glow_width * h))
             )[..., None] * np.array([1.0, 0.7, 0.6], np.float32)
-        out = (lit + np.array(look.surround, np.float32) * 0.8) * alpha + ground * (1 - alpha)
+        out = (lit + np.array(look.surround, np.float32) * np.float32(look.pedestal)) * alpha + ground * (1 - alpha)
     if look.blur_px > 0.2:
         out = cv2.GaussianBlur(out, (0, 0), look.blur_px)
     out = np.ascontiguousarray(out, np.float32)
@@ -276,7 +279,7 @@ def draw(
         out[1::2] = np.roll(out[1::2], 2 + i % 3, axis=1)
         out = cv2.blur(out, (1, 2))
     if look.noise:
-        out += cv2.GaussianBlur(rng.normal(0, 1, (h, w, 1)).astype(np.float32), (0, 0), 0.6)[
+        out += cv2.GaussianBlur(rng.standard_normal((h, w), np.float32), (0, 0), 0.6)[
             ..., None
         ] * look.noise * 2
     out = np.clip(out, 0, 255).astype(np.uint8)
@@ -406,6 +409,7 @@ def make_look(rng: np.random.Generator, harsh: float = 0.5) -> Look:
         surround=tuple(float(v) for v in np.clip(s + tint, 0, 60)),  # type: ignore[arg-type]
         gradient=u(2, 10) if chance(0.2) else 0.0,
         noise=u(0, 2.5),
+        pedestal=u(0.6, 1.05),
         blur_px=u(0.3, 1.8),
         vignette=u(0.6, 0.6 + 0.35 * harsh) if chance(0.4) else u(0.0, 0.5),
         vignette_power=u(2, 5),
@@ -431,7 +435,7 @@ def make_clip(
     duration_s: float = 12.0,
 ) -> Clip:
     """A recording of one kind: a geometry of GEOMETRIES or one of SEQUENCES."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng([seed, (*GEOMETRIES, *SEQUENCES).index(kind)])
     h, w = [(480, 854), (480, 640), (480, 600), (432, 768)][int(rng.integers(0, 4))]
     base = textures[int(rng.integers(0, len(textures)))] if textures else tissue_texture(rng)
     look = make_look(rng, harsh)

@@ -443,10 +443,22 @@ def _agrees(model: Fit, block: _Block, fit: Fit, h: int, w: int) -> bool:
     if fit.confidence < 0.5:
         e = _unpack(block.evidence)
         return model.outline is not None or support_ratio(e, block.noise, model) > 0.25
+    if fit.outline is None and fit.parts.get("raw_cover", 0.0) > 0.75:
+        # a whole circle of its own: another size or place is another field
+        apart = math.hypot(fit.x - model.x, fit.y - model.y) + abs(fit.r - model.r)
+        if apart > 0.015 * h and not _cut_more(fit, model, h):
+            return False
     angle = (np.arange(72) + 0.5) * (2 * math.pi / 72)
     x, y = _middle(model, h, w)
     gap = (_radii(model, x, y, angle) - _radii(fit, x, y, angle)) / h
     return bool((np.abs(gap) < 0.01).mean() > 0.4)
+
+
+def _cut_more(fit: Fit, model: Fit, h: int) -> bool:
+    """Has the fit a side further in than the model?"""
+    gap = [fit.box[0] - model.box[0], fit.box[1] - model.box[1],
+           model.box[2] - fit.box[2], model.box[3] - fit.box[3]]
+    return max(gap) > 0.015 * h
 
 
 def _light_outside(model: Fit, block: _Block, h: int, w: int) -> float:

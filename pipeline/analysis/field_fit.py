@@ -649,8 +649,10 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     if border > 0.93 and dark_corners(log_e) < 2:
         return _none(h, w, 0.9, facts)
     if near is not None and near.outline is None and near.shape != "none":
+        # seen before and still right
         kept = _judge_circle(log_e, n1, e, limit, None, (near.x, near.y, near.r), near.box)
         seen = kept.parts["raw_cover"] > 0.85 and kept.parts["raw_dark"] < 0.03
+        seen = seen and kept.parts["stops"] < 3
         if kept.confidence > 0.95 and seen:
             return replace(kept, parts={**kept.parts, **facts})
     _, _, stats, centre = cv2.connectedComponentsWithStats(lit, connectivity=4)
@@ -670,13 +672,17 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
         if best is not None and best.confidence > 0.9:
             break
     found = [f for f in (best, corners) if f is not None]
-    if best is None or best.confidence < 0.95:
+    if best is None or best.confidence < 0.95 or best.parts["stops"] >= 3:
         other = _judge_other(e, n1, log_e, rays, best, lit, limit)
         if other is not None:
             found.append(other)
     if not found:
         return _none(h, w, 0.3, facts)
     winner = max(found, key=lambda f: f.confidence)
+    outlines = [f for f in found if f.shape == "other" and f.confidence > 0.7 * winner.confidence]
+    if winner.outline is None and winner.parts.get("stops", 0) >= 3 and outlines:
+        # short arcs between three or four stops: rather a shape with corners
+        winner = max(outlines, key=lambda f: f.confidence)
     return replace(winner, parts={**winner.parts, **facts})
 
 
@@ -744,9 +750,10 @@ def _judge_circle(
     # edges that lie inside the model, joined to the surround: the model is too big
     dark = _dark_joined(log_e, mask, edge)
     parts = {
-        "cover": _ramp(cover, 0.35, 0.8),
+        # the more stops a shape has, the less may be guessed
+        "cover": _ramp(cover, 0.35 + 0.12 * sum(inner_box), 0.8 + 0.04 * sum(inner_box)),
         "span": _ramp(span, 0.02, 0.1),
-        "line": _ramp(line, 0.35, 0.8),
+        "line": _ramp(line, 0.55, 0.85),
         "rms": _ramp(rms, 0.008, 0.0035),
         "spread": _ramp(spread, 0.02, 0.006),
         "light": _ramp(light_area, 0.10, 0.03),
@@ -798,10 +805,11 @@ def _rival(e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_]) -> float:
 
 
 def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
-    """1 where a circle explains the arcs as well as straight lines do, towards 0 where lines are better.
+    """Part of the measured arcs, by length, that no straight line explains clearly better.
 
-    Each unbroken arc is compared with its own straight line, which has more
-    freedom; so the circle may miss by the measuring noise more.
+    Each unbroken arc is compared with its own straight line. A line has more
+    freedom than the common circle, so it must beat the circle by a factor and
+    by more than the measuring noise.
     """
     n = hit.size
     if not hit.any() or hit.all():
@@ -809,22 +817,20 @@ def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
     start = int(np.flatnonzero(~hit)[0])
     order = (np.arange(n) + start) % n
     runs = np.split(order, np.flatnonzero(np.diff(hit[order].astype(int))) + 1)
-    circle2 = line2 = 0.0
-    count = 0
+    floor = (0.0008 * h) ** 2
+    straight = total = 0
     for run in runs:
-        if run.size < 5 or not hit[run[0]]:
+        if run.size < 4 or not hit[run[0]]:
             continue
         x = edge.x[run] + edge.offset[run] * edge.nx[run]
         y = edge.y[run] + edge.offset[run] * edge.ny[run]
         pts = np.stack([x - x.mean(), y - y.mean()], axis=1)
-        smallest = float(np.linalg.svd(pts, compute_uv=False)[-1])
-        line2 += smallest**2
-        circle2 += float(np.square(edge.offset[run]).sum())
-        count += run.size
-    if not count:
-        return 0.0
-    floor = (0.0007 * h) ** 2
-    return math.sqrt((line2 / count + floor) / (circle2 / count + floor))
+        line2 = float(np.linalg.svd(pts, compute_uv=False)[-1]) ** 2 / run.size
+        circle2 = float(np.square(edge.offset[run]).mean())
+        total += run.size
+        if line2 + floor < 0.45 * (circle2 + floor):
+            straight += run.size
+    return 1.0 - straight / total if total else 0.0
 
 
 def _straight(
@@ -964,6 +970,7 @@ def _judge_other(
         strong = (weight > 0.8) & ~at_frame
         if strong.any():
             differs = float(np.percentile(np.abs(radius - m)[strong], 85) / h)
+    doubt = circle.confidence if circle is not None and circle.parts["stops"] < 3 else 0.0
     parts = {
         "cover": _ramp(sharp, 0.7, 0.93),
         "free": _ramp(free, 0.1, 0.35),
@@ -972,9 +979,7 @@ def _judge_other(
         "rough": _ramp(rough, 0.08, 0.02),
         "filled": _ramp(filled, 0.4, 0.75),
         "convex": _ramp(convex, 0.92, 0.97),
-        "differs": max(
-            _ramp(differs, 0.008, 0.014), 1.0 - (circle.confidence if circle is not None else 0.0)
-        ),
+        "differs": max(_ramp(differs, 0.008, 0.014), 1.0 - doubt),
     }
     confidence = float(np.prod(list(parts.values())))
     parts["raw_cover"], parts["raw_differs"], parts["raw_rough"] = sharp, differs, rough
