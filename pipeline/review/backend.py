@@ -78,6 +78,7 @@ class CaseFinding:
 
     The span is the one that the anchor has in case time: what was found, not what a
     decision made of it. `actions` are those that a person may choose; `action` the planned one.
+    `rejectable`: False where the plan does not let it go, whatever a person says.
     `box_px` is in pixels of the source's working picture.
     """
 
@@ -92,6 +93,7 @@ class CaseFinding:
     actions: Sequence[str]
     anchor: Anchor
     needs_person: bool = False
+    rejectable: bool = True
     box_px: tuple[int, int, int, int] | None = None
 
 
@@ -99,7 +101,7 @@ class CaseFinding:
 class CaseView:
     """A case as the page shows it, derived from surveys, settings and decisions.
 
-    `decided` is the version of decisions.json that the plan has seen.
+    `decided` is the version of decisions.json that the plan has seen; -1 if it is not known.
     series: `time_s`, `contrast_loss` and so on, shape (n,).
     """
 
@@ -338,6 +340,8 @@ _WORDS = {
 
 def plan_is_current(view: CaseView, decisions: Decisions) -> bool:
     """True if the plan has seen every entry that could change it."""
+    if view.decided < 0:
+        return False
     return all(e.verb == "sign" for e in decisions.entries if e.number > view.decided)
 
 
@@ -409,6 +413,7 @@ def _finding(row: tuple[CaseFinding, Decision | None]) -> dict[str, Any]:
         "action": f.action,
         "actions": list(f.actions),
         "needs": f.needs_person,
+        "rejectable": f.rejectable,
         "box": list(f.box_px) if f.box_px else None,
         "decision": {"verb": d.verb, "by": d.by, "reason": plain(d.reason)} if d else None,
     }
@@ -450,9 +455,8 @@ def page_plots(
     sound.pop("narration_lufs", None)
     sound.pop("background_lufs", None)
     sound["depth_lu"] = laid.sound_settings.get("ducking_depth_lu", 15.0)
-    for key, plot in zip(
-        ("difference", "gain"), sound_plots(cut(sound), points=points), strict=False
-    ):
+    for plot in sound_plots(cut(sound), points=points):
+        key = {"difference_lu": "difference", "background_gain_db": "gain"}[plot["lines"][0]["of"]]
         plot["height"] = 54
         plot["ticks"] = False
         plot["lanes"] = []

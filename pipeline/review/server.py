@@ -603,6 +603,12 @@ def _about(
     base = next((f for f in view.findings if f.id == name), rows[0] if rows else None)
     if base is None:
         raise UsageError("The finding is not there any more", "", "look at the newer state")
+    if body.get("verb") == "reject" and not base.rejectable:
+        raise UsageError(
+            "That cannot be rejected here",
+            base.kind.replace("_", " "),
+            "accept it, or ask for a new survey",
+        )
     if "action" in value and value["action"] not in base.actions:
         raise UsageError(
             "That cannot be done about it", str(value["action"])[:20], ", ".join(base.actions)

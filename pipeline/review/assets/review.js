@@ -124,7 +124,7 @@
     $("undo").disabled = !view.undo; $("redo").disabled = !view.redo;
     $("undo").title = view.undo ? `Undo: ${view.undo}` : ""; $("redo").title = view.redo ? `Redo: ${view.redo}` : "";
     if (!find(chosen)) chosen = view.findings.length ? view.findings[0].id : null;
-    list(); marksOfPlots(); draw(); showPanel(); state();
+    list(); freshPlots(); marksOfPlots(); draw(); showPanel(); state();
   }
   const find = (id) => view.findings.find((f) => f.id === id);
 
@@ -132,11 +132,11 @@
   function disc(f) {
     const level = f.level === null ? 1 : f.level, tall = 30 * level;
     return s("svg", { class: "disc", width: 36, height: 36, viewBox: "0 0 36 36", "aria-hidden": "true" },
-      s("g", { "clip-path": "url(#disc-clip)" }, s("rect", { x: 3, y: 33 - tall, width: 30, height: tall, fill: `url(#hatch-${f.kind})` })),
+      s("g", { "clip-path": "url(#disc-clip)" }, s("rect", { x: 3, y: 33 - tall, width: 30, height: tall, fill: `url(#hatch-${looks[f.kind] ? f.kind : "withheld"})` })),
       s("circle", { class: "rim", cx: 18, cy: 18, r: 15 }),
       (() => { const t = s("text", { x: 18, y: 22 }); t.textContent = (looks[f.kind] || { sign: "•" }).sign; return t; })());
   }
-  const label = (f) => (looks[f.kind] || { label: f.kind }).label;
+  const label = (f) => (looks[f.kind] || { label: f.kind[0].toUpperCase() + f.kind.slice(1).replace(/[_-]/g, " ") }).label;
   function word(f) {
     if (f.needs) return "to settle";
     if (!f.decision) return DONE[f.action] || f.action;
@@ -190,7 +190,7 @@
   function makePlots() {
     for (const name of ["loss", "difference", "gain"]) {
       const spec = view.plots[name];
-      if (!spec) continue;
+      if (!spec || plots[name]) continue;
       const holder = h("div", { class: "plot" }, h("h3", {}, spec.name));
       const host = h("div");
       holder.append(host);
@@ -202,11 +202,20 @@
         onDraw: name === "loss" ? placeHandles : undefined,
       });
     }
-    if (plots.loss) for (const end of ["start", "stop"]) {
+    if (plots.loss && !plots.loss.host.querySelector(".handle")) for (const end of ["start", "stop"]) {
       const b = h("button", { type: "button", class: "handle", role: "slider", "data-end": end, hidden: true,
         onpointerdown: (e) => dragEnd(e, end), onkeydown: (e) => keyEnd(e, end) });
       plots.loss.host.append(b);
     }
+  }
+  /* The sound's curves change with the plan, and some come only with it. */
+  function freshPlots() {
+    makePlots();
+    const p = first();
+    if (!p) return;
+    if (p.range[0] <= p.full[0] + 0.001 && p.range[1] >= p.full[1] - 0.001) {
+      for (const [name, plot] of Object.entries(plots)) if (view.plots[name]) plot.setData(view.plots[name].data);
+    } else refine(...p.range);
   }
   function marksOfPlots() {
     if (!plots.loss) return;
@@ -343,8 +352,8 @@
     if (from !== "scrub") $("scrub").value = now;
     $("scrub").setAttribute("aria-valuetext", clock(now));
     for (const p of Object.values(plots)) p.playheadAt(now);
-    $("finished").hidden = true;
-    if ($("asfinished").getAttribute("aria-pressed") === "true" && !playing) finished();
+    if (!still()) $("finished").hidden = true;
+    if (still()) finished();
     draw();
   }
   function frame(by) {
@@ -353,25 +362,27 @@
     const k = Math.round((now - g.start + g.from) * rate) + by;
     seek(k / rate - g.from + g.start + 1e-4);
   }
+  /* A finished picture is shown when asked for, or as long as there is no small copy. */
+  const still = () => !playing && ($("asfinished").getAttribute("aria-pressed") === "true" || !video(segmentAt(now)));
   let frames = 0;
   function finished() {
     clearTimeout(frames);
     frames = setTimeout(async () => {
       try {
         const answer = await ask(`${api}/frame?at=${now.toFixed(4)}&v=${view.version}`);
-        if (answer.status === 204) { notice("A finished picture is not offered here."); return; }
+        if (answer.status === 204) { $("finished").hidden = true; return; }
         const img = $("finished"), old = img.src;
         img.src = URL.createObjectURL(await answer.blob());
         if (old.startsWith("blob:")) URL.revokeObjectURL(old);
-        img.hidden = $("asfinished").getAttribute("aria-pressed") !== "true" || playing;
+        img.hidden = !still();
+        $("nopicture").hidden = !img.hidden || Boolean(video(segmentAt(now)));
       } catch (e) { notice(sentence(e)); }
     }, 90);
   }
   $("asfinished").addEventListener("click", () => {
     const on = $("asfinished").getAttribute("aria-pressed") !== "true";
     $("asfinished").setAttribute("aria-pressed", String(on));
-    if (on) finished(); else $("finished").hidden = true;
-    draw();
+    seek(now);
   });
 
   /* ---- play and listen ---- */
@@ -470,7 +481,7 @@
     const at = place(), over = $("over");
     if (!at) return;
     const { g, t, f } = at;
-    const plain = $("asfinished").getAttribute("aria-pressed") === "true" && !playing;
+    const plain = still();
     const boxes = view.findings.filter((x) => x.box && now >= x.start && now < x.stop && !(x.decision && x.decision.verb === "reject"));
     const key = JSON.stringify([g.width, g.height, f, positions, boxes.map((b) => b.box), plain, box, panel]);
     if (key === kept) return;
@@ -629,7 +640,7 @@
       const reason = () => { const i = $("reason"); return i ? i.value.trim() : ""; };
       out.push(h("div", { class: "row" },
         button("Accept", () => decide({ verb: "accept", finding: f.id, reason: reason() }, "Accepted"), "yes", { id: "accept" }),
-        button("Reject: no finding", () => decide({ verb: "reject", finding: f.id, reason: reason() }, "Rejected"), "no", { id: "reject" })));
+        f.rejectable ? button("Reject: no finding", () => decide({ verb: "reject", finding: f.id, reason: reason() }, "Rejected"), "no", { id: "reject" }) : null));
       if (f.actions.length > 1) out.push(h("label", {}, "Do this instead", h("select", { id: "action", onchange: (e) =>
         decide({ verb: "change", finding: f.id, value: { action: e.target.value }, reason: reason() }, DONE[e.target.value]) },
         ...f.actions.map((a) => h("option", { value: a, selected: a === f.action }, DONE[a] || a)))));
@@ -766,6 +777,7 @@
       const last = jobs.filter((j) => j.case === view.case).pop(), was = before.find((j) => last && j.number === last.number);
       if (last && was && was.state !== last.state) { say(`Render ${last.state}`); if (last.state === "done") refresh().catch(() => {}); }
     }
+    if (view.segments.some((g) => g.proxy === null) && view.current) refresh().then(() => seek(now)).catch(() => {});
     const busy = jobs.some((j) => j.state === "waiting" || j.state === "running");
     looking = setTimeout(look, busy ? 400 : 5000);
   }
@@ -804,7 +816,7 @@
       " ": play, ArrowLeft: () => (e.shiftKey ? (stop(), seek(now - 1)) : frame(-1)), ArrowRight: () => (e.shiftKey ? (stop(), seek(now + 1)) : frame(1)),
       n: () => step(1), p: () => step(-1), v: () => $("asfinished").click(), m: () => listen("mixed"), b: () => listen("raw"),
       a: () => f && !f.id.startsWith("added-") && decide({ verb: "accept", finding: f.id }, "Accepted"),
-      r: () => f && !f.id.startsWith("added-") && decide({ verb: "reject", finding: f.id }, "Rejected"),
+      r: () => f && f.rejectable && !f.id.startsWith("added-") && decide({ verb: "reject", finding: f.id }, "Rejected"),
       "[": () => f && f.actions.length && setEnd(f, "start", tryEnd(f, "start", now)), "]": () => f && f.actions.length && setEnd(f, "stop", tryEnd(f, "stop", now)),
       z: () => f && zoomTo(f), 0: zoomAll, "+": () => zoomBy(0.5), "=": () => zoomBy(0.5), "-": () => zoomBy(2),
       u: () => (e.shiftKey ? $("redo") : $("undo")).click(), "?": () => $("help").showModal(),
@@ -813,7 +825,6 @@
     if (/^[1-7]$/.test(e.key)) { e.preventDefault(); open(order[+e.key - 1], true); }
   });
 
-  makePlots();
   take(view);
   if (chosen) choose(chosen, false);
   seek(chosen ? find(chosen).start : 0);

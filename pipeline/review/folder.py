@@ -1,0 +1,973 @@
+"""The review page's backend over an OUT folder: documents on disk, and the stages.
+
+A case shows from its documents at once. What needs the recordings (planning again,
+listening, the finished picture, the proxies) is made ready on first use, under one
+lock per case, and kept for the next time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import json
+import os
+import shutil
+import tempfile
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import FieldstopError, InputError, UsageError
+from pipeline.model.case import Case, CaseRecording
+from pipeline.model.decisions import Anchor, Decision, Decisions
+from pipeline.model.mark import MarkPosition
+from pipeline.model.options import Options
+from pipeline.model.plan import Piece, Plan
+from pipeline.model.survey import Event, Survey
+from pipeline.model.time import round_s
+from pipeline.review.backend import (
+    CaseFinding,
+    CaseState,
+    CaseSummary,
+    CaseView,
+    Progress,
+    RenderResult,
+    Segment,
+    lay_over,
+)
+from pipeline.review.decisions import DecisionFile, effective, sign_off_holds, version
+from pipeline.review.report import CAUTIONS, MarkReport, SoundReport
+from pipeline.stages.plan import Kept, SourceInput, chapter_title, keep_parts, plan_sha256
+from pipeline.store.work import WorkFolder, atomic_write
+
+ORIGIN = "origin.json"
+PROXY_ROWS_PX = 270
+EVENT_ACTIONS = ("keep", "cut", "freeze", "clear")
+OUTSIDE_ACTIONS = ("cut", "freeze")
+
+
+def remember_origin(out: Path, case: str, path: Path, narration: Path | None = None) -> None:
+    """Notes, in the private folder, which recordings a case was made from."""
+    text = json.dumps(
+        {
+            "schema": "fieldstop.origin/1",
+            "path": str(Path(path).resolve()),
+            "narration": str(Path(narration).resolve()) if narration else None,
+        }
+    )
+    atomic_write(WorkFolder(out, case).private_file(ORIGIN), text, private=True)
+
+
+@dataclass
+class _Ready:
+    """A case whose recordings are open: a run without a render, and what was made for it."""
+
+    run: Any
+    case: Case
+    kept: list[Kept]
+    revision: int
+    stems: dict[str, Any] = field(default_factory=dict)
+
+
+class _Stopped(FieldstopError):
+    """A render that a person cancelled."""
+
+
+class FolderBackend:
+    """See `backend.Backend`. `options` are the settings that `make` would use."""
+
+    def __init__(
+        self,
+        out: Path,
+        options: Options,
+        *,
+        catalogue: Path | None = None,
+        report: Callable[[Any], str] | None = None,
+        proxies: bool = True,
+    ) -> None:
+        self._out = Path(out)
+        self.options, self.catalogue, self.report = options, catalogue, report
+        self.proxies = proxies
+        self._ready: dict[str, _Ready] = {}
+        self._locks: dict[str, threading.RLock] = {}
+        self._guard = threading.Lock()
+        self._busy: set[str] = set()
+        self._work: Path | None = None
+        self._closed = threading.Event()
+
+    @property
+    def root(self) -> Path:
+        return self._out
+
+    def close(self) -> None:
+        """Removes the sound that was kept for listening."""
+        self._closed.set()
+        if self._work is not None:
+            shutil.rmtree(self._work, ignore_errors=True)
+
+    # --- documents ---
+
+    def _folder(self, case: str) -> WorkFolder:
+        return WorkFolder(self._out, case)
+
+    def decisions_path(self, case: str) -> Path:
+        return self._folder(case).private_file("decisions.json")
+
+    def _surveys(self, case: str) -> list[tuple[Survey, Path]]:
+        out: list[tuple[Survey, Path]] = []
+        folder = self._folder(case)
+        for number in range(1, 1000):
+            tail = "" if number == 1 else f"-{number}"
+            path = folder.private_file(f"survey{tail}.json")
+            if not path.is_file():
+                break
+            try:
+                survey = Survey.model_validate_json(path.read_bytes())
+            except ValueError:
+                raise InputError(
+                    "A survey of the case cannot be read", "", "run fieldstop survey again"
+                ) from None
+            out.append((survey, folder.private_file(f"series{tail}.npz")))
+        return out
+
+    def _plan(self, case: str) -> Plan | None:
+        path = self._folder(case).private_file("plan.json")
+        if not path.is_file():
+            return None
+        try:
+            return Plan.model_validate_json(path.read_bytes())
+        except ValueError:
+            return None  # of an older version: it is planned again
+
+    def _origin(self, case: str) -> tuple[Path, Path | None] | None:
+        try:
+            data = json.loads(self._folder(case).private_file(ORIGIN).read_bytes())
+            path = Path(data["path"])
+            narration = Path(data["narration"]) if data.get("narration") else None
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+        return (path, narration) if path.exists() else None
+
+    def _case_document(self, case: str) -> Case | None:
+        from pipeline.stages.intake import _read_case
+
+        origin = self._origin(case)
+        if origin is None or not origin[0].is_dir():
+            return None
+        with contextlib.suppress(FieldstopError):
+            return _read_case(origin[0] / "case.toml")
+        return None
+
+    def list_cases(self) -> Sequence[CaseSummary]:
+        out = []
+        private = self._out / "private"
+        for path in sorted(private.iterdir()) if private.is_dir() else []:
+            if not path.is_dir() or not (path / "survey.json").is_file():
+                continue
+            try:
+                decisions = DecisionFile(path / "decisions.json", path.name).load()
+                view = self._view(path.name, decisions, series=False)
+            except FieldstopError:
+                out.append(CaseSummary(path.name, "", "needs a person", 1, 0.0))
+                continue
+            left = sum(f.needs_person for f, _ in lay_over(view, decisions).findings)
+            out.append(CaseSummary(path.name, view.title, view.state, left, view.duration_s))
+        return out
+
+    # --- the view ---
+
+    def load_case(self, case: str, decisions: Decisions) -> CaseView:
+        return self._view(case, decisions)
+
+    def _view(self, case: str, decisions: Decisions, series: bool = True) -> CaseView:
+        surveys = self._surveys(case)
+        if not surveys:
+            raise InputError("The case has no survey", "", "run fieldstop survey on it first")
+        ready = self._ready.get(case)
+        plan = ready.run.plan if ready is not None and ready.run.plan else self._plan(case)
+        if plan is not None and [s.sha256 for s in plan.sources] != [
+            s.recording.sha256 for s, _ in surveys
+        ]:
+            plan = None
+        document = ready.case if ready is not None else self._case_document(case)
+        kept = ready.kept if ready is not None else _kept(document, plan, surveys)
+        names = _names(document, plan, len(surveys))
+        segments = [
+            Segment(
+                name=names[k.source],
+                sha256=surveys[k.source][0].recording.sha256,
+                start_s=k.case_start_s,
+                length_s=k.stop_s - k.start_s,
+                source_start_s=k.start_s,
+                width_px=surveys[k.source][0].recording.width_px,
+                height_px=surveys[k.source][0].recording.height_px,
+                frame_rate_hz=surveys[k.source][0].recording.frame_rate_hz or 25.0,
+                fields=surveys[k.source][0].field,
+                proxy=self._proxy(case, surveys[k.source][0].recording.sha256),
+            )
+            for k in kept
+        ]
+        duration_s = segments[-1].start_s + segments[-1].length_s
+        findings = _findings(surveys, plan, kept, names)
+        warnings = list(plan.warnings) if plan else ["This case was measured, not planned yet"]
+        if self._origin(case) is None:
+            warnings.append("Where the recordings of this case lie is not known here any more")
+        warnings += [n.message for n in (plan.needs if plan else []) if not n.approvable]
+        view = CaseView(
+            case=case,
+            title=plan.title if plan else (document.title if document else ""),
+            profile=plan.profile if plan else self.options.output.profile,
+            state="planned",
+            duration_s=duration_s,
+            segments=segments,
+            findings=findings,
+            series=_series(surveys, kept) if series else {},
+            sound=_sound(ready, plan, surveys, kept, duration_s) if series else SoundReport(),
+            sound_settings={
+                name: float(getattr(self.options.sound, name)) for name in _sound_names()
+            },
+            mark=_mark(plan, ready, self.options),
+            chapters=[(_to_case(plan, c.start_s), c.title) for c in plan.chapters] if plan else [],
+            checklist=_checklist(ready) if series else (),
+            sources=[s.recording.sha256 for s, _ in surveys],
+            surveys=[_sha256(s.to_json()) for s, _ in surveys],
+            settings_sha256=_settings_sha256(self.options),
+            plan_sha256=plan_sha256(plan) if plan else "",
+            decided=ready.seen if isinstance(ready, _Seen) else -1,
+            report=self._report(case),
+            event_loss=self.options.lens.event_loss,
+            warnings=list(dict.fromkeys(warnings)),
+            cautions=CAUTIONS,
+        )
+        view.state = self._state(case, view, plan, decisions)
+        return view
+
+    def _state(
+        self, case: str, view: CaseView, plan: Plan | None, decisions: Decisions
+    ) -> CaseState:
+        releases = self._folder(case).releases_dir
+        if releases.is_dir() and any(releases.glob("*.mp4")):
+            return "released"
+        if any(f.needs_person for f, _ in lay_over(view, decisions).findings):
+            return "needs a person"
+        if plan is not None and any(not n.approvable for n in plan.needs):
+            return "withheld"
+        return "planned"
+
+    def _report(self, case: str) -> Path | None:
+        path = self._folder(case).private_file("report.html")
+        return path if path.is_file() else None
+
+    # --- made ready with the recordings ---
+
+    def _lock(self, case: str) -> threading.RLock:
+        with self._guard:
+            return self._locks.setdefault(case, threading.RLock())
+
+    def _prepare(self, case: str) -> _Ready:
+        """Opens the recordings, takes surveys from the cache, measures the narration."""
+        from pipeline.media.glyphs import load_glyph
+        from pipeline.stages.intake import open_case
+        from pipeline.stages.make import (
+            CaseRun,
+            measure_narration,
+            source_inputs,
+            survey_sources,
+        )
+        from pipeline.stages.survey import no_progress
+        from pipeline.store.catalogue import Catalogue
+
+        with self._lock(case):
+            held = self._ready.get(case)
+            if held is not None:
+                return held
+            origin = self._origin(case)
+            if origin is None:
+                raise InputError(
+                    "Where the recordings of this case lie is not known here",
+                    "",
+                    "run fieldstop make or survey on the case again, with the same --out",
+                )
+            opened = open_case(origin[0], narration=origin[1], out=self._out)
+            work = self._scratch(case)
+            run = CaseRun(
+                opened, self.options, self._folder(case), work, glyph=load_glyph(self.options.mark)
+            )
+            run.surveyed = survey_sources(opened, self.options, work, no_progress)
+            hashes = [s.sha256 for s in opened.sources]
+            with Catalogue(self.catalogue) as known:
+                run.consent = known.consent_for(hashes, opened.case.case, opened.case.consent)
+                revision = known.next_revision(case, self.options.output.profile)
+            run.narration = measure_narration(run, no_progress)
+            voice = opened.case.consent.model_copy(update={"voice": run.consent.voice})
+            document = opened.case.model_copy(update={"consent": voice})
+            made = _Seen(run, document, keep_parts(document, source_inputs(run)), revision)
+            self._ready[case] = made
+            return made
+
+    def _scratch(self, case: str) -> Path:
+        """A private folder for sound; gone with the server, or swept by the next run."""
+        if self._work is None:
+            parent = self._folder(case).private_dir
+            name = f".work.part-{os.getpid()}-"
+            self._work = Path(tempfile.mkdtemp(prefix=name, dir=parent))
+        path = self._work / case
+        path.mkdir(exist_ok=True)
+        return path
+
+    def _planned(self, ready: _Ready, decisions: Sequence[Decision]) -> Plan:
+        from pipeline.stages.make import source_inputs
+        from pipeline.stages.plan import GlyphInput, make_plan
+
+        run = ready.run
+        return make_plan(
+            ready.case,
+            source_inputs(run),
+            run.narration,
+            self.options,
+            glyph=GlyphInput(run.glyph.coverage, run.glyph.x_height_ratio),
+            revision=ready.revision,
+            decisions=list(decisions),
+        )
+
+    def plan_again(self, case: str, decisions: Decisions) -> CaseView:
+        with self._lock(case):
+            ready = self._prepare(case)
+            assert isinstance(ready, _Seen)
+            run = ready.run
+            run.decisions = effective(decisions)
+            run.plan = self._planned(ready, run.decisions)
+            ready.seen = version(decisions)
+            run.folder.atomic_write(run.folder.private_file("plan.json"), run.plan.to_json())
+            self._start_proxies(case, ready)
+            self._warm(case)
+            return self._view(case, decisions)
+
+    def crop_loss(self, case: str, positions: Sequence[Mapping[str, float]]) -> dict[str, Any]:
+        from pipeline.analysis._mark_place import evaluate
+        from pipeline.analysis._mark_strokes import two_tone
+        from pipeline.stages.plan import moved_field
+
+        ready = self._prepare(case)
+        plan, glyph = ready.run.plan, ready.run.glyph
+        if plan is None or plan.mark is None:
+            return {"crop_loss": None, "visibility": None}
+        tones = two_tone(glyph.coverage)
+        grown = tones.shape[-1] / glyph.coverage.shape[-1]
+        ratio = glyph.x_height_ratio
+        fields = [moved_field(f, p.moved) for p in plan.sources for f in p.fields]
+        found = evaluate(
+            [_position(p) for p in positions],
+            [f for f in fields if f.shape != "none"] or fields,
+            None,
+            tones.shape[-1] / tones.shape[-2],
+            self.options.mark,
+            [],
+            height_px=plan.height_px,
+            x_height_ratio=None if ratio is None else ratio / grown,
+            coverage=tones.max(axis=0),
+        )
+        # The painter holds this visibility whatever lies behind; the place does not change it.
+        return {"crop_loss": round(found.crop_loss, 4), "visibility": plan.mark.target}
+
+    def finished_frame(
+        self, case: str, time_s: float, positions: Sequence[Mapping[str, float]] | None
+    ) -> bytes | None:
+        from pipeline.stages.pictures import jpeg
+        from pipeline.stages.render import compose
+
+        ready = self._prepare(case)
+        plan = ready.run.plan
+        if plan is None:
+            return None
+        piece = next(
+            (p for p in plan.pieces if p.case_start_s <= time_s < p.case_start_s + p.length_s),
+            None,
+        )
+        kept = next(k for k in reversed(ready.kept) if k.case_start_s <= time_s + 1e-6)
+        at = kept.start_s + time_s - kept.case_start_s
+        rate = max(plan.sources[kept.source].frame_rate_hz, 1.0)
+        one = Piece(
+            kind="black" if piece is None else "play" if piece.kind == "play" else piece.kind,
+            source=kept.source if piece is None else piece.source,
+            start_s=round_s(max(0.0, at - 0.6 / rate))
+            if piece is None or piece.kind == "play"
+            else piece.start_s,
+            length_s=4 / rate,
+            case_start_s=time_s,
+            out_start_s=0.0,
+        )
+        mark = plan.mark
+        if mark is not None and positions:
+            chosen = mark.chosen.model_copy(update={"positions": [_position(p) for p in positions]})
+            mark = mark.model_copy(update={"chosen": chosen})
+        small = plan.model_copy(update={"pieces": [one], "mark": mark})
+        shown = next(
+            iter(compose(small, ready.run.media, ready.run.glyph.coverage, self.options)), None
+        )
+        return None if shown is None else jpeg(shown.frame, 540, plan.matrix)
+
+    # --- sound ---
+
+    def _warm(self, case: str) -> None:
+        """Makes the sound ready in the background, so that the first listen is quick."""
+
+        def go() -> None:
+            with contextlib.suppress(FieldstopError, OSError):
+                ready = self._prepare(case)
+                if ready.run.plan is not None:
+                    self._stems(case, ready, ready.run.plan, True)
+                    self._stems(case, ready, ready.run.plan, False)
+
+        self._background(f"sound {case}", go)
+
+    def _stems(self, case: str, ready: _Ready, plan: Plan, replaced: bool) -> tuple[Any, Any]:
+        """(procedure, narration) on the clip's axis; made anew when what they hang on changed."""
+        from pipeline.stages.make import _narration_media
+        from pipeline.stages.render import RATE_HZ, narration_stem, procedure_stem
+
+        spoken = [r for r in plan.redactions if r.what == "speech"] if replaced else []
+        key = _sha256(
+            json.dumps([[p.model_dump() for p in plan.pieces], [r.model_dump() for r in spoken]])
+        )
+        with self._lock(f"sound {case}"):
+            slot = "replaced" if replaced else "untreated"
+            held = ready.stems.get(slot)
+            if held is not None and held[0] == key:
+                return held[1], held[2]
+            work = self._scratch(case) / slot
+            shutil.rmtree(work, ignore_errors=True)
+            work.mkdir()
+            length = round(plan.duration_s * RATE_HZ)
+            shown = plan.model_copy(update={"redactions": spoken})
+            procedure = procedure_stem(shown, ready.run.media, self.options, work, length)
+            media = _narration_media(ready.run)
+            voice = narration_stem(plan, ready.run.media, media, work, length) if media else None
+            ready.stems[slot] = (key, procedure, voice)
+            return procedure, voice
+
+    def preview_sound(
+        self, case: str, start_s: float, stop_s: float, settings: Mapping[str, float], mixed: bool
+    ) -> bytes:
+        from pipeline.analysis.limiter import limit
+        from pipeline.analysis.mix import render_mix
+        from pipeline.stages.render import RATE_HZ
+
+        ready = self._prepare(case)
+        plan = self._with_settings(ready, settings) if mixed else ready.run.plan
+        if plan is None:
+            raise UsageError("The case is not planned yet", "", "wait a moment, then listen")
+        procedure, voice = self._stems(case, ready, plan, mixed)
+        total = round((stop_s - start_s) * RATE_HZ)
+        out = np.zeros((2, total), np.float32)
+        for piece in plan.pieces:
+            a = max(start_s, piece.case_start_s)
+            b = min(stop_s, piece.case_start_s + piece.length_s)
+            if b <= a:
+                continue
+            first = round((piece.out_start_s + a - piece.case_start_s) * RATE_HZ)
+            count = min(round((b - a) * RATE_HZ), total)
+            parts = [s.read(first, count) if s is not None else None for s in (procedure, voice)]
+            if mixed and plan.mix is not None:
+                shift = first / RATE_HZ
+                mix = plan.mix.model_copy(
+                    update={
+                        "duration_s": count / RATE_HZ,
+                        "background_gain": [(t - shift, g) for t, g in plan.mix.background_gain],
+                        "narration_gain": [(t - shift, g) for t, g in plan.mix.narration_gain],
+                    }
+                )
+                blocks = [[p] if p is not None else None for p in parts]
+                made = np.concatenate(list(render_mix(blocks[0], blocks[1], mix, 2)), axis=1)
+                peak = self.options.output.true_peak_dbtp
+                made = np.concatenate(list(limit([made], 0.0, peak)), axis=1)
+            else:
+                made = np.zeros((2, count), np.float32)
+                for part in parts:
+                    if part is not None:
+                        made += part if part.shape[0] == 2 else np.repeat(part, 2, axis=0)
+                made = np.clip(made, -1, 1)
+            at = round((a - start_s) * RATE_HZ)
+            size = min(made.shape[1], total - at)
+            out[:, at : at + size] = made[:, :size]
+        return _wav(out)
+
+    def _with_settings(self, ready: _Ready, settings: Mapping[str, float]) -> Plan | None:
+        """The plan as it would be with these settings of the sound."""
+        plan: Plan | None = ready.run.plan
+        own = {k: float(getattr(self.options.sound, k)) for k in _sound_names()}
+        for decision in ready.run.decisions:
+            if decision.verb == "mix":
+                own.update(decision.value)
+        if plan is None or all(own.get(k) == v for k, v in settings.items()):
+            return plan
+        key = ("mix", json.dumps(sorted(settings.items())), plan_sha256(plan))
+        held = ready.stems.get("mix")
+        if held is None or held[0] != key:
+            extra = Decision(number=10**6, at="", by="x", verb="mix", value=dict(settings))
+            held = (key, self._planned(ready, [*ready.run.decisions, extra]))
+            ready.stems["mix"] = held
+        made: Plan = held[1]
+        return made
+
+    # --- proxies ---
+
+    def _proxy_path(self, case: str, sha256: str) -> Path:
+        return self._folder(case).private_file(f"proxy-{sha256[:8]}.mp4")
+
+    def _proxy(self, case: str, sha256: str) -> Path | None:
+        path = self._proxy_path(case, sha256)
+        return path if path.is_file() else None
+
+    def _start_proxies(self, case: str, ready: _Ready) -> None:
+        if not self.proxies:
+            return
+
+        def go() -> None:
+            for number in range(len(ready.run.surveyed)):
+                sha256 = ready.run.surveyed[number].survey.recording.sha256
+                if self._proxy(case, sha256) is None and not self._closed.is_set():
+                    with contextlib.suppress(FieldstopError, OSError):
+                        self._make_proxy(case, ready, number)
+
+        self._background(f"proxy {case}", go)
+
+    def _make_proxy(self, case: str, ready: _Ready, number: int) -> None:
+        """A small copy, blanked and redacted like a release, with a key frame every 6 frames."""
+        import av
+
+        from pipeline.media.read import read_pictures
+        from pipeline.media.write import planes_of
+        from pipeline.stages.plan import planned_source
+        from pipeline.stages.render import Blanker
+
+        surveyed, media = ready.run.surveyed[number], ready.run.media[number]
+        recording, plan = media.recording, ready.run.plan
+        rows = min(PROXY_ROWS_PX, recording.height_px) // 2 * 2
+        cols = max(2, round(recording.width_px * rows / recording.height_px / 2) * 2)
+        source = planned_source(
+            number, surveyed.recording, surveyed.survey, media.still, 0, self.options, cols, rows
+        )
+        redactions = [r for r in plan.redactions if r.source == number] if plan else []
+        blanker = Blanker(source, cols, rows, self.options.field.edge_inset_px, redactions)
+        target = self._proxy_path(case, surveyed.survey.recording.sha256)
+        folder = self._folder(case)
+        limit = max(2, round(recording.height_px * source.moved[0] / 2) * 2)
+        with (
+            folder.atomic_path(target) as temp,
+            av.open(str(temp), "w", format="mp4", options={"movflags": "faststart"}) as box,
+        ):
+            stream = box.add_stream("libx264", rate=90_000)
+            stream.width, stream.height, stream.pix_fmt = cols, rows, "yuv420p"
+            stream.options = {
+                "preset": "ultrafast", "crf": "30", "g": "6", "bf": "0", "threads": "1",
+                "fflags": "bitexact",
+            }  # fmt: skip
+            from fractions import Fraction
+
+            stream.codec_context.time_base = Fraction(1, 90_000)
+            for picture in read_pictures(media.path, recording, max_height_px=limit, threads=1):
+                if self._closed.is_set():
+                    raise InputError("Stopped", "", "")
+                frame = av.VideoFrame(cols, rows, "yuv420p")
+                planes = picture.planes()
+                if planes[0].shape != (rows, cols):
+                    frame_in = picture.frame.reformat(width=cols, height=rows, format="yuv420p")
+                    planes = tuple(planes_of(frame_in))  # type: ignore[assignment]
+                blanker.copy(planes, planes_of(frame), picture.time_s)
+                frame.pts = round(picture.time_s * 90_000)
+                frame.time_base = Fraction(1, 90_000)
+                for packet in stream.encode(frame):
+                    box.mux(packet)
+            for packet in stream.encode():
+                box.mux(packet)
+
+    def _background(self, name: str, go: Callable[[], None]) -> None:
+        with self._guard:
+            if name in self._busy:
+                return
+            self._busy.add(name)
+
+        def work() -> None:
+            try:
+                go()
+            finally:
+                with self._guard:
+                    self._busy.discard(name)
+
+        threading.Thread(target=work, name=name, daemon=True).start()
+
+    # --- render ---
+
+    def render(
+        self, case: str, decisions: Decisions, progress: Progress, cancelled: Callable[[], bool]
+    ) -> RenderResult:
+        from pipeline.stages.make import run_case
+
+        origin = self._origin(case)
+        if origin is None:
+            raise InputError(
+                "Where the recordings of this case lie is not known here",
+                "",
+                "run fieldstop make on the case again, with the same --out",
+            )
+        current = DecisionFile(self.decisions_path(case), case).load()
+        if version(current) != version(decisions):
+            raise UsageError(
+                "Decisions were added while the render was waiting", "", "render again"
+            )
+        view = self.load_case(case, decisions)
+        given = decisions.sign_off
+        holds = given is not None and sign_off_holds(
+            decisions,
+            sources=view.sources,
+            surveys=view.surveys,
+            settings=view.settings_sha256,
+            plan=view.plan_sha256,
+        )
+
+        def told(stage: str, done: float, whole: float) -> None:
+            if cancelled():
+                raise _Stopped("The render was cancelled", "", "")
+            first, last = _SHARES.get(stage, (0.0, 1.0))
+            progress(first + (last - first) * (done / whole if whole else 1.0), stage)
+
+        run = run_case(
+            origin[0],
+            self._out,
+            self.options,
+            narration=origin[1],
+            approve=given.by if given is not None and holds else None,
+            catalogue=self.catalogue,
+            report=self.report,
+            progress=told,
+        )
+        if run.released is not None:
+            return RenderResult("released", f"Released as {run.released.path.stem}.", run.checks)
+        why = "; ".join(w.message for w in run.withheld[:4])
+        kept = " A draft was kept." if run.draft else ""
+        return RenderResult("withheld", f"No release: {why}.{kept}", run.checks)
+
+
+_SHARES = {
+    "survey": (0.0, 0.3), "narration": (0.3, 0.35), "render": (0.35, 0.75),
+    "mix": (0.75, 0.85), "verify": (0.85, 1.0),
+}  # fmt: skip
+
+
+@dataclass
+class _Seen(_Ready):
+    """Which version of the decisions the plan has seen; -1 for none."""
+
+    seen: int = -1
+
+
+# --- pieces of the view -----------------------------------------------------------------
+
+
+def _sha256(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _settings_sha256(options: Options) -> str:
+    from pipeline.settings import settings_sha256
+
+    return settings_sha256(options)
+
+
+def _sound_names() -> tuple[str, ...]:
+    from pipeline.review.decisions import MIX_SETTINGS
+
+    return MIX_SETTINGS
+
+
+def _position(place: Mapping[str, float]) -> MarkPosition:
+    return MarkPosition(
+        x=place["x"],
+        y=place["y"],
+        angle_deg=place.get("angle_deg", 0.0),
+        width_ratio=place["width_ratio"],
+    )
+
+
+def _kept(
+    document: Case | None, plan: Plan | None, surveys: Sequence[tuple[Survey, Path]]
+) -> list[Kept]:
+    """Kept parts on the case's axis, from the documents alone."""
+    indices = [s.recording for s in plan.sources] if plan else list(range(len(surveys)))
+    stills = [s.still for s in plan.sources] if plan else [False] * len(surveys)
+    if document is None or len(document.recording) <= max(indices):
+        document = Case(
+            case="x", recording=[CaseRecording(files=["x"]) for _ in range(max(indices) + 1)]
+        )
+    inputs = [
+        SourceInput(index, still, None, survey, {})  # type: ignore[arg-type]
+        for index, still, (survey, _) in zip(indices, stills, surveys, strict=True)
+    ]
+    return keep_parts(document, inputs)
+
+
+def _names(document: Case | None, plan: Plan | None, count: int) -> list[str]:
+    indices = [s.recording for s in plan.sources] if plan else list(range(count))
+    out = []
+    for number, index in enumerate(indices):
+        name = f"recording {index + 1}"
+        title = ""
+        if document is not None and index < len(document.recording):
+            title = chapter_title(document, index)
+        parts = [n for n, i in enumerate(indices) if i == index]
+        name += f", {title}" if title else ""
+        name += f", part {parts.index(number) + 1}" if len(parts) > 1 else ""
+        out.append(name)
+    return out
+
+
+def _spans_in_case(
+    kept: Sequence[Kept], source: int, start_s: float, stop_s: float
+) -> list[tuple[float, float, float, float]]:
+    """(case start, case stop, source start, source stop) of what the case shows of a span."""
+    out = []
+    for k in kept:
+        a, b = max(start_s, k.start_s), min(stop_s, k.stop_s)
+        if k.source == source and b > a:
+            shift = k.case_start_s - k.start_s
+            out.append((round_s(a + shift), round_s(b + shift), a, b))
+    return out
+
+
+def _findings(
+    surveys: Sequence[tuple[Survey, Path]],
+    plan: Plan | None,
+    kept: Sequence[Kept],
+    names: Sequence[str],
+) -> list[CaseFinding]:
+    out: list[CaseFinding] = []
+
+    def add(tag: str, source: int, kind: str, start_s: float, stop_s: float, **more: Any) -> None:
+        sha256 = surveys[source][0].recording.sha256
+        for part, (a, b, first, last) in enumerate(_spans_in_case(kept, source, start_s, stop_s)):
+            out.append(
+                CaseFinding(
+                    id=f"{tag}{'' if part == 0 else f'-{part}'}",
+                    kind=kind,
+                    where=names[source],
+                    start_s=a,
+                    stop_s=b,
+                    anchor=Anchor(sha256=sha256, start_s=first, stop_s=last, kind=kind),
+                    **more,
+                )
+            )
+
+    for source, (survey, _) in enumerate(surveys):
+        for n, event in enumerate(survey.events):
+            outside = event.kind == "out_of_body"
+            known = event.peak_loss is not None
+            add(
+                f"e{source}-{n}", source, event.kind, event.start_s, event.stop_s,
+                bad=f"{event.peak_loss:.2f} lost" if known else "loss unknown",
+                level=event.peak_loss,
+                action=_action(plan, source, event) or ("cut" if outside else "keep"),
+                actions=OUTSIDE_ACTIONS if outside else EVENT_ACTIONS,
+            )  # fmt: skip
+        for n, letters in enumerate(survey.lettering):
+            inside = letters.where == "field"
+            add(
+                f"l{source}-{n}", source, "lettering", letters.start_s, letters.stop_s,
+                bad="inside the field" if inside else "outside the field", level=None,
+                action="blank", actions=(), rejectable=False,
+                box_px=letters.box_px if inside else None,
+            )  # fmt: skip
+        for n, face in enumerate(survey.faces):
+            add(
+                f"f{source}-{n}", source, "face", face.start_s, face.stop_s,
+                bad="a face, perhaps", level=None, action="blank", actions=(), rejectable=False,
+                box_px=face.box_px,
+            )  # fmt: skip
+        for kind, pairs, bad in (
+            ("speech", survey.speech.procedure, "speech in the room"),
+            ("speech", survey.speech.undecided, "too low or too clipped to tell"),
+        ):
+            for n, (a, b) in enumerate(pairs):
+                tag = "s" if pairs is survey.speech.procedure else "u"
+                add(
+                    f"{tag}{source}-{n}", source, kind, a, b, bad=bad, level=None,
+                    action="replace", actions=(),
+                )  # fmt: skip
+    for n, need in enumerate(plan.needs if plan else []):
+        if not need.approvable:
+            continue
+        source = need.source or 0
+        length_s = surveys[source][0].recording.duration_s
+        start_s = min(need.start_s or 0.0, max(0.0, length_s - 1.0))
+        add(
+            f"n{n}", source, need.code, start_s, max(start_s + 0.5, length_s),
+            bad=need.message, level=None, action="look at it", actions=(), rejectable=False,
+            needs_person=True,
+        )  # fmt: skip
+    return out
+
+
+def _action(plan: Plan | None, source: int, event: Event) -> str | None:
+    """What the plan does about an event; its span may be padded or changed."""
+    best, most = None, 0.0
+    for edit in plan.edits if plan else []:
+        overlap = min(edit.stop_s, event.stop_s) - max(edit.start_s, event.start_s)
+        if edit.source == source and edit.kind == event.kind and overlap > most:
+            best, most = edit.action, overlap
+    return best
+
+
+def _series(
+    surveys: Sequence[tuple[Survey, Path]], kept: Sequence[Kept]
+) -> dict[str, NDArray[Any]]:
+    from pipeline.stages.survey import load_series
+
+    names = ("contrast_loss", "contrast_loss_low", "contrast_loss_high", "veil_level")
+    parts: dict[str, list[NDArray[Any]]] = {name: [] for name in ("time_s", *names)}
+    held: dict[int, dict[str, NDArray[Any]]] = {}
+    for k in kept:
+        if k.source not in held:
+            try:
+                held[k.source] = load_series(surveys[k.source][1])
+            except (OSError, ValueError, KeyError):
+                held[k.source] = {}
+        series = held[k.source]
+        if "time_s" not in series or "contrast_loss" not in series:
+            continue
+        time_s = np.asarray(series["time_s"], np.float64)
+        inside = (time_s >= k.start_s) & (time_s < k.stop_s)
+        parts["time_s"].append(time_s[inside] - k.start_s + k.case_start_s)
+        for name in names:
+            value = series.get(name)
+            known = value is not None and np.shape(value) == time_s.shape
+            parts[name].append(
+                np.asarray(value)[inside] if known else np.full(int(inside.sum()), np.nan)
+            )
+    if not parts["time_s"]:
+        return {}
+    return {name: np.concatenate(value) for name, value in parts.items() if value}
+
+
+def _to_case(plan: Plan, out_s: float) -> float:
+    for piece in reversed(plan.pieces):
+        if piece.out_start_s <= out_s + 1e-6:
+            return round_s(piece.case_start_s + out_s - piece.out_start_s)
+    return out_s
+
+
+def _case_spans(plan: Plan, spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Spans of the finished clip on the case's axis."""
+    out = []
+    for start, stop in spans:
+        for p in plan.pieces:
+            a, b = max(start, p.out_start_s), min(stop, p.out_start_s + p.length_s)
+            if b > a:
+                shift = p.case_start_s - p.out_start_s
+                out.append((a + shift, b + shift))
+    return out
+
+
+def _sound(
+    ready: _Ready | None,
+    plan: Plan | None,
+    surveys: Sequence[tuple[Survey, Path]],
+    kept: Sequence[Kept],
+    duration_s: float,
+) -> SoundReport:
+    """What the mix is expected to be, from the measured levels and the planned gains."""
+    from pipeline.analysis.loudness import momentary_lufs
+    from pipeline.analysis.mix import gain_at
+
+    report = SoundReport()
+    if plan is None:
+        return report
+    report["narration_speech"] = _case_spans(plan, plan.narration)
+    report["procedure_speech"] = [
+        (a, b)
+        for r in plan.redactions
+        if r.what == "speech"
+        for a, b, _, _ in _spans_in_case(kept, r.source, r.start_s, r.stop_s)
+    ]
+    if plan.mix is None:
+        return report
+    report["depth_lu"] = plan.mix.depth_lu
+    time_s = np.arange(max(1, int(duration_s * 10))) * 0.1
+    out_s = np.full(time_s.shape, np.nan)
+    for p in plan.pieces:
+        on = (time_s >= p.case_start_s) & (time_s < p.case_start_s + p.length_s)
+        out_s[on] = time_s[on] - p.case_start_s + p.out_start_s
+    shown = np.isfinite(out_s)
+    gain = np.where(shown, gain_at(plan.mix.background_gain, np.nan_to_num(out_s)), np.nan)
+    report["time_s"] = time_s
+    report["background_gain_db"] = gain
+    if ready is None or ready.run.narration is None:
+        return report
+    behind = np.zeros(time_s.size)
+    for k in kept:
+        power = ready.run.surveyed[k.source].series.get("sound_hop_power")
+        if power is None:
+            continue
+        on = (time_s >= k.case_start_s) & (time_s < k.case_start_s + k.stop_s - k.start_s)
+        index = np.round((time_s[on] - k.case_start_s + k.start_s) * 10).astype(int)
+        behind[on] = np.where(index < len(power), power[np.minimum(index, len(power) - 1)], 0.0)
+    voice = ready.run.narration
+    index = np.round((time_s - voice.offset_s) * 10).astype(int)
+    held = (index >= 0) & (index < len(voice.hop_power))
+    front = np.where(held, voice.hop_power[np.clip(index, 0, len(voice.hop_power) - 1)], 0.0)
+    front = front * (2.0 if plan.sound_channels == 2 else 1.0)
+    lift = gain_at(plan.mix.narration_gain, np.nan_to_num(out_s))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        front_lufs = momentary_lufs(front * 10 ** (lift / 10))
+        back_lufs = momentary_lufs(behind * 10 ** (np.nan_to_num(gain) / 10))
+        difference = front_lufs - np.maximum(back_lufs, -70.0)
+    full = np.full(time_s.size, np.nan)
+    full[1 : 1 + difference.size] = difference
+    spoken = np.zeros(time_s.size, bool)
+    for a, b in report["narration_speech"]:
+        spoken |= (time_s >= a) & (time_s < b)
+    report["difference_lu"] = np.where(spoken & np.isfinite(full), full, np.nan)
+    return report
+
+
+def _mark(plan: Plan | None, ready: _Ready | None, options: Options) -> MarkReport:
+    if plan is None or plan.mark is None:
+        return MarkReport()
+    mark = plan.mark
+    glyph = ready.run.glyph if ready is not None else None
+    aspect = glyph.coverage.shape[-1] / glyph.coverage.shape[-2] if glyph is not None else 6.0
+    return MarkReport(
+        text=mark.text,
+        places=[
+            {
+                "x": p.x,
+                "y": p.y,
+                "angle_deg": p.angle_deg,
+                "width_ratio": p.width_ratio,
+                "height_ratio": p.width_ratio / aspect,
+            }
+            for p in mark.chosen.positions
+        ],
+        crop_loss=mark.chosen.crop_loss,
+        crop_loss_goal=options.mark.crop_loss_goal,
+        visibility={"low": mark.band_low, "high": mark.band_high, "median": mark.target},
+    )
+
+
+def _checklist(ready: _Ready | None) -> Sequence[Any]:
+    from pipeline.review.collect import _checklist as rows
+
+    return rows(ready.run) if ready is not None and ready.run.plan is not None else ()
+
+
+def _wav(block: NDArray[np.float32]) -> bytes:
+    import soundfile
+
+    buffer = io.BytesIO()
+    soundfile.write(buffer, block.T, 48_000, format="WAV", subtype="PCM_16")
+    return buffer.getvalue()
