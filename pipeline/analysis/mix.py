@@ -206,17 +206,17 @@ def _keyframes(grid_db: NDArray[np.float64], tolerance_db: float = 0.2) -> list[
     return [(round(k * _GRID_S, 6), round(float(grid_db[k]), 3)) for k in sorted(set(kept))]
 
 
-def _lowered(grid_db: NDArray[np.float64], before: int, after: int) -> NDArray[np.float64]:
-    """Running minimum reaching `before` points back and `after` ahead, then smoothed inside it.
+def _lowered(grid_db: NDArray[np.float64], back: int, ahead: int) -> NDArray[np.float64]:
+    """Running minimum from `back` points ago to `ahead` points on, smoothed inside that reach.
 
     The result is nowhere above the input.
     """
     from scipy.ndimage import correlate1d, minimum_filter1d
 
-    size = before + after + 1
-    origin = (after - before) // 2
+    size = back + ahead + 1
+    origin = (ahead - back) // 2
     low = minimum_filter1d(grid_db, size + (size + 1) % 2, mode="nearest", origin=-origin)
-    kernel = np.hanning(2 * min(before, after) + 3)[1:-1]
+    kernel = np.hanning(2 * min(back, ahead) + 3)[1:-1]
     return np.asarray(correlate1d(low, kernel / kernel.sum(), mode="nearest"), dtype=np.float64)
 
 
@@ -531,11 +531,12 @@ def _ducked(
         own = (grid > (previous + span.start_s) / 2) & (grid <= (span.stop_s + following) / 2)
         values = down[(grid >= span.start_s) & (grid <= span.stop_s)]
         if values.size:
-            low = np.where(grid < span.start_s, values[:6].min(), values[-6:].min())
-            held[own] = np.where(
-                (grid < span.start_s) | (grid > span.stop_s), low, down
-            )[own]
-    held = _lowered(np.minimum(base, held), 6, 6)
+            # The first 2 s share their lowest gain: no further fall near the first syllable.
+            first, last = values[:40].min(), values[-6:].min()
+            inside = np.where(grid < span.start_s + 2.0, np.minimum(down, first), down)
+            inside = np.where(grid < span.start_s, first, inside)
+            held[own] = np.where(grid > span.stop_s, last, inside)[own]
+    held = _lowered(np.minimum(base, held), 6, 20)
     return np.asarray(base + share * (np.minimum(base, held) - base))
 
 
