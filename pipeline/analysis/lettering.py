@@ -34,12 +34,12 @@ _TALL = 0.1  # a line taller than this share of the picture must be read with ce
 _BLOCK = 16  # moving samples looked at together
 _FEWEST = 8
 _CLIP = 96  # one sample counts at most this much: a glint must not outweigh the rest
-_LONGEST_BLOCK = 40
-_MOTION = 1.2  # levels: mean change of 16 x 16 px means from which the picture has moved
+_MOTION = 0.8  # levels: mean change of 16 x 16 px means from which the picture has moved
+_MOVED = 1.5  # levels: change from which such a block has moved
+_MOVED_SHARE = 0.3  # of blocks and samples around a place, else its steady edges say nothing
 _EDGE = 45.0  # |mean gradient|, sum of both Sobel sums, levels
 _STEADY = 0.85  # |mean gradient| over mean |gradient|; 1 for an edge that never changes
 _STEADY_WINDOWS = (((25, 11), 0.07), ((49, 21), 0.07))  # (cols, rows), share of edges in it
-_STILL_SHARE = 0.25  # more steady edges than this: the picture itself stood still
 _RIM_PX = 8
 
 
@@ -65,7 +65,8 @@ class OverlayFold:
         self._inside = np.ones(shape, bool)
         self._rim = np.zeros(shape, bool)
         self._small_inside = np.ones((1, 1), bool)
-        self._last_small: NDArray[np.uint8] | None = None
+        self._last_small: NDArray[np.float32] | None = None
+        self._moved = np.zeros((1, 1), np.float32)
         self._count = 0
         self._from_s = 0.0
         self._last_s = 0.0
@@ -93,11 +94,16 @@ class OverlayFold:
             luma, (max(1, luma.shape[1] // 16), max(1, luma.shape[0] // 16)),
             interpolation=cv2.INTER_AREA,
         ))  # fmt: skip
-        if self._last_small is not None and self._last_small.shape == small.shape:
-            change = cv2.absdiff(small, self._last_small)[self._small_inside]
-            if change.size and float(change.mean()) < _MOTION:
+        blocks = small.astype(np.float32)
+        if self._last_small is not None:
+            # The camera's gain, clipped here and there, is no movement: local means are matched.
+            means = [cv2.blur(b, (7, 7)) for b in (blocks, self._last_small)]
+            change = np.abs(blocks - self._last_small * means[0] / np.maximum(1.0, means[1]))
+            change[~self._small_inside] = 0
+            if float(change.sum()) < _MOTION * int(self._small_inside.sum()):
                 return
-        self._last_small = small
+            self._moved += change > _MOVED
+        self._last_small = blocks
         both = cv2.spatialGradient(luma)
         dx, dy = np.array(both[0], np.int16), np.array(both[1], np.int16)
         np.clip(dx, -_CLIP, _CLIP, out=dx)
@@ -106,9 +112,7 @@ class OverlayFold:
         self._sum_y += dy
         self._sum_size += np.abs(dx) + np.abs(dy)
         self._count += 1
-        if self._count >= _BLOCK and (
-            self._count >= _LONGEST_BLOCK or not self._stood_still(self._steady())
-        ):
+        if self._count >= _BLOCK:
             self._end_block(time_s)
             self._from_s = time_s
 
@@ -144,6 +148,7 @@ class OverlayFold:
             interpolation=cv2.INTER_AREA,
         )  # fmt: skip
         self._small_inside = small > 250
+        self._moved = np.zeros(self._small_inside.shape, np.float32)
 
     def _steady(self) -> NDArray[np.bool_]:
         size = np.abs(self._sum_x) + np.abs(self._sum_y)
@@ -152,17 +157,22 @@ class OverlayFold:
         steady &= ~self._rim
         return steady
 
-    def _stood_still(self, steady: NDArray[np.bool_]) -> bool:
-        """True if most edges of the field are steady: then steadiness says nothing."""
-        edges = (self._sum_size >= _EDGE * self._count) & self._inside & ~self._rim
-        count = int(edges.sum())
-        return count > 0 and int((steady & edges).sum()) > _STILL_SHARE * count
+    def _moved_around(self) -> NDArray[np.bool_]:
+        """True where the picture moved within some 60 px in enough of the samples."""
+        import cv2
+
+        window = (7, 7)
+        share = cv2.blur(self._moved, window) / max(1, self._count - 1)
+        blocks = cv2.blur(self._small_inside.astype(np.float32), window)
+        moved = (share >= _MOVED_SHARE * np.maximum(blocks, 1e-3)).astype(np.uint8)
+        rows, cols = self._inside.shape
+        full = cv2.resize(moved, (cols, rows), interpolation=cv2.INTER_NEAREST)
+        return np.asarray(full, np.uint8).astype(bool)
 
     def _end_block(self, stop_s: float) -> None:
         if self._count >= _FEWEST:
             steady = self._steady()
-            if self._stood_still(steady):
-                steady &= ~self._inside
+            steady &= ~self._inside | self._moved_around()
             for box, strength in _steady_regions(steady, self._sum_x, self._sum_y, self._count):
                 x, y, w, h = (value * self._scale for value in box)
                 pad = max(3.0, 0.2 * h)
@@ -179,6 +189,7 @@ class OverlayFold:
         if self._count:
             for total in (self._sum_x, self._sum_y, self._sum_size):
                 total[:] = 0
+            self._moved[:] = 0
         self._count = 0
 
 
