@@ -20,6 +20,8 @@ MARGIN = 0.04
 """The mark stays this far, in field radii, inside the lit edge."""
 LEGIBLE_PX = 9.0
 """Least x-height at 360 rows of output."""
+_MOST_HEIGHT = 0.35
+"""A tall mark (an emblem) is kept this low, in field radii, whatever width is set."""
 _CENTRE_REACH = 0.45  # common practice, no source: the work is kept near the middle of the picture
 _COST = {"centre": 0.35, "motion": 0.2, "instrument": 0.2, "detail": 0.1, "glare": 0.15}
 _KEPT_CANDIDATES = 6
@@ -410,7 +412,7 @@ def place(
     cost = cost_map(spans, activity, lettering_boxes)
     counts = [options.count] if options.count else [1, 2, 3]
     found: list[tuple[bool, float, float, list[MarkPosition]]] = []
-    width = _widest(options.size_ratio, glyph_aspect, spans)
+    width = _widest(wanted_width(options, glyph_aspect), glyph_aspect, spans)
     for _ in range(3):
         if found or width <= 0:
             break
@@ -422,7 +424,14 @@ def place(
                 break
         width *= 0.9
     if not found:  # no width fits the export crops: the middle of the picture, and the plan says so
-        found = [(False, 0.0, 0.0, [MarkPosition(x=0, y=0, width_ratio=options.size_ratio)])]
+        found = [
+            (
+                False,
+                0.0,
+                0.0,
+                [MarkPosition(x=0, y=0, width_ratio=wanted_width(options, glyph_aspect))],
+            )
+        ]
     found.sort(key=lambda f: (not f[0], f[2] if f[0] else -f[1]))
     chosen: list[MarkCandidate] = []
     for _, _, _, positions in found:
@@ -452,6 +461,11 @@ def place(
         )
     )
     return chosen
+
+
+def wanted_width(options: MarkOptions, aspect: float) -> float:
+    """Width of one mark in field radii: the setting, less for an emblem that would be too tall."""
+    return min(options.size_ratio, _MOST_HEIGHT * aspect)
 
 
 def _widest(wanted: float, aspect: float, spans: list[FieldSpan]) -> float:

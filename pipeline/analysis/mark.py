@@ -26,6 +26,7 @@ from pipeline.analysis._mark_place import (
     evaluate,
     place,
     stroke_points,
+    wanted_width,
 )
 from pipeline.analysis._mark_strokes import Strokes, render, two_tone, warp_coverage
 from pipeline.model.field import FieldSpan
@@ -127,9 +128,10 @@ def plan_mark(
     if not chosen.inside:
         warnings.append("The mark leaves the lit picture or an export crop (16:9, square, 9:16)")
     width = min(p.width_ratio for p in chosen.positions)
-    if positions is None and width < options.size_ratio - 1e-6:
+    wanted = wanted_width(options, aspect)
+    if positions is None and width < wanted - 1e-6:
         warnings.append(
-            f"The mark was made smaller, {width:.2f} instead of {options.size_ratio:.2f} radii,"
+            f"The mark was made smaller, {width:.2f} instead of {wanted:.2f} radii,"
             " to fit the export crops"
         )
     low, high = options.visibility_low, options.visibility_high

@@ -284,7 +284,7 @@ def test_lettering_is_avoided(glyph):
 
 def test_a_clipped_field_keeps_the_mark_in_what_is_lit(glyph):
     field = disc(170, 320, 180, (0, 90, WIDE, 270), "circle-clipped")
-    best = place([field], None, glyph.aspect, MarkOptions(), [], height_px=HIGH)[0]
+    best = place([field], None, glyph.aspect, MarkOptions(count=2), [], height_px=HIGH)[0]
     assert best.inside
     for p in best.positions:
         assert abs(p.y) + p.width_ratio / glyph.aspect / 2 < 90 / 170
@@ -308,7 +308,7 @@ def test_plan_says_when_letters_are_too_small(glyph):
     small = plan_mark(
         [disc()],
         None,
-        MarkOptions(size_ratio=0.5),
+        MarkOptions(size_ratio=0.5, count=1),
         glyph.coverage,
         glyph.x_height_ratio,
         [],
@@ -322,11 +322,59 @@ def test_plan_says_when_letters_are_too_small(glyph):
     assert x_ratio == pytest.approx(1, abs=0.05)
 
 
-def test_the_same_input_gives_the_same_plan(plan, glyph):
-    again = plan_mark(
-        [disc()], None, MarkOptions(), glyph.coverage, glyph.x_height_ratio, [], 5, height_px=HIGH
-    )
-    assert again == plan
+def test_the_same_input_gives_the_same_plan(glyph):
+    plans = [
+        plan_mark([disc()], None, MarkOptions(count=1), glyph.coverage, None, [], 5)
+        for _ in range(2)
+    ]
+    assert plans[0] == plans[1]
+
+
+def test_an_emblem_is_kept_low(glyph):
+    ring = np.zeros((200, 200), np.float32)
+    gy, gx = np.mgrid[-1:1:200j, -1:1:200j]
+    ring[(np.hypot(gx, gy) < 1) & (np.hypot(gx, gy) > 0.75)] = 1
+    found = plan_mark([disc()], None, MarkOptions(count=2), ring, None, [], 5)
+    assert max(p.width_ratio for p in found.chosen.positions) <= 0.351
+    assert found.chosen.x_height_px is None and found.chosen.legible
+
+
+def test_drawn_strokes_lie_where_the_geometry_says(plan, glyph):
+    for angle in (-25.0, 0.0, 40.0):
+        where = MarkPosition(x=0.1, y=-0.2, angle_deg=angle, width_ratio=0.8)
+        chosen = plan.chosen.model_copy(update={"positions": [where]})
+        s = painter_of(plan.model_copy(update={"chosen": chosen}), glyph).strokes
+        drawn = np.column_stack([(s.col + 0.5 - 320) / 170, (s.row + 0.5 - 180) / 170])
+        points, _ = stroke_points([where], glyph.aspect, glyph.coverage)
+        assert drawn.mean(axis=0) == pytest.approx(points.mean(axis=0), abs=0.02)
+        # main axis: clockwise on the screen, where y runs down
+        axis = np.linalg.eigh(np.cov(drawn.T))[1][:, -1]
+        off = math.degrees(math.atan2(axis[1], axis[0])) - angle
+        assert (off + 90) % 180 - 90 == pytest.approx(0, abs=1.5)
+
+
+@pytest.mark.parametrize("rows", [96, 144, 240])
+def test_small_pictures_are_marked_too(plan, glyph, rows):
+    cols = rows * 16 // 9 // 2 * 2
+    field = disc(rows * 0.47, cols / 2, rows / 2, (0, 0, cols, rows))
+    painter = MarkPainter(plan, glyph.coverage, field, rows, cols, "bt709", False, 0)
+    y = np.full((rows, cols), 100, np.uint8)
+    u = np.full((rows // 2, cols // 2), 128, np.uint8)
+    assert painter.paint(y, u, u, 0.0) == pytest.approx(plan.target, abs=0.5)
+
+
+def test_many_drifting_spans_are_planned_from_a_few():
+    spans = [
+        disc(170 + k / 5, 320 + k, 180, (0, 30 + k, WIDE, 340 - k), "circle-clipped").model_copy(
+            update={"start_s": 2.0 * k, "stop_s": 2.0 * k + 2}
+        )
+        for k in range(40)
+    ]
+    best = place(spans, None, 10.0, MarkOptions(count=1), [], height_px=HIGH)[0]
+    p = best.positions[0]
+    for span in spans:
+        top, bottom = span.relative(0, span.top_px)[1], span.relative(0, span.bottom_px)[1]
+        assert top < p.y - p.width_ratio / 20 and p.y + p.width_ratio / 20 < bottom
 
 
 def test_no_width_fits_a_tiny_export_box_but_a_mark_is_still_placed(glyph):
