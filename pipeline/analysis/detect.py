@@ -6,7 +6,8 @@ process should end before encoding starts: the networks take about 350 MB.
 What is skipped, and why that is safe enough:
 - Lettering: the network looks at `text_regions` of each sample, and at the whole
   picture every `whole_every_s`, at the first sample and whenever there is no
-  scope field. Lettering outside the field is blanked and not looked for.
+  scope field. `OverlayFold` sees every sample. Lettering that lies wholly in the
+  surround is blanked anyway and is not looked for by the network.
 - Faces: inside the body only the whole picture is looked at, every
   `faces_every_s`; with no scope field, or where the caller says `outside`,
   every sample is looked at, tiles too.
@@ -19,23 +20,33 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis._boxes import Pixels, overlap
 from pipeline.analysis.faces import FaceDetector, merge_faces
-from pipeline.analysis.lettering import Box, TextDetector, merge_lettering, text_regions
+from pipeline.analysis.lettering import (
+    Box,
+    OverlayFold,
+    TextDetector,
+    merge_lettering,
+    text_regions,
+)
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Face, Lettering
 
-Sample = tuple[float, "NDArray[np.uint8]", "FieldSpan | None", bool]
+SAMPLE_RATE_HZ = 1.0
+_IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
 
 
 class Detectors:
     """Looks at samples in order of time; `finish` gives the spans.
 
-    lettering, faces: what to look for. spacing_s: time between samples.
-    threads: of the text network.
+    fields: the scope field over time, on the working picture. lettering, faces:
+    what to look for. spacing_s: time between samples. threads: of the text
+    network.
     """
 
     def __init__(
         self,
+        fields: Sequence[FieldSpan],
         lettering: bool = True,
         faces: bool = True,
         spacing_s: float = 1.0,
@@ -46,7 +57,9 @@ class Detectors:
         self.spacing_s = spacing_s
         self.whole_every_s = whole_every_s
         self.faces_every_s = faces_every_s
+        self._fields = sorted(fields, key=lambda f: f.start_s)
         self._text = TextDetector(threads=threads) if lettering else None
+        self._overlays: OverlayFold | None = None
         self._near = FaceDetector(views="whole") if faces else None
         self._far = FaceDetector(views="tiles") if faces else None
         self._lines: list[tuple[float, list[Box]]] = []
@@ -55,21 +68,21 @@ class Detectors:
         self._face_s = -np.inf
         self._size = (0, 0)
 
-    def step(
-        self,
-        time_s: float,
-        rgb: NDArray[np.uint8],
-        field: FieldSpan | None = None,
-        outside: bool = False,
-    ) -> None:
+    def step(self, time_s: float, rgb: NDArray[np.uint8], outside: bool = False) -> None:
         """One sample. rgb: uint8 (row, col, 3), the full working picture.
 
-        field: the scope field at that time; None if unknown. outside: the
-        picture may be outside the body.
+        outside: the picture may be outside the body.
         """
+        import cv2
+
         self._size = (rgb.shape[1], rgb.shape[0])
+        field = self._field_at(time_s)
         no_field = field is None or field.shape == "none"
         if self._text is not None:
+            if self._overlays is None:
+                self._overlays = OverlayFold(self._fields, *self._size)
+            luma = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
+            self._overlays.step(time_s, luma)
             if no_field or time_s - self._whole_s >= self.whole_every_s - 1e-6:
                 self._whole_s = time_s
                 boxes = self._text.boxes(rgb)
@@ -84,34 +97,56 @@ class Detectors:
                 self._faces.append((time_s, detector.boxes(rgb)))
 
     def finish(
-        self,
-        overlays: Sequence[Lettering] = (),
-        fields: Sequence[FieldSpan] = (),
-        stop_s: float | None = None,
+        self, stop_s: float | None = None, ignore: Sequence[Pixels] = ()
     ) -> tuple[list[Lettering], list[Face]]:
-        """Spans with boxes to fill. overlays: of `OverlayFold.finish`. stop_s: end of the file."""
+        """Spans with boxes to fill. stop_s: end of the file.
+
+        ignore: places (x, y, width, height) of lettering that is meant to be
+        there, such as the mark: what lies mostly in them is left out.
+        """
         width, height = self._size
+        lines = [
+            (time_s, [box for box in boxes if not _ignored(box, ignore)])
+            for time_s, boxes in self._lines
+        ]
+        overlays = self._overlays.finish() if self._overlays is not None else []
+        overlays = [entry for entry in overlays if not _ignored(entry.box_px, ignore)]
         lettering = merge_lettering(
-            self._lines, self.spacing_s, overlays, fields, width, height, stop_s
+            lines, self.spacing_s, overlays, self._fields, width, height, stop_s
         )
         spacing = max(self.spacing_s, self.faces_every_s)
         return lettering, merge_faces(self._faces, spacing, width, height, stop_s)
 
+    def _field_at(self, time_s: float) -> FieldSpan | None:
+        chosen = None
+        for span in self._fields:
+            if span.start_s <= time_s + 1e-6:
+                chosen = span
+        return chosen
+
+
+def _ignored(box: Sequence[float], ignore: Sequence[Pixels]) -> bool:
+    inside = sum(overlap(box[:4], place) for place in ignore)
+    return inside > _IGNORED_SHARE * box[2] * box[3]
+
 
 def detect(
-    samples: Iterable[Sample],
+    samples: Iterable[tuple[float, NDArray[np.uint8], bool]],
+    fields: Sequence[FieldSpan],
     lettering: bool = True,
     faces: bool = True,
     spacing_s: float = 1.0,
-    fields: Sequence[FieldSpan] = (),
-    overlays: Sequence[Lettering] = (),
     stop_s: float | None = None,
+    ignore: Sequence[Pixels] = (),
 ) -> tuple[list[Lettering], list[Face]]:
-    """All of it for an iterable of (time_s, rgb, field, outside): the body of a child process."""
+    """All of it for an iterable of (time_s, rgb, outside): the body of a child process.
+
+    See `Detectors.step` for the arrays and `Detectors.finish` for what comes back.
+    """
     import cv2
 
     cv2.setNumThreads(1)
-    detectors = Detectors(lettering, faces, spacing_s)
-    for time_s, rgb, field, outside in samples:
-        detectors.step(time_s, rgb, field, outside)
-    return detectors.finish(overlays, fields, stop_s)
+    detectors = Detectors(fields, lettering, faces, spacing_s)
+    for time_s, rgb, outside in samples:
+        detectors.step(time_s, rgb, outside)
+    return detectors.finish(stop_s, ignore)

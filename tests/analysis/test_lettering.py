@@ -15,6 +15,7 @@ import skimage.data
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from pipeline.analysis.detect import Detectors
 from pipeline.analysis.lettering import (
     OverlayFold,
     TextDetector,
@@ -284,6 +285,28 @@ def test_a_letter_as_large_as_the_picture_is_dropped(detector: TextDetector) -> 
     picture = np.full((HEIGHT, WIDTH, 3), 10, np.uint8)
     cv2.circle(picture, (480, 270), 255, (200, 120, 100), -1)
     assert detector.boxes(picture) == []
+
+
+def test_everything_at_once_finds_a_line_and_leaves_out_the_mark(detector: TextDetector) -> None:
+    """`detector` is asked for so that this is skipped where the networks are missing."""
+    scene = Scene(90)
+    field = scene.field()
+    at = (int(scene.x) - 100, int(scene.y) - 80)
+    mark = (int(scene.x) - 100, int(scene.y) + 60)
+    runs = []
+    for ignore in (False, True):
+        detectors = Detectors([field], faces=False)
+        for index in range(5):
+            picture, box = write(scene.frame(float(index)), LINES[1], at, 24, 0, 1)
+            picture, place = write(picture, "TEACHING COPY", mark, 24, 0, 0)
+            detectors.step(float(index), picture)
+        x, y, w, h = place
+        lines, faces = detectors.finish(5.0, [(x - 6, y - 6, w + 12, h + 12)] if ignore else [])
+        found = [e.box_px for e in lines]
+        runs.append((share(box, found), share(place, found)))
+        assert faces == [] and all(e.stop_s <= 5.0 for e in lines)
+    assert min(runs[0]) > 0.9
+    assert runs[1][0] > 0.9 and runs[1][1] < 0.1
 
 
 # spans
