@@ -28,6 +28,7 @@ from pipeline.analysis.field_fit import (
     lit_limit,
     model_radius,
     support_ratio,
+    unit_level,
 )
 from pipeline.model.field import FieldSpan, whole_picture
 
@@ -45,6 +46,7 @@ class _Block:
     evidence: (row, col) uint8, square root companded mean difference from the
     surround; None where no surround was seen. start_s, stop_s: first and last
     sample. noise: levels. bright: mean of the highest channel, levels.
+    motion: mean difference between samples where the picture is lit, levels; NaN for one sample.
     """
 
     start_s: float
@@ -53,6 +55,7 @@ class _Block:
     evidence: NDArray[np.uint8] | None
     noise: float
     bright: float
+    motion: float
 
 
 def _pack(e: Plane) -> NDArray[np.uint8]:
@@ -140,9 +143,14 @@ class FieldFold:
                 cv2.accumulate(highest(cv2.absdiff(a, b)), motion)
             motion /= np.float32(len(frames) - 1)
         surround = find_surround(mean, motion)
-        bright = float(highest(mean).mean())
+        peak = highest(mean)
+        bright = float(peak.mean())
+        moved = math.nan
+        if motion is not None:
+            lit = peak > max(40.0, 0.3 * float(peak.max()))
+            moved = float(motion[lit].mean()) if lit.any() else 0.0
         if surround is None:
-            self._add(_Block(times[0], times[-1], len(times), None, 0.0, bright))
+            self._add(_Block(times[0], times[-1], len(times), None, 0.0, bright, moved))
             return
         level = np.round(surround.level).astype(np.uint8)
         e = np.zeros((self._h, self._w), np.float32)
@@ -152,7 +160,7 @@ class FieldFold:
         # noise lifts a mean of absolute differences: take off what the surround shows
         e = np.maximum(e - np.float32(0.8 * surround.noise), 0)
         self._add(
-            _Block(times[0], times[-1], len(times), _pack(e), surround.noise, bright)
+            _Block(times[0], times[-1], len(times), _pack(e), surround.noise, bright, moved)
         )
 
     def _add(self, block: _Block) -> None:
@@ -225,6 +233,7 @@ def _merge(a: _Block, b: _Block) -> _Block:
     return _Block(
         a.start_s, b.stop_s, a.samples + b.samples, evidence,
         a.noise * k + b.noise * (1 - k), a.bright * k + b.bright * (1 - k),
+        a.motion * k + b.motion * (1 - k),
     )
 
 
@@ -258,12 +267,17 @@ def difference_ratio(a: Fit, b: Fit, h: int, w: int) -> float:
 def _radii(f: Fit, x: float, y: float, angle: Points) -> Points:
     if f.outline is None:
         return model_radius(f.x, f.y, f.r, f.box, x, y, angle)
-    d = f.outline - np.array([x, y])
-    turn = np.arctan2(d[:, 1], d[:, 0]) % (2 * math.pi)
-    order = np.argsort(turn)
-    return np.asarray(
-        np.interp(angle, turn[order], np.hypot(d[:, 0], d[:, 1])[order], period=2 * math.pi)
-    )
+    # a convex outline: the nearest of the sides' lines that a ray runs into
+    side = np.roll(f.outline, -1, axis=0) - f.outline
+    size = np.hypot(side[:, 0], side[:, 1])
+    p, side = f.outline[size > 1e-9], side[size > 1e-9] / size[size > 1e-9, None]
+    normal = np.stack([side[:, 1], -side[:, 0]], axis=1)
+    normal *= np.sign(((p - f.outline.mean(axis=0)) * normal).sum(axis=1))[:, None]
+    gap = (p * normal).sum(axis=1) - normal @ np.array([x, y])
+    slope = np.cos(angle)[:, None] * normal[None, :, 0] + np.sin(angle)[:, None] * normal[None, :, 1]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.where(slope > 1e-9, np.maximum(gap, 0)[None] / slope, np.inf)
+    return np.asarray(t.min(axis=1))
 
 
 def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit]]:
@@ -289,12 +303,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
             k for k in range(len(blocks))
             if label[k] is None and (k == i or _agrees(seed, blocks[k], fits[k], h, w))
         ]
-        best = seed
-        if len(member) > 1:
-            e, noise = _pool([blocks[k] for k in member])
-            pooled = fit_field(e, noise)
-            if pooled.confidence >= 0.9 * seed.confidence:
-                best = pooled
+        best = _settled(seed, [blocks[k] for k in member], [fits[k] for k in member], h, w)
         for k in member:
             label[k] = best
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
@@ -305,11 +314,14 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
     if sure >= 0.5:
         # what no sure field explains and that is no sure field itself is not seen here
-        final = [
-            f if f.shape != "none" and f.confidence >= 0.5
-            else replace(none, confidence=0.95 if f.shape == "none" else 0.95 - f.confidence)
-            for f in final
-        ]
+        main = max((f for f in final if f.shape != "none"), key=lambda f: f.confidence)
+        for i, f in enumerate(final):
+            if f.shape != "none" and f.confidence < 0.5:
+                # another picture, or a card: lit where the field is not, or nothing moves
+                other = _light_outside(main, blocks[i], h, w) > 0.03 or blocks[i].motion < 1.5
+                final[i] = replace(none, confidence=0.95 - 0.2 * f.confidence if other else 0.5)
+            elif f.shape == "none" and f.parts.get("lit", 1.0) < 0.01 and blocks[i].bright < 12:
+                final[i] = none
     out: list[tuple[float, float, Fit]] = []
     for b, f in zip(blocks, final, strict=True):
         if out and (out[-1][2] is f or out[-1][2].shape == f.shape == "none"):
@@ -318,6 +330,27 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         else:
             out.append((b.start_s, b.stop_s, f))
     return _debounce(out)
+
+
+def _settled(seed: Fit, blocks: list[_Block], fits: list[Fit], h: int, w: int) -> Fit:
+    """The fit to the pooled evidence of blocks that agree, its confidence lowered by dissent."""
+    if len(blocks) < 2:
+        return seed
+    e, noise = _pool(blocks)
+    pooled = fit_field(e, noise)
+    if pooled.shape == "none":
+        return replace(seed, confidence=0.5 * seed.confidence)
+    if pooled.confidence >= 0.7 * seed.confidence:
+        best = pooled
+    else:
+        best = replace(seed, confidence=math.sqrt(seed.confidence * pooled.confidence))
+    apart = [
+        difference_ratio(best, f, h, w) for f in fits if f.confidence > 0.5 and f.shape != "none"
+    ]
+    if not apart:
+        return best
+    u = min(max((0.03 - float(np.median(apart))) / 0.02, 0.0), 1.0)
+    return replace(best, confidence=best.confidence * u)
 
 
 def _debounce(runs: list[tuple[float, float, Fit]]) -> list[tuple[float, float, Fit]]:
@@ -465,7 +498,7 @@ def _light_outside(model: Fit, block: _Block, h: int, w: int) -> float:
     """Part of the frame that is lit although it lies outside the model."""
     assert block.evidence is not None
     e = np.asarray(cv2.morphologyEx(block.evidence, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
-    n1 = max(0.8, 2.5 * block.noise)
+    n1 = unit_level(_unpack(block.evidence), block.noise)
     limit = lit_limit(np.log2(1 + _unpack(e[::2, ::2]) / np.float32(n1))) + 0.5
     limit = math.sqrt((2**limit - 1) * n1 * 255)
     angle = (np.arange(180) + 0.5) * (2 * math.pi / 180)

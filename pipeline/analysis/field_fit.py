@@ -27,6 +27,7 @@ CELL_PX = 8
 DARK_LEVEL = 90.0
 TOLERANCE_RATIO = 0.01
 SHARP_RATIO = 0.42
+OUTER_RATIO = 0.52
 
 
 @dataclass(frozen=True)
@@ -485,7 +486,7 @@ def _find_sides(
             near = np.abs(v - at) < 2 * sigma
             at = float(np.average(v[near], weights=ww[near]))
             share = _chord_support(log_e, model, side, at)
-            if share >= 0.5 and _beyond(log_e, model, side, at) > 0.06:
+            if share >= 0.5 and _beyond(log_e, model, side, at) > 0.25:
                 continue
             if share >= 0.5 and (best is None or share > best[0] + 0.05):
                 best = (share, at)
@@ -610,6 +611,14 @@ def _outline(rays: _Rays, h: int) -> tuple[Points, Points]:
     return rr[row, path], np.maximum(ww[row, path], 0)
 
 
+def unit_level(e: Plane, noise: float) -> float:
+    """Level at which the logarithm of the evidence turns over: what counts as next to nothing.
+
+    Noise, and the part of a bright picture that optics and codec spread around.
+    """
+    return max(0.8, 2.5 * noise, 0.02 * float(np.percentile(e[::2, ::2], 90)))
+
+
 def lit_limit(log_e: Plane) -> float:
     """Level (log2 units) above which a pixel is lit.
 
@@ -636,7 +645,7 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     """
     h, w = e.shape
     e = np.asarray(cv2.morphologyEx(e, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
-    n1 = max(0.8, 2.5 * noise)
+    n1 = unit_level(e, noise)
     log_e: Plane = np.asarray(cv2.log(1 + e / np.float32(n1))) / np.float32(math.log(2))
     limit = lit_limit(log_e)
     lit = (log_e > limit).astype(np.uint8)
@@ -647,7 +656,8 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     if share < 0.01:
         return _none(h, w, 0.5, facts)
     if border > 0.93 and dark_corners(log_e) < 2:
-        return _none(h, w, 0.9, facts)
+        strength = float(np.median(np.concatenate([e[2], e[-3], e[:, 2], e[:, -3]])))
+        return _none(h, w, 0.9 * _ramp(strength, 4.0, 16.0), facts)
     if near is not None and near.outline is None and near.shape != "none":
         # seen before and still right
         kept = _judge_circle(log_e, n1, e, limit, None, (near.x, near.y, near.r), near.box)
@@ -716,7 +726,7 @@ def _judge_circle(
     tol = TOLERANCE_RATIO * h
     own = edge.part >= 0
     arc = edge.part == 0
-    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < tol) & (edge.outer < 0.6 * edge.inner)
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < tol) & (edge.outer < OUTER_RATIO * edge.inner)
     hit &= edge.sharp > SHARP_RATIO
     cover = float(hit[own].mean()) if own.any() else 0.0
     arc_hit = hit & arc
@@ -744,8 +754,7 @@ def _judge_circle(
     mask = _disc(model, box, h, w)
     grow = round(0.015 * h) + 1
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
-    light = float((log_e[outer] > limit + 0.5).mean()) if outer.sum() > 50 else 0.0
-    light_area = light * float(outer.mean())
+    light_area = _light_area(log_e, outer, mask, limit + 0.5)
     outside = float(outer.mean())
     # edges that lie inside the model, joined to the surround: the model is too big
     dark = _dark_joined(log_e, mask, edge)
@@ -870,6 +879,31 @@ def _disc(
     return m.astype(np.uint8)
 
 
+def _light_area(
+    log_e: Plane, outer: NDArray[np.bool_], mask: NDArray[np.uint8], limit: float
+) -> float:
+    """Part of the frame that is lit outside the model.
+
+    A patch of its own that keeps away from the model and is small beside it is
+    a second picture or a logo, and counts a quarter.
+    """
+    lit = ((log_e > limit) & outer).astype(np.uint8)
+    total = int(cv2.countNonZero(lit))
+    if total == 0:
+        return 0.0
+    h, w = mask.shape
+    _, label, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=8)
+    reach = round(0.03 * h) + 2
+    zone = cv2.dilate(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+    touching = np.unique(label[zone & (lit > 0)])
+    weight = np.full(stats.shape[0], 0.25)
+    weight[touching] = 1.0
+    size = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
+    weight[size > 0.25 * float(mask.sum())] = 1.0
+    weight[0] = 0.0
+    return float((size * weight).sum()) / (h * w)
+
+
 def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
     """Part of the model's area that is dark and joined to its boundary."""
     dark = ((log_e < 0.8) & (mask > 0)).astype(np.uint8)
@@ -888,10 +922,54 @@ def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
 def support_ratio(e: Plane, noise: float, fit: Fit) -> float:
     """Part of a circle-and-box boundary inside the frame at which the picture steps down, 0..1."""
     h = e.shape[0]
-    edge = _measure(e, max(0.8, 2.5 * noise), (fit.x, fit.y, fit.r), fit.box, 5, n=90)
+    edge = _measure(e, unit_level(e, noise), (fit.x, fit.y, fit.r), fit.box, 5, n=90)
     own = edge.part >= 0
     hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < 0.015 * h) & (edge.sharp > SHARP_RATIO)
     return float(hit[own].mean()) if own.any() else 0.0
+
+
+def _with_corners(hull: Points, h: int, w: int) -> Points:
+    """A hull whose sides are straight gets its corners back: sides fitted, then crossed.
+
+    Sampling and smoothing cut every corner off. hull: (k, 2) convex. Returned
+    unchanged if it is not a polygon of few sides.
+    """
+    x, y, _, _, _ = _along(hull, h, w, n=360)
+    pts = np.stack([x, y], axis=1)
+    few = cv2.approxPolyDP(pts.astype(np.float32), 0.008 * h, True)[:, 0]
+    k = len(few)
+    if not 4 <= k <= 12:
+        return hull
+    gap = np.hypot(pts[:, None, 0] - few[None, :, 0], pts[:, None, 1] - few[None, :, 1])
+    knot = np.sort(gap.argmin(axis=0))
+    lines = []
+    for a, b in zip(knot, np.roll(knot, -1), strict=True):
+        run = np.arange(a, b if b > a else b + len(pts)) % len(pts)
+        trim = max(2, run.size // 6)
+        inner = pts[run[trim:-trim]]
+        if len(inner) < 4:
+            # a short side is a corner that was rounded off: its neighbours meet
+            continue
+        c = inner.mean(axis=0)
+        _, value, vt = np.linalg.svd(inner - c)
+        if value[1] / math.sqrt(len(inner)) > 0.004 * h:
+            return hull
+        lines.append((c, vt[0]))
+    if len(lines) < 4:
+        return hull
+    out = []
+    for (c1, d1), (c2, d2) in zip(lines, [*lines[1:], lines[0]], strict=True):
+        cross = d1[0] * d2[1] - d1[1] * d2[0]
+        if abs(cross) < 0.15:
+            return hull
+        t = ((c2[0] - c1[0]) * d2[1] - (c2[1] - c1[1]) * d2[0]) / cross
+        out.append(c1 + t * d1)
+    corner = np.asarray(out)
+    if np.hypot(*(corner[:, None] - few[None]).transpose(2, 0, 1)).min(axis=1).max() > 0.06 * h:
+        return hull
+    corner[:, 0] = np.clip(corner[:, 0], 0, w)
+    corner[:, 1] = np.clip(corner[:, 1], 0, h)
+    return np.asarray(cv2.convexHull(corner.astype(np.float32))[:, 0].astype(np.float64))
 
 
 def _along(
@@ -944,10 +1022,10 @@ def _judge_other(
     raw = np.stack([edge.x + move * edge.nx, edge.y + move * edge.ny], axis=1).astype(np.float32)
     raw[:, 0] = np.clip(raw[:, 0], 0, w)
     raw[:, 1] = np.clip(raw[:, 1], 0, h)
-    polygon = cv2.convexHull(raw)[:, 0].astype(np.float64)
+    polygon = _with_corners(cv2.convexHull(raw)[:, 0].astype(np.float64), h, w)
     edge = _measure_at(e, n1, _along(polygon, h, w), 4)
     hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < TOLERANCE_RATIO * h)
-    hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < 0.6 * edge.inner)
+    hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < OUTER_RATIO * edge.inner)
     own = edge.part >= 0
     sharp = float(hit[own].mean()) if own.any() else 0.0
     free = float(own.mean())
@@ -959,7 +1037,7 @@ def _judge_other(
         return None
     grow = round(0.015 * h) + 1
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
-    light = float((log_e[outer] > limit + 0.5).mean() * outer.mean()) if outer.any() else 0.0
+    light = _light_area(log_e, outer, mask, limit + 0.5)
     filled = float((lit & mask).sum() / max(int(mask.sum()), 1))
     # how much rougher than its own smooth version: an outline of tissue is ragged
     leap = np.abs(np.diff(np.concatenate([radius, radius[:1]])))
@@ -972,7 +1050,7 @@ def _judge_other(
             differs = float(np.percentile(np.abs(radius - m)[strong], 85) / h)
     doubt = circle.confidence if circle is not None and circle.parts["stops"] < 3 else 0.0
     parts = {
-        "cover": _ramp(sharp, 0.7, 0.93),
+        "cover": _ramp(sharp, 0.75, 0.975),
         "free": _ramp(free, 0.1, 0.35),
         "rival": _ramp(rival, 0.16, 0.05),
         "light": _ramp(light, 0.1, 0.03),
