@@ -472,7 +472,7 @@ def _between(
         return 0.0, np.zeros(background.size * _PER_HOP + 1)
     static = min(0.0, target_lufs - gap_lufs)
     curve = static + _burst_curve(background, static, target_lufs)
-    for _ in range(4):
+    for _ in range(8):
         # Holding the bursts takes loudness away: give it back, up to the source's own level.
         held = integrated_lufs((background * _hop_gain(curve, background.size))[gap])
         if held is None or static >= 0.0 or abs(target_lufs - held) < 0.1:

@@ -154,7 +154,7 @@ def programme(seed: int, seconds: float = 12.0) -> np.ndarray:
     return np.clip(np.stack([left, right]) * 0.5, -1, 1).astype(np.float32)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_agrees_with_pyloudnorm(seed: int) -> None:
     import pyloudnorm
 
@@ -163,7 +163,7 @@ def test_agrees_with_pyloudnorm(seed: int) -> None:
     assert loud(samples).integrated_lufs == pytest.approx(theirs, abs=0.1)
 
 
-@pytest.mark.parametrize("seed", range(4, 7))
+@pytest.mark.parametrize("seed", range(4, 6))
 def test_agrees_with_ffmpeg(seed: int, tmp_path: Path) -> None:
     """ffmpeg's ebur128: integrated to 0.1 LU, range to 0.5 LU, true peak to 0.2 dB."""
     import imageio_ffmpeg
@@ -191,7 +191,7 @@ def test_agrees_with_ffmpeg(seed: int, tmp_path: Path) -> None:
     assert found.true_peak_dbtp == pytest.approx(value("Peak"), abs=0.2)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(seed=st.integers(0, 10_000), sizes=st.lists(st.integers(0, 30_000), min_size=1, max_size=9))
 def test_block_sizes_change_nothing(seed: int, sizes: list[int]) -> None:
     samples = programme(seed, 4.0)
@@ -208,7 +208,7 @@ def test_block_sizes_change_nothing(seed: int, sizes: list[int]) -> None:
     assert pieces.integrated_lufs == pytest.approx(whole.integrated_lufs, abs=1e-4)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(seed=st.integers(0, 1000), gain_db=st.floats(-20, 12))
 def test_gain_moves_every_measure_alike(seed: int, gain_db: float) -> None:
     noise = np.random.default_rng(seed).standard_normal((2, 5 * RATE_HZ))

@@ -86,7 +86,7 @@ def rendered(
     return np.concatenate([a for a, _ in pairs], 1), np.concatenate([b for _, b in pairs], 1)
 
 
-def scene(seed: int, seconds: float = 18.0) -> tuple[np.ndarray, np.ndarray, list[Span]]:
+def scene(seed: int, seconds: float = 15.0) -> tuple[np.ndarray, np.ndarray, list[Span]]:
     rng = np.random.default_rng([seed, 1])
     voice, spans = spoken(seed, seconds)
     room = at_level(procedure_noise(rng, voice.size), rng.uniform(-40, -18))
@@ -118,7 +118,7 @@ def test_depth_holds_and_the_fall_is_complete_before_the_voice(seed: int) -> Non
 
 def test_accessible_depth_of_20() -> None:
     """WCAG 2.x success criterion 1.4.7: 20 dB."""
-    voice, room, spans = scene(5)
+    voice, room, spans = scene(5, 12.0)
     plan = planned(voice, room, spans, SoundOptions(ducking_depth_lu=20.0))
     behind, front = rendered(voice, room, plan)
     report = ducking_depth([front], [behind], 20.0)
@@ -366,7 +366,7 @@ def test_rumble_goes_and_the_voice_stays() -> None:
 @pytest.mark.parametrize("mains_hz", [50.0, 60.0, 49.88])
 def test_hum_is_found_at_the_mains_frequency_and_taken_out(mains_hz: float) -> None:
     rng = np.random.default_rng(3)
-    voice, _ = spoken(3, 20.0)
+    voice, _ = spoken(3, 12.0)
     noise = at_level(coloured(rng, voice.size, -3), -70.0)
     buzz = at_level(hum(rng, voice.size, mains_hz), -42.0)
     fold = narrator.HumFold(1)
@@ -381,7 +381,7 @@ def test_hum_is_found_at_the_mains_frequency_and_taken_out(mains_hz: float) -> N
 
 
 def test_no_hum_is_found_where_there_is_none() -> None:
-    voice, _ = spoken(6, 20.0)
+    voice, _ = spoken(6, 12.0)
     noise = at_level(coloured(np.random.default_rng(6), voice.size, -3), -60.0)
     fold = narrator.HumFold(1)
     for block in blocks(voice + noise):
@@ -406,16 +406,16 @@ def envelope(sound: np.ndarray) -> np.ndarray:
     return fold.finish()
 
 
-@pytest.mark.parametrize("offset_s", [-4.321, 0.0, 7.777])
+@pytest.mark.parametrize("offset_s", [-2.321, 7.777])
 def test_offset_is_found_by_the_room_that_both_heard(offset_s: float) -> None:
     rng = np.random.default_rng(int(abs(offset_s) * 100))
-    room = suction(rng, 30 * RATE_HZ)
+    room = suction(rng, 20 * RATE_HZ)
     start = round(offset_s * RATE_HZ)
-    heard = np.roll(room, -start)[: 15 * RATE_HZ] * np.float32(0.2)
+    heard = np.roll(room, -start)[: 10 * RATE_HZ] * np.float32(0.2)
     if start < 0:
         heard[:-start] = 0
     take = heard + at_level(coloured(rng, heard.size, -3), rms_db(heard) - 6)
-    voice, _ = spoken(5, 15.0)
+    voice, _ = spoken(5, 10.0)
     take = take + at_level(voice, rms_db(heard) + 3)
     found = narrator.find_offset(envelope(room), envelope(take))
     assert found.offset_s == pytest.approx(offset_s, abs=0.01)
@@ -423,8 +423,8 @@ def test_offset_is_found_by_the_room_that_both_heard(offset_s: float) -> None:
 
 
 def test_unrelated_sounds_give_no_confidence() -> None:
-    a = suction(np.random.default_rng(1), 30 * RATE_HZ)
-    voice, _ = spoken(2, 25.0)
+    a = suction(np.random.default_rng(1), 15 * RATE_HZ)
+    voice, _ = spoken(2, 12.0)
     assert narrator.find_offset(envelope(a), envelope(voice)).confidence < 0.4
     silent = np.zeros(5 * RATE_HZ)
     assert narrator.find_offset(envelope(a), envelope(silent)).confidence == 0.0
@@ -484,8 +484,8 @@ def test_mel_picture_shows_a_tone_where_and_when_it_is() -> None:
 
 
 def test_merged_spans_of_the_plan_lie_inside_the_output() -> None:
-    voice, room, spans = scene(8, 12.0)
-    plan = planned(voice, room, [*spans, Span(11.0, 99.0)])
+    voice, room, spans = scene(8, 8.0)
+    plan = planned(voice, room, [*spans, Span(7.0, 99.0)])
     assert plan.narrated == [tuple(s) for s in merge_spans(plan.narrated)]
-    assert plan.narrated[-1][1] <= 12.0
+    assert plan.narrated[-1][1] <= 8.0
     assert MixPlan.model_validate_json(plan.model_dump_json()) == plan

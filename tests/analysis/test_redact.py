@@ -168,23 +168,23 @@ def test_the_seed_makes_it_repeatable() -> None:
 
 def test_reads_stay_near_and_small() -> None:
     """Flat memory: no read is longer than a few seconds, none further than a minute off."""
-    length = 600 * RATE_HZ
+    length = 240 * RATE_HZ
     asked: list[tuple[int, int]] = []
     done = 0
 
     def read(start: int, stop: int) -> np.ndarray:
         asked.append((start, stop))
         assert stop - start <= 3 * RATE_HZ
-        assert abs(start - done) <= 330 * RATE_HZ
+        assert abs(start - done) <= 120 * RATE_HZ
         return np.full((1, stop - start), 0.01, np.float32)
 
-    for block in replace_speech(read, length, [(100.0, 400.0), (500.0, 501.0)], 1, RATE_HZ):
+    for block in replace_speech(read, length, [(70.0, 180.0), (200.0, 201.0)], 1, RATE_HZ):
         assert block.shape[1] <= 2 * RATE_HZ
         done += block.shape[1]
     assert done == length and asked
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     st.lists(
         st.tuples(st.floats(-1, 4), st.floats(0.0005, 2)).map(lambda p: (p[0], p[0] + p[1])),
