@@ -1,0 +1,336 @@
+"""The plan: one case time, edits that never cut under a narrator, needs that stop a release."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.errors import InputError
+from pipeline.model.case import Case
+from pipeline.model.decisions import Anchor, Decision
+from pipeline.model.field import FieldSpan, whole_picture
+from pipeline.model.options import Options
+from pipeline.model.recording import AudioStream, Recording, VideoStream
+from pipeline.model.survey import Event, Speech, Survey, SurveyedRecording
+from pipeline.model.time import Span
+from pipeline.stages.plan import (
+    GlyphInput,
+    NarrationInput,
+    SourceInput,
+    keep_parts,
+    make_plan,
+    plan_sha256,
+    replaced_spans,
+    sound_start_s,
+)
+
+@pytest.fixture(autouse=True)
+def _no_mark(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The search for the mark's place is tested elsewhere and takes a second: left out here."""
+    if "with_mark" not in request.keywords:
+        monkeypatch.setattr("pipeline.stages.plan._mark", lambda *_: (None, []))
+
+
+GLYPH = GlyphInput(np.pad(np.ones((20, 180), np.float32), 4), 0.08)
+
+
+def field(start_s: float, stop_s: float, confidence: float = 0.97) -> FieldSpan:
+    return FieldSpan(
+        start_s=start_s, stop_s=stop_s, shape="circle", center_x_px=640, center_y_px=360,
+        radius_px=340, left_px=0, top_px=0, right_px=1280, bottom_px=720, confidence=confidence,
+    )  # fmt: skip
+
+
+def source(
+    length_s: float = 20.0, index: int = 0, events: list[Event] | None = None,
+    fields: list[FieldSpan] | None = None, speech: list[tuple[float, float]] | None = None,
+    still: bool = False, sha: str = "a",
+) -> SourceInput:  # fmt: skip
+    video = VideoStream(
+        codec="h264", coded_width_px=1280, coded_height_px=720, pixel_format="yuv420p",
+        bit_depth=8, average_rate_hz=25, time_base="1/12800", start_s=0.0,
+    )  # fmt: skip
+    sound = AudioStream(
+        codec="aac", rate_hz=48000, channels=2, layout="stereo", start_s=0, duration_s=length_s
+    )
+    recording = Recording(
+        sha256=sha * 64, size_bytes=1, container="mp4", duration_s=length_s, frame_rate_hz=25,
+        width_px=1280, height_px=720, video=video, audio=[] if still else [sound],
+    )  # fmt: skip
+    survey = Survey(
+        recording=SurveyedRecording(
+            sha256=sha * 64, duration_s=length_s, frame_rate_hz=25, width_px=1280, height_px=720
+        ),
+        field=fields or [field(0, length_s)],
+        events=events or [],
+        speech=Speech(procedure=speech or []),
+    )
+    power = np.full(int(length_s * 10), 1e-4, np.float32)
+    return SourceInput(index, still, recording, survey, {"sound_hop_power": power})
+
+
+def case(**more: Any) -> Case:
+    values: dict[str, Any] = {
+        "case": "QM-1", "title": "T", "recording": [{"files": ["a.mp4"], "side": "left"}],
+        "consent": {"scope": "public"},
+    }  # fmt: skip
+    return Case.model_validate(values | more)
+
+
+def narration(*spans: tuple[float, float], offset_s: float = 0.0) -> NarrationInput:
+    length_s = max(b for _, b in spans) + 0.5
+    power = np.zeros(int(length_s * 10) + 1, np.float32)
+    for a, b in spans:
+        power[int(a * 10) : int(b * 10)] = 1e-2
+    return NarrationInput(length_s, [Span(*s) for s in spans], power, offset_s)
+
+
+def event(kind: Any, start_s: float, stop_s: float) -> Event:
+    return Event(kind=kind, start_s=start_s, stop_s=stop_s, peak_loss=0.5, confidence=0.9)
+
+
+def options(**lens: Any) -> Options:
+    return Options.model_validate({"lens": lens})
+
+
+def consistent(plan: Any) -> None:
+    """Pieces lie one after the other in out time and never go back in case time."""
+    at = 0.0
+    for piece in plan.pieces:
+        assert piece.out_start_s == pytest.approx(at, abs=1e-5)
+        at += piece.length_s
+    assert plan.duration_s == pytest.approx(at, abs=1e-5)
+    starts = [p.case_start_s for p in plan.pieces]
+    assert starts == sorted(starts)
+
+
+def test_split_files_are_joined_without_a_gap() -> None:
+    two = case(recording=[{"files": ["a.mp4", "b.mp4"], "side": "left"}])
+    plan = make_plan(two, [source(10, sha="a"), source(8, sha="b")], None, Options(), glyph=GLYPH)
+    assert [(p.source, p.start_s, p.length_s, p.out_start_s) for p in plan.pieces] == [
+        (0, 0, 10, 0),
+        (1, 0, 8, 10),
+    ]
+    assert plan.chapters == []  # one recording, no chapters
+    consistent(plan)
+
+
+def test_keep_parts_run_across_the_join() -> None:
+    two = case(recording=[{"files": ["a.mp4", "b.mp4"], "keep": [["0:05", "0:12"], [15, 16]]}])
+    kept = keep_parts(two, [source(10, sha="a"), source(8, sha="b")])
+    assert [tuple(k) for k in kept] == [(0, 5, 10, 0), (1, 0, 2, 5), (1, 5, 6, 7)]
+
+
+def test_recordings_become_chapters_in_out_time() -> None:
+    both = case(recording=[{"files": ["a.mp4"], "side": "left"},
+                           {"files": ["b.mp4"], "side": "right"}])  # fmt: skip
+    inputs = [source(10, events=[event("out_of_body", 2, 4)], sha="a"), source(5, index=1, sha="b")]
+    plan = make_plan(both, inputs, None, Options(), glyph=GLYPH)
+    assert [c.title for c in plan.chapters] == ["Left side", "Right side"]
+    # 2 s out of the body with 0.5 s on both sides are cut
+    assert plan.chapters[1].start_s == pytest.approx(7.0)
+    assert plan.duration_s == pytest.approx(12.0)
+    consistent(plan)
+
+
+def test_out_of_body_is_never_shown() -> None:
+    plan = make_plan(case(), [source(events=[event("out_of_body", 5, 8)])], None, Options(),
+                     glyph=GLYPH)  # fmt: skip
+    for piece in plan.pieces:
+        if piece.kind == "play":
+            assert Span(piece.start_s, piece.start_s + piece.length_s).overlap(Span(5, 8)) is None
+    assert plan.duration_s == pytest.approx(16.0)
+
+
+def test_under_a_narrator_the_picture_is_held_instead_of_cut() -> None:
+    inputs = [source(events=[event("out_of_body", 5, 8)])]
+    plan = make_plan(case(narration={"file": "v.wav"}), inputs, narration((4, 7)), Options(),
+                     glyph=GLYPH)  # fmt: skip
+    assert plan.duration_s == pytest.approx(20.0)
+    held = [p for p in plan.pieces if p.kind == "freeze"]
+    assert len(held) == 1 and held[0].length_s == pytest.approx(4.0)
+    assert held[0].start_s < 4.5 and not held[0].sound
+    assert plan.narration == [(4.0, 7.0)]
+
+
+def test_out_of_body_from_the_start_under_a_narrator_is_black() -> None:
+    fields = [whole_picture(1280, 720, 0, 3, 0.9), field(3, 20)]
+    inputs = [source(events=[event("out_of_body", 0, 3)], fields=fields)]
+    plan = make_plan(case(narration={"file": "v.wav"}), inputs, narration((1, 2)), Options(),
+                     glyph=GLYPH)  # fmt: skip
+    assert plan.pieces[0].kind == "black"
+    consistent(plan)
+
+
+def test_fog_is_cut_only_where_nobody_narrates() -> None:
+    events = [event("fog", 3, 5), event("fog", 10, 12)]
+    plan = make_plan(case(narration={"file": "v.wav"}), [source(events=events)],
+                     narration((9, 11)), options(fog="cut"), glyph=GLYPH)  # fmt: skip
+    actions = [(e.start_s, e.action, e.narrated) for e in plan.edits]
+    assert actions == [(3.0, "cut", False), (10.0, "keep", True)]
+    assert plan.duration_s == pytest.approx(18.0)
+    assert plan.narration == [(7.0, 9.0)]  # re-timed by the cut before it
+    consistent(plan)
+
+
+def test_default_keeps_and_lists_events() -> None:
+    plan = make_plan(case(), [source(events=[event("fog", 3, 5)])], None, Options(), glyph=GLYPH)
+    assert [(e.kind, e.action) for e in plan.edits] == [("fog", "keep")]
+    assert plan.duration_s == pytest.approx(20.0)
+
+
+def test_longer_narration_holds_the_last_picture() -> None:
+    plan = make_plan(case(narration={"file": "v.wav"}), [source(10)], narration((8, 13)),
+                     Options(), glyph=GLYPH)  # fmt: skip
+    assert plan.pieces[-1].kind == "freeze" and plan.duration_s == pytest.approx(13.5)
+    assert any("longer than the picture" in w for w in plan.warnings)
+
+
+def test_early_narration_is_reported() -> None:
+    plan = make_plan(case(narration={"file": "v.wav"}), [source(10)],
+                     narration((0, 2), (4, 5), offset_s=-1.0), Options(), glyph=GLYPH)  # fmt: skip
+    assert plan.narration == [(0.0, 1.0), (3.0, 4.0)]
+    assert any("before the start" in w for w in plan.warnings)
+
+
+def test_unsure_field_needs_a_person_and_a_safe_mask() -> None:
+    inputs = [source(fields=[field(0, 20, confidence=0.6)])]
+    plan = make_plan(case(), inputs, None, Options(), glyph=GLYPH)
+    assert [n.code for n in plan.needs] == ["field-unsure"]
+    assert plan.sources[0].fields[0].radius_px <= 340
+
+
+def test_no_field_needs_a_person() -> None:
+    inputs = [source(fields=[whole_picture(1280, 720, 0, 20, 0.99)])]
+    plan = make_plan(case(), inputs, None, Options(), glyph=GLYPH)
+    assert [n.code for n in plan.needs] == ["no-field"]
+    assert not any(r.what == "surround" for r in plan.redactions)
+
+
+@pytest.mark.parametrize("voice", [False, True])
+def test_speech_is_replaced_unless_consent_covers_voices(voice: bool) -> None:
+    inputs = [source(speech=[(2, 3), (8, 9)])]
+    plan = make_plan(case(consent={"scope": "public", "voice": voice}), inputs, None, Options(),
+                     glyph=GLYPH)  # fmt: skip
+    spans = [(r.start_s, r.stop_s) for r in plan.redactions if r.what == "speech"]
+    assert spans == ([] if voice else [(2.0, 3.0), (8.0, 9.0)])
+
+
+@pytest.mark.parametrize("way", [{"live": True}, {"channel": 2}])
+@pytest.mark.parametrize("voice", [False, True])
+def test_a_shared_microphone_needs_voice_consent(way: dict[str, Any], voice: bool) -> None:
+    plan = make_plan(case(narration=way, consent={"scope": "public", "voice": voice}), [source()],
+                     narration((4, 7)), Options(), glyph=GLYPH)  # fmt: skip
+    needs = [n for n in plan.needs if n.code == "narration-shares-room"]
+    assert len(needs) == (0 if voice else 1)
+    assert all(not n.approvable for n in needs)
+
+
+def decision(verb: Any, kind: str, from_s: float, to_s: float, **value: Any) -> Decision:
+    return Decision(
+        number=1, at="2026-01-01T00:00:00Z", by="AB", verb=verb, value=value,
+        anchor=Anchor(sha256="a" * 64, start_s=from_s, stop_s=to_s, kind=kind),
+    )  # fmt: skip
+
+
+def test_people_overrule() -> None:
+    inputs = [source(events=[event("fog", 3, 5)], speech=[(2, 3)])]
+    plan = make_plan(
+        case(), inputs, None, Options(), glyph=GLYPH,
+        decisions=[
+            decision("change", "fog", 3, 5, action="cut", start_s=3.0, stop_s=6.0),
+            decision("reject", "speech", 2, 3),
+            decision("add", "lettering", 0, 4, box_px=[100, 100, 40, 20]),
+        ],
+    )  # fmt: skip
+    assert (plan.edits[0].action, plan.edits[0].origin) == ("cut", "decision")
+    assert plan.duration_s == pytest.approx(17.0)
+    assert not any(r.what == "speech" for r in plan.redactions)
+    boxes = [r for r in plan.redactions if r.what == "lettering"]
+    assert boxes[0].box_px == (100, 100, 40, 20) and boxes[0].origin == "decision"
+
+
+def test_clip_keeps_case_time() -> None:
+    plan = make_plan(case(), [source(events=[event("fog", 12, 13)])], None, options(fog="cut"),
+                     glyph=GLYPH, cut_to=Span(10, 15))  # fmt: skip
+    assert [(p.start_s, p.length_s, p.case_start_s) for p in plan.pieces] == [
+        (10, 2, 10),
+        (13, 2, 13),
+    ]
+    with pytest.raises(InputError):
+        make_plan(case(), [source()], None, Options(), glyph=GLYPH, cut_to=Span(30, 40))
+
+
+def test_still_is_shown_for_its_time() -> None:
+    both = case(recording=[{"files": ["s.png"], "phase": "still", "show_s": 3},
+                           {"files": ["a.mp4"]}])  # fmt: skip
+    inputs = [source(0.04, still=True, sha="s"), source(5, index=1, sha="a")]
+    plan = make_plan(both, inputs, None, Options(), glyph=GLYPH)
+    assert (plan.pieces[0].kind, plan.pieces[0].length_s, plan.pieces[0].sound) == (
+        "freeze", 3.0, False,
+    )  # fmt: skip
+
+
+def test_smaller_recording_is_fitted_with_its_field() -> None:
+    small = source(5, index=1, sha="b")
+    small.recording.width_px, small.recording.height_px = 640, 480
+    both = case(recording=[{"files": ["a.mp4"]}, {"files": ["b.mp4"]}])
+    plan = make_plan(both, [source(5), small], None, Options(), glyph=GLYPH)
+    assert (plan.width_px, plan.height_px) == (1280, 720)
+    assert plan.sources[1].moved == (1.5, 160.0, 0.0)
+
+
+@pytest.mark.with_mark
+def test_same_inputs_give_the_same_plan() -> None:
+    a, b = (make_plan(case(), [source()], None, Options(), glyph=GLYPH) for _ in range(2))
+    assert plan_sha256(a) == plan_sha256(b)
+    c = make_plan(case(), [source()], None, Options(), glyph=GLYPH, revision=2)
+    assert a.mark and c.mark and a.mark.seed != c.mark.seed
+
+
+def test_replaced_spans_follow_the_cuts() -> None:
+    inputs = [source(events=[event("fog", 3, 5)], speech=[(4, 6)])]
+    plan = make_plan(case(), inputs, None, options(fog="cut"), glyph=GLYPH)
+    assert replaced_spans(plan.pieces, plan.redactions) == [Span(3.0, 4.0)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["fog", "out_of_body", "smudge"]),
+            st.floats(0, 19),
+            st.floats(0.2, 6),
+        ),
+        max_size=5,
+    ),
+    st.lists(st.tuples(st.floats(0, 22), st.floats(0.3, 5)), max_size=4),
+    st.sampled_from(["keep", "cut", "freeze"]),
+)
+def test_any_events_and_narration_give_a_consistent_plan(
+    found: list[tuple[str, float, float]], spoken: list[tuple[float, float]], action: str
+) -> None:
+    """Property: pieces tile the clip; nothing outside the body plays; no narrated time is lost."""
+    events = [event(k, a, min(20.0, a + n)) for k, a, n in found]
+    voice = narration(*((a, a + n) for a, n in spoken)) if spoken else None
+    chosen = case(narration={"file": "v.wav"}) if voice else case()
+    try:
+        plan = make_plan(chosen, [source(events=events)], voice,
+                         options(fog=action, smudge=action), glyph=GLYPH)  # fmt: skip
+    except InputError:
+        return
+    consistent(plan)
+    body = [Span(e.start_s, e.stop_s) for e in events if e.kind == "out_of_body"]
+    for piece in plan.pieces:
+        if piece.kind == "play":
+            here = Span(piece.start_s, piece.start_s + piece.length_s)
+            assert all(here.overlap(b) is None or here.overlap(b).length_s < 1e-5 for b in body)  # type: ignore[union-attr]
+        assert sound_start_s(piece, plan.pieces) >= 0
+    if voice:
+        from pipeline.model.time import total_s
+
+        assert total_s(plan.narration) == pytest.approx(total_s(voice.spans), abs=0.01)
