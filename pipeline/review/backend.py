@@ -102,7 +102,8 @@ class CaseView:
     """A case as the page shows it, derived from surveys, settings and decisions.
 
     `decided` is the version of decisions.json that the plan has seen; -1 if it is not known.
-    series: `time_s`, `contrast_loss` and so on, shape (n,).
+    series: `time_s`, `contrast_loss` and so on, shape (n,). `waiting`: more comes by
+    itself (sound levels, small copies); the page asks again until it is False.
     """
 
     case: str
@@ -124,6 +125,7 @@ class CaseView:
     plan_sha256: str
     decided: int
     report: Path | None = None
+    waiting: bool = False
     event_loss: float = 0.15
     warnings: Sequence[str] = ()
     cautions: Sequence[str] = field(default_factory=tuple)
@@ -510,6 +512,7 @@ def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> di
         "history": history(decisions)[-60:],
         "signed": {"by": given.by, "at": given.at} if given else None,
         "report": view.report is not None,
+        "waiting": view.waiting,
     }
 
 

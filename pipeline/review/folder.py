@@ -11,6 +11,7 @@ import contextlib
 import hashlib
 import io
 import json
+import logging
 import os
 import shutil
 import tempfile
@@ -46,6 +47,7 @@ from pipeline.review.report import CAUTIONS, MarkReport, SoundReport
 from pipeline.stages.plan import Kept, SourceInput, chapter_title, keep_parts, plan_sha256
 from pipeline.store.work import WorkFolder, atomic_write
 
+_log = logging.getLogger("fieldstop.review")
 ORIGIN = "origin.json"
 PROXY_ROWS_PX = 270
 EVENT_ACTIONS = ("keep", "cut", "freeze", "clear")
@@ -72,6 +74,7 @@ class _Ready:
     case: Case
     kept: list[Kept]
     revision: int
+    seen: int = -1  # version of the decisions that the plan has seen; -1 for none
     stems: dict[str, Any] = field(default_factory=dict)
 
 
@@ -98,6 +101,7 @@ class FolderBackend:
         self._locks: dict[str, threading.RLock] = {}
         self._guard = threading.Lock()
         self._busy: set[str] = set()
+        self._failed: set[str] = set()
         self._work: Path | None = None
         self._closed = threading.Event()
 
@@ -183,7 +187,41 @@ class FolderBackend:
     # --- the view ---
 
     def load_case(self, case: str, decisions: Decisions) -> CaseView:
-        return self._view(case, decisions)
+        view = self._view(case, decisions)
+        if case not in self._ready and case not in self._failed and self._origin(case):
+            view.waiting = True
+            self._background(f"open {case}", lambda: self._open(case))
+        elif self.proxies and any(s.proxy is None for s in view.segments):
+            view.waiting = f"proxy {case}" in self._busy
+        return view
+
+    def _open(self, case: str) -> None:
+        """Makes a case ready behind the page that already shows it."""
+        try:
+            ready = self._prepare(case)
+            with self._lock(case):
+                plan = self._plan(case)
+                known = [s.survey.recording.sha256 for s in ready.run.surveyed]
+                fits = plan is not None and [s.sha256 for s in plan.sources] == known
+                if ready.run.plan is None and fits:
+                    decisions = DecisionFile(self.decisions_path(case), case).load()
+                    ready.run.decisions = effective(decisions)
+                    ready.seen = version(decisions) if self._seen_on_disk(case) else -1
+                    ready.run.plan = plan
+            self._start_proxies(case, ready)
+            self._warm(case)
+        except FieldstopError:
+            self._failed.add(case)  # told when a person asks for something that needs it
+
+    def _seen_on_disk(self, case: str) -> bool:
+        """True if plan.json was written after the last decision."""
+        plan = self._folder(case).private_file("plan.json")
+        decisions = self.decisions_path(case)
+        if not plan.is_file():
+            return False
+        if not decisions.is_file():
+            return True
+        return plan.stat().st_mtime_ns >= decisions.stat().st_mtime_ns
 
     def _view(self, case: str, decisions: Decisions, series: bool = True) -> CaseView:
         surveys = self._surveys(case)
@@ -239,7 +277,11 @@ class FolderBackend:
             surveys=[_sha256(s.to_json()) for s, _ in surveys],
             settings_sha256=_settings_sha256(self.options),
             plan_sha256=plan_sha256(plan) if plan else "",
-            decided=ready.seen if isinstance(ready, _Seen) else -1,
+            decided=ready.seen
+            if ready is not None and ready.run.plan is not None
+            else version(decisions)
+            if plan is not None and self._seen_on_disk(case)
+            else -1,
             report=self._report(case),
             event_loss=self.options.lens.event_loss,
             warnings=list(dict.fromkeys(warnings)),
@@ -307,7 +349,7 @@ class FolderBackend:
             run.narration = measure_narration(run, no_progress)
             voice = opened.case.consent.model_copy(update={"voice": run.consent.voice})
             document = opened.case.model_copy(update={"consent": voice})
-            made = _Seen(run, document, keep_parts(document, source_inputs(run)), revision)
+            made = _Ready(run, document, keep_parts(document, source_inputs(run)), revision)
             self._ready[case] = made
             return made
 
@@ -339,7 +381,6 @@ class FolderBackend:
     def plan_again(self, case: str, decisions: Decisions) -> CaseView:
         with self._lock(case):
             ready = self._prepare(case)
-            assert isinstance(ready, _Seen)
             run = ready.run
             run.decisions = effective(decisions)
             run.plan = self._planned(ready, run.decisions)
@@ -510,11 +551,31 @@ class FolderBackend:
         key = ("mix", json.dumps(sorted(settings.items())), plan_sha256(plan))
         held = ready.stems.get("mix")
         if held is None or held[0] != key:
-            extra = Decision(number=10**6, at="", by="x", verb="mix", value=dict(settings))
-            held = (key, self._planned(ready, [*ready.run.decisions, extra]))
+            held = (key, plan.model_copy(update={"mix": self._mixed_with(ready, plan, settings)}))
             ready.stems["mix"] = held
         made: Plan = held[1]
         return made
+
+    def _mixed_with(self, ready: _Ready, plan: Plan, settings: Mapping[str, float]) -> Any:
+        """The mix alone planned anew: the rest of the plan does not hang on these settings."""
+        from pipeline.model.time import Span
+        from pipeline.stages.make import source_inputs
+        from pipeline.stages.plan import _mix
+
+        sound = self.options.sound.model_copy(update=dict(settings))
+        return _mix(
+            source_inputs(ready.run),
+            plan.pieces,
+            ready.run.narration,
+            [Span(a, b) for a, b in plan.narration],
+            plan.duration_s,
+            sound,
+            self.options,
+            plan.redactions,
+            plan.sound_channels,
+            plan.live,
+            [],
+        )
 
     # --- proxies ---
 
@@ -597,6 +658,8 @@ class FolderBackend:
         def work() -> None:
             try:
                 go()
+            except Exception:
+                _log.exception("something made in the background failed")
             finally:
                 with self._guard:
                     self._busy.discard(name)
@@ -659,13 +722,6 @@ _SHARES = {
     "survey": (0.0, 0.3), "narration": (0.3, 0.35), "render": (0.35, 0.75),
     "mix": (0.75, 0.85), "verify": (0.85, 1.0),
 }  # fmt: skip
-
-
-@dataclass
-class _Seen(_Ready):
-    """Which version of the decisions the plan has seen; -1 for none."""
-
-    seen: int = -1
 
 
 # --- pieces of the view -----------------------------------------------------------------

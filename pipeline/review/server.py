@@ -387,7 +387,7 @@ class Review:
 
         def load() -> dict[str, Any]:
             decisions = self._file(case).load()
-            return page_data(self._view(case, decisions), decisions)
+            return page_data(self._view(case, decisions, fresh=True), decisions)
 
         return JSONResponse(await run_in_threadpool(load))
 

@@ -346,7 +346,7 @@
     now = clamp(t, 0, Math.max(0, view.duration - 0.001));
     const n = segmentAt(now), g = view.segments[n], v = video(n);
     for (const [k, other] of videos) other.classList.toggle("on", k === n);
-    $("nopicture").hidden = Boolean(v);
+    if (v) $("nopicture").hidden = true;
     if (v && from !== "video") put(v, now - g.start + g.from + 0.4 / (g.rate || 25));
     $("clock").textContent = `${clock(now, 2)} / ${clock(view.duration)}`;
     if (from !== "scrub") $("scrub").value = now;
@@ -370,7 +370,7 @@
     frames = setTimeout(async () => {
       try {
         const answer = await ask(`${api}/frame?at=${now.toFixed(4)}&v=${view.version}`);
-        if (answer.status === 204) { $("finished").hidden = true; return; }
+        if (answer.status === 204) { $("finished").hidden = true; $("nopicture").hidden = Boolean(video(segmentAt(now))); return; }
         const img = $("finished"), old = img.src;
         img.src = URL.createObjectURL(await answer.blob());
         if (old.startsWith("blob:")) URL.revokeObjectURL(old);
@@ -777,9 +777,9 @@
       const last = jobs.filter((j) => j.case === view.case).pop(), was = before.find((j) => last && j.number === last.number);
       if (last && was && was.state !== last.state) { say(`Render ${last.state}`); if (last.state === "done") refresh().catch(() => {}); }
     }
-    if (view.segments.some((g) => g.proxy === null) && view.current) refresh().then(() => seek(now)).catch(() => {});
+    if (view.waiting) await refresh().then(() => { if (!playing) seek(now); }).catch(() => {});
     const busy = jobs.some((j) => j.state === "waiting" || j.state === "running");
-    looking = setTimeout(look, busy ? 400 : 5000);
+    looking = setTimeout(look, busy ? 400 : view.waiting ? 1500 : 5000);
   }
 
   /* ---- keys ---- */
