@@ -25,6 +25,7 @@ from pipeline.errors import InputError, UsageError
 from pipeline.media.glyphs import Glyph, load_glyph
 from pipeline.media.probe import file_sha256, label
 from pipeline.media.read import narration_sound, only_channel, read_sound
+from pipeline.media.stems import Stem, write_stem
 from pipeline.model.case import Scope
 from pipeline.model.decisions import Decision, Decisions
 from pipeline.model.identity import identity_warnings
@@ -79,6 +80,7 @@ class CaseRun:
     work: Path
     surveyed: list[Surveyed] = field(default_factory=list)
     narration: NarrationInput | None = None
+    voice: NarrationMedia | None = None
     glyph: Glyph | None = None
     plan: Plan | None = None
     rendered: Rendered | None = None
@@ -202,7 +204,7 @@ def _make(
     )
     folder.atomic_write(folder.private_file("plan.json"), run.plan.to_json())
     run.withheld = gate(run, approve)
-    media, narration = run.media, _narration_media(run)
+    media, narration = run.media, run.voice
     if run.withheld:
         if all(w.code != "identity" for w in run.withheld):
             run.rendered = render(
@@ -345,39 +347,90 @@ def source_inputs(run: CaseRun) -> list[SourceInput]:
 
 
 def measure_narration(run: CaseRun, progress: Progress) -> NarrationInput | None:
-    """Speech spans and levels of the narration, on its own axis.
+    """Clean the narration, keep it as a stem, and measure its speech and levels.
 
-    A narration channel or live narration is measured on the joined axis of the
-    kept parts, so its offset is zero.
+    A narration file lies on its own axis. A narration channel or live narration is
+    taken from the kept parts joined, so it lies in case time.
     """
-    from pipeline.analysis import loudness, speech
-
     wanted = run.opened.case.narration
     if wanted is None:
         return None
     warnings: list[str] = []
-    fold = loudness.LoudnessFold(1)
-    voices = speech.SpeechFold(1)
-    length = 0
     progress("narration", 0, 1)
-    for block in _narration_blocks(run):
-        fold.step(block)
-        voices.step(block)
-        length += block.shape[1]
-    if not length:
+    raw = write_stem(run.work / "voice_raw.f32", 1, _narration_blocks(run))
+    if not raw.length:
         raise InputError("The narration holds no sound", "", "give a recording of the voice")
-    spans = speech.narration_spans(voices.finish(), run.options.sound.speech_threshold)
+    rest = None
+    if wanted.live:
+        raw, rest = _split_live(raw, run.work, warnings)
+    voice = _cleaned(raw, run.work)
+    raw.path.unlink()
+    offset_s = wanted.offset_s if wanted.file is not None else 0.0
+    run.voice = NarrationMedia(voice, offset_s, rest)
+    spans, power = _levels(voice, run.options.sound.speech_threshold)
     if not spans:
         warnings.append("no speech was found in the narration: nothing is ducked")
     progress("narration", 1, 1)
     return NarrationInput(
-        duration_s=length / 48_000,
-        spans=list(spans),
-        hop_power=np.asarray(fold.finish().hop_power, np.float32),
-        offset_s=wanted.offset_s if wanted.file is not None else 0.0,
-        channels=1,
+        duration_s=voice.length / 48_000,
+        spans=spans,
+        hop_power=power,
+        offset_s=offset_s,
+        rest_hop_power=_power(rest) if rest is not None else None,
         warnings=warnings,
     )
+
+
+def _cleaned(raw: Stem, work: Path) -> Stem:
+    """Without rumble and mains hum, faded in and out."""
+    from pipeline.analysis.narration import HumFold, cleaned
+
+    hum = HumFold(1)
+    for block in raw.blocks():
+        hum.step(block)
+    return write_stem(work / "voice.f32", 1, cleaned(raw.blocks(), hum.finish(), raw.length))
+
+
+def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem | None]:
+    """(voice, rest) of one microphone; (all of it, None) where splitting is not installed."""
+    from pipeline.analysis.narration import live_available, split_live
+
+    if not live_available():
+        warnings.append(
+            "live narration is not split from the room: install fieldstop[live] to duck the room"
+        )
+        return raw, None
+    rest = Stem(work / "rest.f32", 1)
+    with writing(), rest.path.open("wb") as file:
+
+        def voices() -> Iterator[NDArray[np.float32]]:
+            for voice, other in split_live(raw.blocks()):
+                np.ascontiguousarray(other.T, np.float32).tofile(file)
+                yield voice
+
+        voice = write_stem(work / "voice_split.f32", 1, voices())
+    raw.path.unlink()
+    return voice, rest
+
+
+def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float32]]:
+    from pipeline.analysis import loudness, speech
+
+    fold, voices = loudness.LoudnessFold(stem.channels), speech.SpeechFold(stem.channels)
+    for block in stem.blocks():
+        fold.step(block)
+        voices.step(block)
+    spans = list(speech.narration_spans(voices.finish(), threshold))
+    return spans, np.asarray(fold.finish().hop_power, np.float32)
+
+
+def _power(stem: Stem) -> NDArray[np.float32]:
+    from pipeline.analysis.loudness import LoudnessFold
+
+    fold = LoudnessFold(stem.channels)
+    for block in stem.blocks():
+        fold.step(block)
+    return np.asarray(fold.finish().hop_power, np.float32)
 
 
 def _narration_blocks(run: CaseRun) -> Iterator[NDArray[np.float32]]:
@@ -418,15 +471,6 @@ def _cut(
             return
     if at < stop:
         yield np.zeros((1, stop - max(at, start)), np.float32)
-
-
-def _narration_media(run: CaseRun) -> NarrationMedia | None:
-    narration = run.opened.case.narration
-    if run.narration is None or narration is None:
-        return None
-    if run.opened.narration is not None:
-        return NarrationMedia(run.opened.narration, run.narration.offset_s)
-    return NarrationMedia(None, 0.0, narration.channel, live=narration.live)
 
 
 def gate(run: CaseRun, approve: str | None) -> list[Withheld]:

@@ -44,14 +44,16 @@ class SourceInput:
 class NarrationInput:
     """The narration as measured, on its own axis.
 
-    spans: speech. hop_power: K-weighted power per 100 ms.
+    spans: speech. hop_power: K-weighted power per 100 ms of one channel.
+    rest_hop_power: of the room's part of a live microphone, in case time; None if it was
+    not split.
     """
 
     duration_s: float
     spans: list[Span]
     hop_power: NDArray[np.float32]
     offset_s: float
-    channels: int = 1
+    rest_hop_power: NDArray[np.float32] | None = None
     warnings: list[str] = field(default_factory=list)
 
 
@@ -124,6 +126,7 @@ def make_plan(
     out_narration = _to_out(pieces, case_narration)
     redactions = _redactions(sources, planned, case, options, decisions)
     needs += _field_needs(sources, planned, kept, options)
+    needs += _looked_needs(sources, kept, options)
     needs += _sound_needs(sources, kept, case, options)
     channels = _sound_channels(sources, options)
     live = bool(case.narration and case.narration.live and narrated)
@@ -603,6 +606,29 @@ def _field_needs(
     return needs
 
 
+def _looked_needs(
+    sources: Sequence[SourceInput], kept: Sequence[Kept], options: Options
+) -> list[Need]:
+    """A search for lettering or faces that was asked for and could not be made."""
+    needs = []
+    for what in ("lettering", "faces"):
+        missed = [
+            n
+            for n, s in enumerate(sources)
+            if s.survey.measured.get(what) == "off" and any(k.source == n for k in kept)
+        ]
+        if missed and getattr(options.anonymity, what):
+            needs.append(
+                Need(
+                    code=f"{what}-not-searched",
+                    message=f"{what} could not be looked for: a person must look through the picture",
+                    source=missed[0],
+                    start_s=0.0,
+                )
+            )
+    return needs
+
+
 def _redactions(
     sources: Sequence[SourceInput],
     planned: Sequence[PlannedSource],
@@ -852,7 +878,14 @@ def _mix(
         return _take(power, sound_start_s(piece, pieces), count)
 
     if live:
-        background = TrackLevels(np.zeros(max(1, int(np.ceil(duration_s / HOP_S)))))
+        rest = narration.rest_hop_power if narration is not None else None
+
+        def room(piece: Piece, count: int) -> NDArray[np.float64]:
+            if rest is None or not piece.sound:
+                return np.zeros(count)
+            return _take(rest, piece.case_start_s, count) * (2.0 if channels == 2 else 1.0)
+
+        background = TrackLevels(_hops(pieces, duration_s, room))
     else:
         background = TrackLevels(_hops(pieces, duration_s, procedure)).without(
             replaced_spans(pieces, redactions)

@@ -18,8 +18,6 @@ from numpy.typing import NDArray
 
 from pipeline.media.read import (
     Picture,
-    narration_sound,
-    only_channel,
     read_pictures,
     read_sound,
     without_channel,
@@ -412,12 +410,14 @@ def _draft_of(frame: Any, writer: PictureWriter) -> Any:
 
 @dataclass(frozen=True)
 class NarrationMedia:
-    """Where the narration is heard: a file, or a channel (from 1) of the recordings."""
+    """The cleaned narration, mono, on its own axis.
 
-    path: Path | None
+    rest: the room's part of a live microphone on the same axis; None if there is none.
+    """
+
+    voice: Stem
     offset_s: float
-    channel: int | None = None
-    live: bool = False
+    rest: Stem | None = None
 
 
 @dataclass
@@ -440,8 +440,17 @@ def render_sound(
 ) -> _Sound:
     """Make the redacted procedure stem, the narration stem and the mix, on the clip's axis."""
     length = round(plan.duration_s * RATE_HZ)
-    procedure = procedure_stem(plan, media, options, work, length)
-    voice = narration_stem(plan, media, narration, work, length) if narration else None
+    if plan.live:
+        # One microphone: what is left beside the voice is the room, speech included.
+        rest = narration.rest if narration is not None else None
+        procedure = on_clip_axis(plan, rest, 0.0, work / "procedure.f32", length) if rest else None
+    else:
+        procedure = procedure_stem(plan, media, work, length)
+    voice = None
+    if narration is not None:
+        voice = on_clip_axis(
+            plan, narration.voice, narration.offset_s, work / "narration.f32", length
+        )
     if plan.mix is None or (procedure is None and voice is None):
         return _Sound(procedure, voice, None, {}, 0.0)
     progress("mix", 0, 1)
@@ -491,11 +500,9 @@ def to_loudness(raw: Stem, options: Options, work: Path) -> tuple[Stem, float, d
 
 
 def procedure_stem(
-    plan: Plan, media: Sequence[SourceMedia], options: Options, work: Path, length: int
+    plan: Plan, media: Sequence[SourceMedia], work: Path, length: int
 ) -> Stem | None:
     """The procedure sound of the clip with speech replaced, before any ducking."""
-    if plan.live:
-        return None  # one microphone: its sound is the narration, the room included
     used = {p.source for p in plan.pieces}
     redacted: dict[int, Stem] = {}
     for number in sorted(used):
@@ -594,62 +601,19 @@ def _sound_joins(a: Piece, b: Piece, plan: Plan) -> bool:
     return abs(sound_start_s(a, plan.pieces) + a.length_s - sound_start_s(b, plan.pieces)) < 2e-3
 
 
-def narration_stem(
-    plan: Plan,
-    media: Sequence[SourceMedia],
-    narration: NarrationMedia,
-    work: Path,
-    length: int,
-) -> Stem:
-    """The narration of the clip, mono, on the clip's axis."""
-    if narration.path is None:
-        return _own_sound_stem(plan, media, narration.channel, work, length)
-    raw = write_stem(work / "voice.f32", 1, narration_sound(narration.path))
-    shift = round(narration.offset_s * RATE_HZ)
+def on_clip_axis(plan: Plan, stem: Stem, offset_s: float, target: Path, length: int) -> Stem:
+    """A mono stem in case time (starting at `offset_s`) moved to the clip's axis.
 
-    def read(piece: Piece, start: int, count: int) -> NDArray[np.float32]:
-        return raw.read(round(piece.case_start_s * RATE_HZ) - shift + start, count)
+    What an edit cuts out of case time is cut here too.
+    """
+    shift = round(offset_s * RATE_HZ)
 
-    stem = write_stem(work / "narration.f32", 1, _gathered_plain(plan, read), length)
-    raw.path.unlink()
-    return stem
+    def blocks() -> Iterator[NDArray[np.float32]]:
+        for piece in plan.pieces:
+            first = round(piece.out_start_s * RATE_HZ)
+            total = round((piece.out_start_s + piece.length_s) * RATE_HZ) - first
+            start = round(piece.case_start_s * RATE_HZ) - shift
+            for at in range(0, total, RATE_HZ):
+                yield stem.read(start + at, min(RATE_HZ, total - at))
 
-
-def _own_sound_stem(
-    plan: Plan, media: Sequence[SourceMedia], channel: int | None, work: Path, length: int
-) -> Stem:
-    """Narration from the recordings' own sound: one channel, or all of it mixed down."""
-
-    def blocks(number: int) -> Iterator[NDArray[np.float32]]:
-        origin_s = media[number].recording.video.start_s
-        if channel is None:
-            return read_sound(media[number].path, origin_s=origin_s, channels=1)
-        return only_channel(media[number].path, origin_s, channel)
-
-    raws = {
-        number: write_stem(work / f"voice{number}.f32", 1, blocks(number))
-        for number in sorted({p.source for p in plan.pieces})
-        if plan.sources[number].has_sound
-    }
-
-    def read(piece: Piece, start: int, count: int) -> NDArray[np.float32]:
-        if piece.source not in raws:
-            return np.zeros((1, count), np.float32)
-        return raws[piece.source].read(
-            round(sound_start_s(piece, plan.pieces) * RATE_HZ) + start, count
-        )
-
-    stem = write_stem(work / "narration.f32", 1, _gathered_plain(plan, read), length)
-    for raw in raws.values():
-        raw.path.unlink()
-    return stem
-
-
-def _gathered_plain(
-    plan: Plan, read: Callable[[Piece, int, int], NDArray[np.float32]]
-) -> Iterator[NDArray[np.float32]]:
-    for piece in plan.pieces:
-        first = round(piece.out_start_s * RATE_HZ)
-        total = round((piece.out_start_s + piece.length_s) * RATE_HZ) - first
-        for at in range(0, total, RATE_HZ):
-            yield read(piece, at, min(RATE_HZ, total - at))
+    return write_stem(target, stem.channels, blocks(), length)

@@ -33,7 +33,15 @@ from pipeline.media.read import (
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.recording import Recording
-from pipeline.model.survey import Speech, Survey, SurveyedRecording, TrackLoudness
+from pipeline.model.survey import (
+    Event,
+    Face,
+    Lettering,
+    Speech,
+    Survey,
+    SurveyedRecording,
+    TrackLoudness,
+)
 from pipeline.stages.intake import SourceFile
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
@@ -192,6 +200,9 @@ def survey_file(
             source, recording, duration_s, narration_channel, warnings, progress
         )
         series |= sound
+    lettering, faces, looked = _look(
+        source, recording, fields, events, duration_s, options, warnings
+    )
     progress("survey", 1, 1)
     survey = Survey(
         recording=SurveyedRecording(
@@ -207,11 +218,48 @@ def survey_file(
         field=fields,
         events=events,
         speech=speech,
+        lettering=lettering,
+        faces=faces,
         loudness=loudness,
-        measured=MEASURES,
+        measured=MEASURES | looked,
         warnings=warnings,
     )
     return Surveyed(recording, survey, series)
+
+
+def _look(
+    source: SourceFile,
+    recording: Recording,
+    fields: Sequence[FieldSpan],
+    events: Sequence[Event],
+    duration_s: float,
+    options: Options,
+    warnings: list[str],
+) -> tuple[list[Lettering], list[Face], dict[str, str]]:
+    """Lettering and faces, and which of the two were looked for ('off' where not)."""
+    from pipeline.stages import detectors
+
+    wanted = options.anonymity
+    looked = {
+        "lettering": "1" if wanted.lettering and detectors.text_available() else "off",
+        "faces": "1" if wanted.faces else "off",
+    }
+    if wanted.lettering and looked["lettering"] == "off":
+        warnings.append("lettering in the field was not looked for: rapidocr is not installed")
+    margin_s = options.lens.out_of_body_margin_s
+    outside = [
+        (e.start_s - margin_s, e.stop_s + margin_s) for e in events if e.kind == "out_of_body"
+    ]
+    lettering, faces = detectors.look(
+        source.path,
+        recording,
+        fields,
+        outside,
+        wanted,
+        samples_per_s=wanted.samples_per_s,
+        stop_s=duration_s,
+    )
+    return lettering, faces, looked
 
 
 def _shrink(rgb: NDArray[np.uint8], rows_px: int) -> NDArray[np.uint8]:
@@ -329,6 +377,8 @@ def survey_key(
             "field": given_field,
             "still": source.still,
             "narration_channel": narration_channel,
+            "anonymity": options.anonymity.model_dump(),
+            "margin": options.lens.out_of_body_margin_s,
         },
         sort_keys=True,
     )

@@ -34,7 +34,7 @@ from pipeline.model.release import Check
 from pipeline.model.time import Span
 from pipeline.stages.plan import has_field, moved_field
 from pipeline.stages.render import Blanker, SourceMedia, _fit_height
-from pipeline.stages.survey import Progress, no_progress
+from pipeline.stages.survey import Progress, field_at, no_progress
 
 BLACK_LUMA = 16
 SURROUND_LIMIT = 12  # code values above black, away from the rim
@@ -137,6 +137,7 @@ def verify_release(
     result.checks += _stream_checks(path, recording, plan)
     result.checks += _picture_checks(path, recording, plan, media, coverage, options, result,
                                      progress)  # fmt: skip
+    result.checks += _identity_checks(path, recording, plan, coverage, options)
     result.checks += _sound_checks(path, recording, options, result, silent=plan.mix is None)
     result.checks += _stem_checks(stem, plan, voice_consent)
     result.checks += _ducking_checks(stem, narration, plan, options, result)
@@ -315,7 +316,6 @@ class _Surround:
         shape: tuple[int, ...],
     ) -> NDArray[np.uint8]:
         from pipeline.analysis.field import field_mask
-        from pipeline.stages.survey import field_at
 
         span = field_at(fields, source_s)
         key = id(span)
@@ -449,6 +449,89 @@ def piece_at(plan: Plan, out_s: float) -> Piece:
         if piece.out_start_s <= out_s + 1e-4:
             found = piece
     return found
+
+
+def out_fields(plan: Plan) -> list[FieldSpan]:
+    """The fields of the finished clip, in its own time and pixels."""
+    out: list[FieldSpan] = []
+    for piece in plan.pieces:
+        source = plan.sources[piece.source]
+        stop_s = piece.out_start_s + piece.length_s
+        if piece.kind != "play":
+            spans = [(field_at(source.fields, piece.start_s), piece.out_start_s, stop_s)]
+        else:
+            shift = piece.out_start_s - piece.start_s
+            spans = [
+                (f, max(piece.out_start_s, f.start_s + shift), min(stop_s, f.stop_s + shift))
+                for f in source.fields
+            ]
+        out += [
+            moved_field(f, source.moved).model_copy(update={"start_s": a, "stop_s": b})
+            for f, a, b in spans
+            if b > a
+        ]
+    return out
+
+
+def mark_boxes(plan: Plan, coverage: NDArray[np.float32]) -> list[tuple[int, int, int, int]]:
+    """Where the mark may be read as lettering: boxes in pixels of the finished clip, padded."""
+    if plan.mark is None:
+        return []
+    aspect = coverage.shape[-1] / coverage.shape[-2]
+    boxes = []
+    for span in out_fields(plan):
+        for p in plan.mark.chosen.positions:
+            x, y = span.pixel(p.x, p.y)
+            half = 0.5 * p.width_ratio * span.radius_px
+            turn = np.deg2rad(p.angle_deg)
+            wide = half * abs(np.cos(turn)) + half / aspect * abs(np.sin(turn))
+            high = half * abs(np.sin(turn)) + half / aspect * abs(np.cos(turn))
+            pad = 0.8 * half / aspect + 4
+            boxes.append(
+                (
+                    round(x - wide - pad),
+                    round(y - high - pad),
+                    round(2 * (wide + pad)),
+                    round(2 * (high + pad)),
+                )
+            )
+    return list(dict.fromkeys(boxes))
+
+
+def _identity_checks(
+    path: Path,
+    recording: Recording,
+    plan: Plan,
+    coverage: NDArray[np.float32],
+    options: Options,
+) -> list[Check]:
+    """Lettering and faces in the finished file, looked for more densely than by the survey."""
+    from pipeline.stages import detectors
+
+    wanted = options.anonymity
+    if not wanted.lettering and not wanted.faces:
+        return []
+    fields = out_fields(plan)
+    letters, faces = detectors.look(
+        path,
+        recording,
+        fields,
+        [],
+        wanted,
+        samples_per_s=wanted.verify_samples_per_s,
+        ignore=mark_boxes(plan, coverage),
+        stop_s=plan.duration_s,
+    )
+    checks = []
+    if wanted.lettering and detectors.text_available():
+        at = f", first at {letters[0].start_s:.1f} s" if letters else ""
+        checks.append(
+            _check("lettering in the picture", len(letters), 0, "places" + at, not letters)
+        )
+    if wanted.faces:
+        at = f", first at {faces[0].start_s:.1f} s" if faces else ""
+        checks.append(_check("faces in the picture", len(faces), 0, "spans" + at, not faces))
+    return checks
 
 
 # --- sound ------------------------------------------------------------------------------
