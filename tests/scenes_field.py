@@ -250,7 +250,9 @@ def draw(
         if region.circle is not None:
             x, y, r = region.circle
         else:
-            (x, y), r = region.inner(h, w), 0.5 * h
+            # the corners are the farthest: light falls off towards them, not to nothing before
+            (x, y), edge = region.inner(h, w), region.boundary(h, w, 90)
+            r = float(np.hypot(edge[:, 0] - x, edge[:, 1] - y).max())
         rho = np.clip(np.hypot(xx - x, yy - y) / r, 0, 1.2)
         gain = 1 - look.vignette * rho**look.vignette_power
         if look.shadow:

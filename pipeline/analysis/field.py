@@ -126,7 +126,7 @@ class FieldFold:
         risen = (thumb.astype(np.int16) - high > 20) & calm
         if n_calm > 0.02 * area and risen.sum() > max(0.06 * n_calm, 0.004 * area):
             return True
-        fallen = (low.astype(np.int16) - thumb > 14) & (thumb < 60)
+        fallen = (low.astype(np.int16) - thumb > np.maximum(5, low // 2)) & (thumb < 60)
         return bool(fallen.sum() > 0.10 * area)
 
     def _close(self) -> None:
@@ -288,7 +288,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     for b in blocks:
         fit = none if b.evidence is None else fit_field(_unpack(b.evidence), b.noise, near)
         fits.append(fit)
-        if fit.shape != "none" and fit.outline is None and fit.confidence > 0.9:
+        if fit.shape != "none" and fit.confidence > 0.9:
             near = fit
     label = _drifting(blocks, fits, h)
     # sure blocks first, large before small: what is only darker must not found a field

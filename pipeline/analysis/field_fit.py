@@ -238,7 +238,7 @@ def fit_circle(
     distance at which a point counts half.
     """
     cx, cy, r = start
-    for _ in range(12):
+    for _ in range(8):
         dx, dy = x - cx, y - cy
         rho = np.maximum(np.hypot(dx, dy), 1e-6)
         miss = rho - r
@@ -247,7 +247,7 @@ def fit_circle(
         a = (j * u[:, None]).T @ j + np.eye(3) * 1e-6
         step = np.linalg.solve(a, (j * u[:, None]).T @ miss)
         cx, cy, r = cx + step[0], cy + step[1], r + step[2]
-        if np.abs(step).max() < 1e-3:
+        if np.abs(step).max() < 4e-3:
             break
     return float(cx), float(cy), float(r)
 
@@ -323,8 +323,8 @@ def _best_circles(rays: _Rays, h: int, w: int) -> list[tuple[float, float, float
     if not out:
         return []
     final = _score(rays, np.asarray(out), sigma)
-    order = np.argsort(-final)
-    return [out[i] for i in order]
+    # a few stray edges are no circle: not worth a closer look
+    return [out[i] for i in np.argsort(-final) if final[i] > 16.0]
 
 
 # --- model boundary ------------------------------------------------------------
@@ -482,7 +482,11 @@ def _find_sides(
         grid = np.unique(np.round(v))
         support = (ww[None] * np.exp(-0.5 * ((v[None] - grid[:, None]) / sigma) ** 2)).sum(axis=1)
         best = None
-        for at in grid[np.argsort(-support)[:4]]:
+        tried: list[float] = []
+        for at in grid[np.argsort(-support)[:6]]:
+            if any(abs(at - t) < 3 for t in tried) or len(tried) == 2:
+                continue
+            tried.append(float(at))
             near = np.abs(v - at) < 2 * sigma
             at = float(np.average(v[near], weights=ww[near]))
             share = _chord_support(log_e, model, side, at)
@@ -499,20 +503,23 @@ def _beyond(log_e: Plane, model: tuple[float, float, float], side: int, at: floa
     """Part of the circle cut off by a side that is about as bright as what is left."""
     h, w = log_e.shape
     margin = 0.02 * h
+    coarse = log_e[::2, ::2]
 
     def strip(lo: float, hi: float) -> NDArray[np.bool_]:
         box = [0.0, 0.0, float(w), float(h)]
         box[side % 2], box[side % 2 + 2] = min(lo, hi), max(lo, hi)
-        inner = (model[0], model[1], model[2] - margin)
-        return np.asarray(_disc(inner, (box[0], box[1], box[2], box[3]), h, w) > 0)
+        # every second pixel will do
+        inner = (model[0] / 2, model[1] / 2, (model[2] - margin) / 2)
+        half = (box[0] / 2, box[1] / 2, box[2] / 2, box[3] / 2)
+        return _disc(inner, half, coarse.shape[0], coarse.shape[1]) > 0
 
     out = -1.0 if side in (0, 1) else 1.0
     beyond = strip(at + out * margin, at + out * 10 * h)
     inside = strip(at - out * 2, at - out * (2 + margin))
-    if beyond.sum() < 20 or not inside.any():
+    if beyond.sum() < 6 or not inside.any():
         return 0.0
-    limit = max(1.5, 0.45 * float(np.median(log_e[inside])))
-    return float((log_e[beyond] > limit).mean())
+    limit = max(1.5, 0.45 * float(np.median(coarse[inside])))
+    return float((coarse[beyond] > limit).mean())
 
 
 def _chord_support(
@@ -665,6 +672,8 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
         seen = seen and kept.parts["stops"] < 3
         if kept.confidence > 0.95 and seen:
             return replace(kept, parts={**kept.parts, **facts})
+    if near is not None and near.outline is not None and _still_there(e, n1, log_e, limit, near):
+        return replace(near, parts={**near.parts, **facts})
     _, _, stats, centre = cv2.connectedComponentsWithStats(lit, connectivity=4)
     big = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
     rays = _cast(log_e, float(centre[big][0]) + 0.5, float(centre[big][1]) + 0.5, limit)
@@ -693,6 +702,8 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     if winner.outline is None and winner.parts.get("stops", 0) >= 3 and outlines:
         # short arcs between three or four stops: rather a shape with corners
         winner = max(outlines, key=lambda f: f.confidence)
+    elif winner.outline is None and winner.parts.get("stops", 0) >= 4:
+        winner = replace(winner, confidence=min(winner.confidence, 0.85))
     return replace(winner, parts={**winner.parts, **facts})
 
 
@@ -872,11 +883,13 @@ def _straight(
 def _disc(
     model: tuple[float, float, float], box: tuple[float, float, float, float], h: int, w: int
 ) -> NDArray[np.uint8]:
-    yy = np.arange(h)[:, None] + 0.5
-    xx = np.arange(w)[None, :] + 0.5
-    m = (xx - model[0]) ** 2 + (yy - model[1]) ** 2 <= model[2] ** 2
-    m &= (xx >= box[0]) & (xx < box[2]) & (yy >= box[1]) & (yy < box[3])
-    return m.astype(np.uint8)
+    dy = np.square(np.arange(h, dtype=np.float32) + np.float32(0.5 - model[1]))
+    dx = np.square(np.arange(w, dtype=np.float32) + np.float32(0.5 - model[0]))
+    # columns and rows outside the box get a distance that no circle reaches
+    y, x = np.arange(h) + 0.5, np.arange(w) + 0.5
+    dy[(y < box[1]) | (y >= box[3])] = np.inf
+    dx[(x < box[0]) | (x >= box[2])] = np.inf
+    return np.asarray(dy[:, None] + dx[None, :] <= np.float32(model[2] ** 2)).view(np.uint8)
 
 
 def _light_area(
@@ -990,6 +1003,23 @@ def _along(
     outward = np.sign(np.sum((x - x.mean()) * nx + (y - y.mean()) * ny)) or 1.0
     rim = np.minimum(np.minimum(x, w - x), np.minimum(y, h - y)) < 0.012 * h
     return x, y, nx * outward, ny * outward, np.where(rim, -1, 0).astype(np.int8)
+
+
+def _still_there(e: Plane, n1: float, log_e: Plane, limit: float, fit: Fit) -> bool:
+    """Does an outline found before still lie on sharp edges all around, with nothing lit outside?"""
+    assert fit.outline is not None
+    h, w = e.shape
+    edge = _measure_at(e, n1, _along(fit.outline, h, w), 3)
+    hit = np.isfinite(edge.offset) & (edge.sharp > SHARP_RATIO)
+    hit &= (np.abs(edge.offset) < 1.5) & (edge.outer < OUTER_RATIO * edge.inner)
+    own = edge.part >= 0
+    if not own.any() or hit[own].mean() < 0.97 or abs(np.median(edge.offset[hit])) > 0.5:
+        return False
+    mask = np.zeros((h, w), np.uint8)
+    cv2.fillPoly(mask, [np.round(fit.outline * 16 - 8).astype(np.int32)], 1, shift=4)
+    grow = round(0.015 * h) + 1
+    outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
+    return _light_area(log_e, outer, mask, limit + 0.5) < 0.03
 
 
 def _judge_other(
