@@ -260,6 +260,7 @@ def plan_mix(
     ridden_lufs = integrated_lufs(ridden)
     assert ridden_lufs is not None
     narrated = _narrated(ridden, ridden_lufs, spans, sound, trust_spans)
+    sentences = [span.start_s for span in merge_spans(spans, 0.4)]
     plan.narrated = [(round(a, 3), round(min(b, duration_s), 3)) for a, b in narrated]
     gap = ~_mask(narrated, hops)
     if gap.sum() < 10:
@@ -278,7 +279,8 @@ def plan_mix(
         level_db, base = _between(background, gap, gap_lufs, front_lufs - below)
         if background_lufs is not None:
             curve = _ducked(
-                base, front, front_lufs, background, narrated, sound, _MARGIN_LU + margin
+                base, front, front_lufs, background, narrated, sentences, sound,
+                _MARGIN_LU + margin,
             )
         plan.background_static_db = round(level_db, 3)
         behind = background * _hop_gain(curve, hops)
@@ -488,6 +490,7 @@ def _ducked(
     voice_lufs: float,
     background: NDArray[np.float64],
     narrated: Sequence[Span],
+    sentences: Sequence[float],
     sound: SoundOptions,
     margin_lu: float,
 ) -> NDArray[np.float64]:
@@ -518,24 +521,37 @@ def _ducked(
     # A grid point on a hop's edge serves both hops.
     down[1:] = np.minimum(down[1:], np.concatenate([down[:-1]]))
     down = np.minimum(base, down)
+
+    def points(start_s: float, stop_s: float) -> slice:
+        """Grid points in [start_s, stop_s]."""
+        first = int(np.ceil(max(0.0, start_s) / _GRID_S - 1e-6))
+        return slice(first, max(first, int(np.floor(stop_s / _GRID_S + 1e-6)) + 1))
+
+    # No further fall near a first syllable: the 2 s after the start of a sentence, and the
+    # lead before it, share their lowest gain.
+    level_start = down.copy()
+    for start in (*sentences, *(span.start_s for span in narrated)):
+        low = down[points(start, start + 2.0)]
+        if low.size:
+            near = points(start - sound.duck_lead_s - 0.3, start + 2.0)
+            level_start[near] = np.minimum(level_start[near], low.min())
     share = np.zeros(base.size)
-    held = np.full(base.size, 0.0)
+    held = np.zeros(base.size)
     for number, span in enumerate(narrated):
         fall_end = span.start_s - sound.duck_lead_s
-        fall = raised_cosine((grid - (fall_end - sound.duck_fall_s)) / sound.duck_fall_s)
-        rise = 1.0 - raised_cosine((grid - span.stop_s) / sound.duck_release_s)
-        np.maximum(share, np.minimum(fall, rise), out=share)
+        near = points(fall_end - sound.duck_fall_s, span.stop_s + sound.duck_release_s)
+        fall = raised_cosine((grid[near] - (fall_end - sound.duck_fall_s)) / sound.duck_fall_s)
+        rise = 1.0 - raised_cosine((grid[near] - span.stop_s) / sound.duck_release_s)
+        share[near] = np.maximum(share[near], np.minimum(fall, rise))
         # Outside a span its own edge value holds: the ramps lead to it.
-        previous = narrated[number - 1].stop_s if number else -np.inf
-        following = narrated[number + 1].start_s if number + 1 < len(narrated) else np.inf
-        own = (grid > (previous + span.start_s) / 2) & (grid <= (span.stop_s + following) / 2)
-        values = down[(grid >= span.start_s) & (grid <= span.stop_s)]
+        previous = narrated[number - 1].stop_s if number else -span.start_s
+        following = narrated[number + 1].start_s if number + 1 < len(narrated) else grid[-1] * 2
+        own = points(span.start_s, span.stop_s)
+        values = level_start[own]
         if values.size:
-            # The first 2 s share their lowest gain: no further fall near the first syllable.
-            first, last = values[:40].min(), values[-6:].min()
-            inside = np.where(grid < span.start_s + 2.0, np.minimum(down, first), down)
-            inside = np.where(grid < span.start_s, first, inside)
-            held[own] = np.where(grid > span.stop_s, last, inside)[own]
+            held[points((previous + span.start_s) / 2, span.start_s)] = values[0]
+            held[points(span.stop_s, (span.stop_s + following) / 2)] = values[-6:].min()
+            held[own] = values
     held = _lowered(np.minimum(base, held), 6, 20)
     return np.asarray(base + share * (np.minimum(base, held) - base))
 

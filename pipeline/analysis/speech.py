@@ -320,6 +320,8 @@ def narration_spans(
     return merge_spans(padded)
 
 
+ROOM_JOIN_S = 0.4
+"""Padded spans this close are one: quiet words between loud ones must not be left over."""
 TOO_LOW_DBFS = -92.0
 """RMS under which 16-bit steps hide speech: recall was 1.000 at -88 dBFS, .969 at -95."""
 SILENT_DBFS = -115.0
@@ -356,7 +358,8 @@ def room_speech_spans(
     unknown |= series.clipped.astype(np.float32) > TOO_CLIPPED_RATIO
 
     def padded(flags: NDArray[np.bool_]) -> list[Span]:
-        return merge_spans(s.padded(pad_s, series.duration_s) for s in _runs(flags))
+        spans = (s.padded(pad_s, series.duration_s) for s in _runs(flags))
+        return merge_spans(spans, ROOM_JOIN_S)
 
     return padded(speech), padded(unknown & ~speech)
 
