@@ -246,7 +246,7 @@ class FolderBackend:
                 width_px=surveys[k.source][0].recording.width_px,
                 height_px=surveys[k.source][0].recording.height_px,
                 frame_rate_hz=surveys[k.source][0].recording.frame_rate_hz or 25.0,
-                fields=surveys[k.source][0].field,
+                fields=plan.sources[k.source].fields if plan else surveys[k.source][0].field,
                 proxy=self._proxy(case, surveys[k.source][0].recording.sha256),
             )
             for k in kept
@@ -685,7 +685,7 @@ class FolderBackend:
             raise UsageError(
                 "Decisions were added while the render was waiting", "", "render again"
             )
-        view = self.load_case(case, decisions)
+        view = self._view(case, decisions, series=False)
         given = decisions.sign_off
         holds = given is not None and sign_off_holds(
             decisions,

@@ -97,7 +97,8 @@ def now(page: Any) -> float:
 def shown_frame(page: Any) -> int:
     """The number of the frame on screen: where the moving bar is."""
     column = page.evaluate(
-        """() => { const v = document.querySelector('video.on'), c = document.createElement('canvas');
+        """() => { const v = document.querySelector('video.on');
+        const c = document.createElement('canvas');
         c.width = 480; c.height = 270;
         const x = c.getContext('2d'); x.drawImage(v, 0, 0, 480, 270);
         const d = x.getImageData(0, 266, 480, 1).data;

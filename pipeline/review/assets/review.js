@@ -191,7 +191,7 @@
     for (const name of ["loss", "difference", "gain"]) {
       const spec = view.plots[name];
       if (!spec || plots[name]) continue;
-      const holder = h("div", { class: "plot" }, h("h3", {}, spec.name));
+      const holder = h("div", { class: `plot plot-${name}` }, h("h3", {}, spec.name));
       const host = h("div");
       holder.append(host);
       $("plots").append(holder);
