@@ -132,6 +132,13 @@ def _opened(distance: Floats, weight: Floats, limit: float) -> Floats:
     return np.where(over.any(axis=1), reach, _FAR)
 
 
+def _opened_once(distance: Floats, weight: Floats, limit: float) -> float:
+    """`_opened` for one row."""
+    order = np.argsort(distance)
+    first = int(np.searchsorted(np.cumsum(weight[order]), limit + 1e-12, side="right"))
+    return float(distance[order[first]]) if first < order.size else _FAR
+
+
 def kept_by_half_planes(
     points: Floats, weight: Floats, lit: Lit, limit: float, steps: int
 ) -> float:
@@ -270,12 +277,7 @@ def _open_sides(
             other = sides[side ^ 1]
             sign = 1.0 if side % 2 else -1.0
             chosen = (across > a) & (across < b) & (sign * (along - other) > 0)
-            reach = (
-                _opened(sign * along[None, chosen], weight[chosen], limit)[0]
-                if chosen.any()
-                else _FAR
-            )
-            sides[side] = sign * reach
+            sides[side] = sign * _opened_once(sign * along[chosen], weight[chosen], limit)
     return sides
 
 
@@ -321,7 +323,7 @@ def _loss(points: Floats, weight: Floats, lit: Lit, fine: bool, goal: float = 0.
             kept,
             kept_by_circles(points, weight, lit, limit, fine),
             kept_by_rectangles(
-                points, weight, lit, limit, turns, 24 if fine else 12, 6 if fine else 0
+                points, weight, lit, limit, turns, 16 if fine else 12, 6 if fine else 0
             ),
         )
     return float(min(1.0, max(0.0, 1.0 - kept / whole)))

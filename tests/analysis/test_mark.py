@@ -368,7 +368,7 @@ def test_many_drifting_spans_are_planned_from_a_few():
         disc(170 + k / 5, 320 + k, 180, (0, 30 + k, WIDE, 340 - k), "circle-clipped").model_copy(
             update={"start_s": 2.0 * k, "stop_s": 2.0 * k + 2}
         )
-        for k in range(40)
+        for k in range(12)
     ]
     best = place(spans, None, 10.0, MarkOptions(count=1), [], height_px=HIGH)[0]
     p = best.positions[0]
