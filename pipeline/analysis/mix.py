@@ -39,6 +39,7 @@ _PER_HOP = round(HOP_S / _GRID_S)
 _MARGIN_LU = 1.0  # for windows between hops, and for what the limiter and the codec do
 _SKIPPED_RATIO = 0.01  # share of windows that the following gain may leave short
 _LEAST_GAIN_DB = -70.0
+_ANY_DB = 100.0  # no limit
 _BURST_RATIO = 3.0  # level over the background's target is divided by this
 _RIDE_DB = 3.0
 _RIDE_SHARE = 0.6
@@ -236,8 +237,9 @@ def plan_mix(
     narration_spans: where the narrator speaks, padded as `speech.narration_spans` does.
     trust_spans: True if a person has been over the spans; else a loud sound of a clean
     narration outside every span counts as narrated too.
-    The background is never raised while there is a narration: its gain is at most 0 dB,
-    and at most the gain it has between narrations.
+    One static gain brings the mix to its loudness. The background is never raised beside
+    that: its gain is at most the narration's static gain, so one that is quiet already
+    keeps its balance to the voice, and under speech at most the gain it has between.
     """
     hops = max(1, int(np.ceil(duration_s / HOP_S - 1e-9)))
     background = _fit(procedure.hop_power, hops)
@@ -276,7 +278,7 @@ def plan_mix(
     for _ in range(12):
         front = ridden * 10.0 ** (static / 10.0)
         front_lufs = ridden_lufs + static
-        level_db, base = _between(background, gap, gap_lufs, front_lufs - below)
+        level_db, base = _between(background, gap, gap_lufs, front_lufs - below, static)
         if background_lufs is not None:
             curve = _ducked(
                 base, front, front_lufs, background, narrated, sentences, sound,
@@ -292,7 +294,7 @@ def plan_mix(
         error = 0.0 if mixed is None else loudness_lufs - mixed
         if abs(error) < 0.01 and (not short or margin >= 6.0):
             break
-        if static + error > most and static >= most - 1e-6 and below > _CLOSEST_LU and level_db < 0:
+        if static + error > most and static >= most - 1e-6 and below > _CLOSEST_LU:
             below = max(_CLOSEST_LU, below - max(0.3, error))
         static = min(most, static + error)
     front_lufs = ridden_lufs + static
@@ -468,18 +470,19 @@ def _between(
     gap: NDArray[np.bool_],
     gap_lufs: float | None,
     target_lufs: float,
+    most_db: float,
 ) -> tuple[float, NDArray[np.float64]]:
-    """Static gain and gain per grid point of the background while nobody narrates."""
+    """Static gain (at most `most_db`) and gain per grid point while nobody narrates."""
     if gap_lufs is None:
         return 0.0, np.zeros(background.size * _PER_HOP + 1)
-    static = min(0.0, target_lufs - gap_lufs)
+    static = min(most_db, target_lufs - gap_lufs)
     curve = static + _burst_curve(background, static, target_lufs)
     for _ in range(8):
-        # Holding the bursts takes loudness away: give it back, up to the source's own level.
+        # Holding the bursts takes loudness away: give it back, up to the limit.
         held = integrated_lufs((background * _hop_gain(curve, background.size))[gap])
-        if held is None or static >= 0.0 or abs(target_lufs - held) < 0.1:
+        if held is None or static >= most_db or abs(target_lufs - held) < 0.1:
             break
-        static = min(0.0, static + target_lufs - held)
+        static = min(most_db, static + target_lufs - held)
         curve = static + _burst_curve(background, static, target_lufs)
     return static, curve
 
@@ -514,8 +517,8 @@ def _ducked(
             voice_lufs - 8.0 - sound.ducking_depth_lu - lufs(background[first:last].mean() + 1e-15)
         )
         limit_db[first:last] = np.minimum(limit_db[first:last], steady)
-    limit_db = np.clip(limit_db, _LEAST_GAIN_DB, 0.0)
-    down = np.full(base.size, 0.0)
+    limit_db = np.clip(limit_db, _LEAST_GAIN_DB, _ANY_DB)
+    down = np.full(base.size, _ANY_DB)
     down[:-1] = np.repeat(limit_db, _PER_HOP)
     down[-1] = down[-2]
     # A grid point on a hop's edge serves both hops.
@@ -536,7 +539,7 @@ def _ducked(
             near = points(start - sound.duck_lead_s - 0.3, start + 2.0)
             level_start[near] = np.minimum(level_start[near], low.min())
     share = np.zeros(base.size)
-    held = np.zeros(base.size)
+    held = np.full(base.size, _ANY_DB)
     for number, span in enumerate(narrated):
         fall_end = span.start_s - sound.duck_lead_s
         near = points(fall_end - sound.duck_fall_s, span.stop_s + sound.duck_release_s)

@@ -38,7 +38,9 @@ class MixPlan(Part):
     background_gain: list[Keyframe] = Field(
         default=[], description="level, bursts and ducking; empty: no background"
     )
-    narration_static_db: float = 0.0
+    narration_static_db: float = Field(
+        default=0.0, description="static gain of the mix; the background gets at most this"
+    )
     background_static_db: float = Field(
         default=0.0, description="background between narrations, before bursts are held"
     )
