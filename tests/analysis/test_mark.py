@@ -557,6 +557,38 @@ def test_visibility_stays_in_the_band_on_hard_scenes(plan, glyph, name):
     assert got.steepest_per_s < 0.25 * 6 / 2
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["ramp", "flicker", "cuts", "glare", "tip"])
+def test_visibility_stays_in_the_band_after_encoding(plan, glyph, name, tmp_path):
+    av = pytest.importorskip("av")
+    painter = painter_of(plan, glyph)
+    clean = []
+    with av.open(str(tmp_path / "a.mp4"), "w") as box:
+        stream = box.add_stream("libx264", rate=15)
+        stream.width, stream.height, stream.pix_fmt = WIDE, HIGH, "yuv420p"
+        stream.options = {"crf": "20", "preset": "veryfast"}
+        for k in range(60):
+            y, u, v = planes(_scene(name, k, 23), 118, 150)
+            clean.append(y.copy())
+            painter.paint(y, u, v, k / 15)
+            packed = np.concatenate([y.ravel(), u.ravel(), v.ravel()]).reshape(-1, WIDE)
+            box.mux(stream.encode(av.VideoFrame.from_ndarray(packed, format="yuv420p")))
+        box.mux(stream.encode(None))
+    fold = VisibilityFold(6, 12)
+    with av.open(str(tmp_path / "a.mp4")) as box:
+        for k, frame in enumerate(box.decode(video=0)):
+            got = frame.to_ndarray(format="yuv420p")
+            y, n = got[:HIGH], HIGH // 4
+            gu = got[HIGH : HIGH + n].reshape(HIGH // 2, WIDE // 2)
+            gv = got[HIGH + n :].reshape(HIGH // 2, WIDE // 2)
+            _, u, v = planes(0, 118, 150)
+            fold.step(k / 15, measure_visibility(clean[k], y, painter, (u, v), (gu, gv)),
+                      cut=name == "cuts" and k % 12 == 0)  # fmt: skip
+    found = fold.finish()
+    assert found.in_band_ratio >= 0.98
+    assert found.steepest_per_s is None or found.steepest_per_s <= 0.25 * 6
+
+
 def test_each_mark_is_held_not_only_their_mean(plan, glyph):
     # one mark on white, one on black
     painter = painter_of(plan, glyph)
