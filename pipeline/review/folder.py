@@ -470,8 +470,7 @@ class FolderBackend:
 
     def _stems(self, case: str, ready: _Ready, plan: Plan, replaced: bool) -> tuple[Any, Any]:
         """(procedure, narration) on the clip's axis; made anew when what they hang on changed."""
-        from pipeline.stages.make import _narration_media
-        from pipeline.stages.render import RATE_HZ, narration_stem, procedure_stem
+        from pipeline.stages.render import render_sound
 
         spoken = [r for r in plan.redactions if r.what == "speech"] if replaced else []
         key = _sha256(
@@ -485,11 +484,9 @@ class FolderBackend:
             work = self._scratch(case) / slot
             shutil.rmtree(work, ignore_errors=True)
             work.mkdir()
-            length = round(plan.duration_s * RATE_HZ)
-            shown = plan.model_copy(update={"redactions": spoken})
-            procedure = procedure_stem(shown, ready.run.media, self.options, work, length)
-            media = _narration_media(ready.run)
-            voice = narration_stem(plan, ready.run.media, media, work, length) if media else None
+            shown = plan.model_copy(update={"redactions": spoken, "mix": None})
+            made = render_sound(shown, ready.run.media, ready.run.voice, self.options, work)
+            procedure, voice = made.procedure, made.narration
             ready.stems[slot] = (key, procedure, voice)
             return procedure, voice
 
