@@ -205,11 +205,14 @@ def moved(region: Region, dx: float, dy: float) -> Region:
     """The region shifted by (dx, dy) px; stops stay where they are."""
     c = region.circle
     if c is None:
-        return replace(region, planes=tuple((a, b, d + a * dx + b * dy) for a, b, d in region.planes))
+        planes = tuple((a, b, d + a * dx + b * dy) for a, b, d in region.planes)
+        return replace(region, planes=planes)
     return replace(region, circle=(c[0] + dx, c[1] + dy, c[2]))
 
 
-def _crop(texture: Rgb, h: int, w: int, at: NDArray[np.float64], zoom: float) -> NDArray[np.float32]:
+def _crop(
+    texture: Rgb, h: int, w: int, at: NDArray[np.float64], zoom: float
+) -> NDArray[np.float32]:
     m = np.array(
         [[zoom, 0, texture.shape[1] / 2 + at[0] - zoom * w / 2],
          [0, zoom, texture.shape[0] / 2 + at[1] - zoom * h / 2]]
@@ -273,7 +276,8 @@ def draw(
             ground = ground + (
                 look.glow * mean * np.exp(-np.maximum(sd, 0) / (look.glow_width * h))
             )[..., None] * np.array([1.0, 0.7, 0.6], np.float32)
-        out = (lit + np.array(look.surround, np.float32) * np.float32(look.pedestal)) * alpha + ground * (1 - alpha)
+        black = np.array(look.surround, np.float32) * np.float32(look.pedestal)
+        out = (lit + black) * alpha + ground * (1 - alpha)
     if look.blur_px > 0.2:
         out = cv2.GaussianBlur(out, (0, 0), look.blur_px)
     out = np.ascontiguousarray(out, np.float32)
@@ -295,7 +299,8 @@ def draw(
 
 def _overlay(out: Rgb, look: Look, h: int, w: int, i: int, part: Part) -> None:
     font = cv2.FONT_HERSHEY_SIMPLEX
-    lines = ["ROOM 4", "2031-02-03 10:12:%02d" % (i % 60), "GAIN 3", "CAM A  WB 5600", "REC", "Z 1.4"]
+    clock = f"2031-02-03 10:12:{i % 60:02d}"
+    lines = ["ROOM 4", clock, "GAIN 3", "CAM A  WB 5600", "REC", "Z 1.4"]
     for k in range(look.lettering):
         x = int((0.01 if k % 2 == 0 else 0.80) * w)
         y = int(h * (0.07 + 0.9 * (k // 2) / 3))
@@ -352,8 +357,9 @@ def make_region(kind: str, h: int, w: int, rng: np.random.Generator) -> Region |
     if kind == "clip-tb":
         return Region((cx, cy, min(u(0.53, 0.7) * h, 0.47 * w)), kind="circle-clipped")
     if kind == "clip-lr":
-        return Region((w / 2 + (1 if u() < 0.5 else -1) * u(0.55, 0.75) * w / 2, cy, u(0.4, 0.47) * h),
-                      kind="circle-clipped")
+        side = 1 if u() < 0.5 else -1
+        x = w / 2 + side * u(0.55, 0.75) * w / 2
+        return Region((x, cy, u(0.4, 0.47) * h), kind="circle-clipped")
     if kind == "large":
         return Region((cx, cy, u(0.80, 0.93) * math.hypot(w, h) / 2), kind="circle-clipped")
     if kind == "stop-tb":
@@ -386,7 +392,8 @@ def make_region(kind: str, h: int, w: int, rng: np.random.Generator) -> Region |
         return Region(None, planes, "other")
     if kind in ("rectangle", "cut-corners"):
         hh, ww = u(0.36, 0.48) * h, u(0.42, 0.62) * h
-        planes = [(1.0, 0.0, cx + ww), (-1.0, 0.0, ww - cx), (0.0, 1.0, cy + hh), (0.0, -1.0, hh - cy)]
+        planes = [(1.0, 0.0, cx + ww), (-1.0, 0.0, ww - cx)]
+        planes += [(0.0, 1.0, cy + hh), (0.0, -1.0, hh - cy)]
         if kind == "cut-corners":
             cut = u(0.08, 0.16) * h
             for sx in (-1, 1):

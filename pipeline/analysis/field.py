@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import cv2
 import numpy as np
@@ -62,8 +63,8 @@ def _pack(e: Plane) -> NDArray[np.uint8]:
     return np.asarray(np.round(np.sqrt(np.clip(e, 0, 255) * 255.0)), np.uint8)
 
 
-def _unpack(p: NDArray[np.uint8]) -> Plane:
-    return np.square(p.astype(np.float32)) / np.float32(255)
+def _unpack(p: NDArray[Any]) -> Plane:
+    return np.asarray(np.square(p.astype(np.float32)) / np.float32(255), np.float32)
 
 
 class FieldFold:
@@ -94,7 +95,9 @@ class FieldFold:
         """Takes one picture: rgb (row, col, 3) uint8, at most 480 rows."""
         small = cv2.resize(rgb, (self._w, self._h), interpolation=cv2.INTER_AREA)
         top = highest(small)
-        thumb = cv2.resize(top, (self._tw, self._th), interpolation=cv2.INTER_AREA)
+        thumb = np.asarray(
+            cv2.resize(top, (self._tw, self._th), interpolation=cv2.INTER_AREA), np.uint8
+        )
         if self._frames:
             if self._changed(thumb):
                 self._close()
@@ -177,12 +180,17 @@ class FieldFold:
                 return 0.0 if a.evidence is b.evidence else math.inf
             return float(cv2.norm(a.evidence, b.evidence, cv2.NORM_L1)) * (a.samples + b.samples)
 
+        gaps = [distance(a, b) for a, b in pairwise(blocks)]
         while len(blocks) > MAX_BLOCKS * 3 // 4:
-            gaps = [distance(a, b) for a, b in pairwise(blocks)]
             i = int(np.argmin(gaps))
             if not math.isfinite(gaps[i]):
                 break
             blocks[i : i + 2] = [_merge(blocks[i], blocks[i + 1])]
+            del gaps[i]
+            if i < len(gaps):
+                gaps[i] = distance(blocks[i], blocks[i + 1])
+            if i > 0:
+                gaps[i - 1] = distance(blocks[i - 1], blocks[i])
 
     def finish(self, duration_s: float) -> list[FieldSpan]:
         """The field over [0, duration_s), in pixels of the full working picture.
@@ -274,7 +282,7 @@ def _radii(f: Fit, x: float, y: float, angle: Points) -> Points:
     normal = np.stack([side[:, 1], -side[:, 0]], axis=1)
     normal *= np.sign(((p - f.outline.mean(axis=0)) * normal).sum(axis=1))[:, None]
     gap = (p * normal).sum(axis=1) - normal @ np.array([x, y])
-    slope = np.cos(angle)[:, None] * normal[None, :, 0] + np.sin(angle)[:, None] * normal[None, :, 1]
+    slope = np.stack([np.cos(angle), np.sin(angle)], axis=1) @ normal.T
     with np.errstate(divide="ignore", invalid="ignore"):
         t = np.where(slope > 1e-9, np.maximum(gap, 0)[None] / slope, np.inf)
     return np.asarray(t.min(axis=1))
@@ -401,21 +409,22 @@ def _drifting(blocks: list[_Block], fits: list[Fit], h: int) -> list[Fit | None]
         for i, x, y in zip(chain, sx, sy, strict=True):
             label[i] = replace(
                 fits[i], x=float(x), y=float(y), r=r, box=(box[0], box[1], box[2], box[3]),
-                confidence=confidence,
+                confidence=confidence, outline=None,
             )
         # unsure blocks between two of the chain move along with it
         for a, b in pairwise(chain):
             for i in range(a + 1, b):
                 fa, fb = label[a], label[b]
-                if blocks[i].evidence is None or fits[i].shape == "none" or not fa or not fb:
+                evidence = blocks[i].evidence
+                if evidence is None or fits[i].shape == "none" or not fa or not fb:
                     continue
                 u = (i - a) / (b - a)
                 between = replace(fa, x=fa.x + u * (fb.x - fa.x), y=fa.y + u * (fb.y - fa.y))
-                if support_ratio(_unpack(blocks[i].evidence), blocks[i].noise, between) > 0.4:
+                if support_ratio(_unpack(evidence), blocks[i].noise, between) > 0.4:
                     label[i] = between
 
     for i, f in enumerate(fits):
-        if f.outline is not None or f.shape == "none" or f.confidence < 0.8:
+        if f.shape in ("other", "none") or f.confidence < 0.8:
             continue
         if chain:
             last = fits[chain[-1]]
@@ -475,8 +484,8 @@ def _agrees(model: Fit, block: _Block, fit: Fit, h: int, w: int) -> bool:
         return False
     if fit.confidence < 0.5:
         e = _unpack(block.evidence)
-        return model.outline is not None or support_ratio(e, block.noise, model) > 0.25
-    if fit.outline is None and fit.parts.get("raw_cover", 0.0) > 0.75:
+        return model.shape == "other" or support_ratio(e, block.noise, model) > 0.25
+    if fit.shape != "other" and fit.parts.get("raw_cover", 0.0) > 0.75:
         # a whole circle of its own: another size or place is another field
         apart = math.hypot(fit.x - model.x, fit.y - model.y) + abs(fit.r - model.r)
         if apart > 0.015 * h and not _cut_more(fit, model, h):
@@ -528,8 +537,8 @@ def _fills(blocks: list[_Block]) -> float:
     corners = dark_corners(np.log2(1 + _unpack(high) / np.float32(3)))
     share = float((np.square(lit) / 255 > 8).mean())
     if corners >= 2 and free < 0.2 * total:
-        share = min(share, 0.75)
-    u = min(max((max(share, free / total) - 0.6) / 0.3, 0.0), 1.0)
+        share = min(share, 0.65)
+    u = min(max((max(share, free / total) - 0.5) / 0.3, 0.0), 1.0)
     return 0.95 * u
 
 
@@ -614,7 +623,9 @@ def field_mask(
         return inside.astype(np.uint8) * np.uint8(255)
     from skimage.draw import polygon as fill
 
-    rows, cols = fill(points[:, 1] * scale - 0.5, points[:, 0] * scale - 0.5, (height_px, width_px))
+    rows, cols = fill(  # type: ignore[no-untyped-call]
+        points[:, 1] * scale - 0.5, points[:, 0] * scale - 0.5, (height_px, width_px)
+    )
     mask = np.zeros((height_px, width_px), np.uint8)
     mask[rows, cols] = 255
     if inset_px > 0:

@@ -121,7 +121,8 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
         design = np.stack([np.ones(xc.size), xc / cols - 0.5, yc / rows - 0.5], axis=1)
         weight = np.ones(xc.size)
         for _ in range(4):
-            coef = np.linalg.lstsq(design * weight[:, None], values * weight[:, None], rcond=None)[0]
+            ww = weight[:, None]
+            coef = np.linalg.lstsq(design * ww, values * ww, rcond=None)[0]
             miss = np.abs(values - design @ coef).max(axis=1)
             weight = 1.0 / (1.0 + (miss / 1.0) ** 2)
         flat = float(np.median(np.abs(values - base).max(axis=1)))
@@ -257,7 +258,8 @@ def _without_lines(rays: _Rays) -> _Rays:
     weight = rays.weight.copy()
     first = rays.weight[:, 0] > 0.5
     px, py = rays.px[:, 0], rays.py[:, 0]
-    for value, ahead in ((px, rays.x - px), (py, rays.y - py), (px, px - rays.x), (py, py - rays.y)):
+    dx, dy = px - rays.x, py - rays.y
+    for value, ahead in ((px, -dx), (py, -dy), (px, dx), (py, dy)):
         use = first & (ahead > 0.3 * np.hypot(px - rays.x, py - rays.y))
         if use.sum() < 8:
             continue
@@ -277,7 +279,8 @@ def _score(rays: _Rays, circles: Points, sigma: float) -> Points:
     far = np.zeros_like(near)
     for k in range(N_PER_RAY):
         w = rays.weight[None, :, k].astype(np.float32)
-        dx, dy = rays.px[None, :, k].astype(np.float32) - cx, rays.py[None, :, k].astype(np.float32) - cy
+        dx = rays.px[None, :, k].astype(np.float32) - cx
+        dy = rays.py[None, :, k].astype(np.float32) - cy
         d = (np.sqrt(dx * dx + dy * dy) - r) / np.float32(sigma)
         np.maximum(near, w * np.maximum(1 - d * d / 5, 0), out=near)
         np.maximum(far, np.where(d > 3, w, 0), out=far)
@@ -379,7 +382,7 @@ def _boundary(
     bx, by = fx + rad * np.cos(angle), fy + rad * np.sin(angle)
     on_circle = np.abs(np.hypot(bx - x, by - y) - r) < 1e-3 * max(r, 1)
     part = np.zeros(n, np.int8)
-    gap = np.stack([np.abs(bx - box[0]), np.abs(by - box[1]), np.abs(bx - box[2]), np.abs(by - box[3])])
+    gap = np.abs(np.stack([bx - box[0], by - box[1], bx - box[2], by - box[3]]))
     side = gap.argmin(axis=0)
     at_frame = np.array([box[0] < 0.75, box[1] < 0.75, box[2] > w - 0.75, box[3] > h - 0.75])
     part[~on_circle] = np.where(at_frame[side], -1, side + 1)[~on_circle]
@@ -413,7 +416,7 @@ def _measure_at(
     p = sample(e, gx, gy)
     # neighbours along the boundary share their evidence (3 points of 2 degrees)
     wrapped = np.vstack([p[-1:], p, p[:1]])
-    p = (wrapped[:-2] + 2 * wrapped[1:-1] + wrapped[2:]) / 4
+    p = np.asarray((wrapped[:-2] + 2 * wrapped[1:-1] + wrapped[2:]) / 4, np.float32)
     log_p = np.log2(1 + p / n1)
     b = cv2.blur(log_p, (3, 1), borderType=cv2.BORDER_REPLICATE)
     drop = b[:, 4:-8] - b[:, 8:-4]
@@ -682,8 +685,9 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     for attempt in (rays, _without_lines(rays)):
         for model in _best_circles(attempt, h, w)[:2]:
             fit = _judge_circle(log_e, n1, e, limit, rays, model, None)
-            if fit.outline is not None:
-                corners = fit if corners is None or fit.confidence > corners.confidence else corners
+            if fit.shape == "other":
+                if corners is None or fit.confidence > corners.confidence:
+                    corners = fit
             elif best is None or fit.confidence > best.confidence:
                 best = fit
             if fit.confidence > 0.7:
@@ -699,10 +703,10 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
         return _none(h, w, 0.3, facts)
     winner = max(found, key=lambda f: f.confidence)
     outlines = [f for f in found if f.shape == "other" and f.confidence > 0.7 * winner.confidence]
-    if winner.outline is None and winner.parts.get("stops", 0) >= 3 and outlines:
+    if winner.shape != "other" and winner.parts.get("stops", 0) >= 3 and outlines:
         # short arcs between three or four stops: rather a shape with corners
         winner = max(outlines, key=lambda f: f.confidence)
-    elif winner.outline is None and winner.parts.get("stops", 0) >= 4:
+    elif winner.shape != "other" and winner.parts.get("stops", 0) >= 4:
         winner = replace(winner, confidence=min(winner.confidence, 0.85))
     return replace(winner, parts={**winner.parts, **facts})
 
@@ -737,7 +741,8 @@ def _judge_circle(
     tol = TOLERANCE_RATIO * h
     own = edge.part >= 0
     arc = edge.part == 0
-    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < tol) & (edge.outer < OUTER_RATIO * edge.inner)
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < tol)
+    hit &= edge.outer < OUTER_RATIO * edge.inner
     hit &= edge.sharp > SHARP_RATIO
     cover = float(hit[own].mean()) if own.any() else 0.0
     arc_hit = hit & arc
@@ -760,7 +765,9 @@ def _judge_circle(
     rival = _rival(e, n1, edge, hit)
     shape: Shape = "circle"
     inner_box = (box[0] > 0.75, box[1] > 0.75, box[2] < w - 0.75, box[3] < h - 0.75)
-    if (edge.part != 0).any():
+    slack = 0.002 * h
+    reach = (x - r - box[0], y - r - box[1], box[2] - x - r, box[3] - y - r)
+    if min(reach) < -slack:
         shape = "circle-clipped"
     mask = _disc(model, box, h, w)
     grow = round(0.015 * h) + 1
@@ -799,7 +806,76 @@ def _judge_circle(
         area = (box[2] - box[0]) * (box[3] - box[1])
         return Fit("other", (box[0] + box[2]) / 2, (box[1] + box[3]) / 2,
                    math.sqrt(area / math.pi), box, corner, confidence, parts)
-    return Fit(shape, x, y, r, box, None, confidence, parts)
+    outline = _tilted(edge, hit, model, box, h, w) if sum(inner_box) else None
+    return Fit(shape, x, y, r, box, outline, confidence, parts)
+
+
+def _tilted(
+    edge: _Edge, hit: NDArray[np.bool_], model: tuple[float, float, float],
+    box: tuple[float, float, float, float], h: int, w: int,
+) -> Points | None:
+    """Outline of a circle whose stops are tilted or bowed; None if the box fits.
+
+    Each stop's measured points get a parabola; where it leaves the box's side by
+    more than 0.4 % of the height, the outline is given point by point.
+    """
+    needed = False
+    shift = np.zeros(edge.x.size)
+    for k in range(1, 5):
+        on = edge.part == k
+        use = on & hit
+        if use.sum() < 8:
+            continue
+        along = edge.y if k in (1, 3) else edge.x
+        u = (along - along[use].mean()) / max(float(np.ptp(along[use])) / 2, 1.0)
+        if np.ptp(u[use]) < 0.7 * np.ptp(u[on]):
+            continue
+        # a bow only where there are many points to show it
+        degree = 2 if use.sum() >= 16 else 1
+        weight = np.ones(int(use.sum()))
+        for _ in range(4):
+            coef = np.polyfit(u[use], edge.offset[use], degree, w=weight)
+            miss = edge.offset[use] - np.polyval(coef, u[use])
+            weight = 1.0 / (1.0 + (miss / 0.5) ** 2)
+        curve = np.polyval(coef, np.clip(u[on], -1.3, 1.3))
+        if np.sqrt(np.mean(np.square(miss) * weight)) > 0.003 * h:
+            continue
+        shift[on] = curve
+        needed |= bool(np.abs(curve).max() > 0.004 * h)
+    if not needed:
+        return None
+    x = edge.x + shift * edge.nx
+    y = edge.y + shift * edge.ny
+    # where a stop was moved outwards, the circle still bounds it
+    d = np.hypot(x - model[0], y - model[1])
+    keep = d <= model[2] + 1e-6
+    x = np.where(keep, x, model[0] + (x - model[0]) * model[2] / d)
+    y = np.where(keep, y, model[1] + (y - model[1]) * model[2] / d)
+    out = np.stack([np.clip(x, 0, w), np.clip(y, 0, h)], axis=1)
+    # the circle's ends next to a stop that moved inwards are cut off with it
+    return _cut(out, edge, shift, box)
+
+
+def _cut(
+    outline: Points, edge: _Edge, shift: Points, box: tuple[float, float, float, float]
+) -> Points:
+    """Removes the circle's points that lie beyond a moved stop, continued straight on."""
+    inside = np.ones(len(outline), bool)
+    for k in range(1, 5):
+        on = np.flatnonzero(edge.part == k)
+        if on.size < 2 or not np.any(shift[on]):
+            continue
+        along = outline[:, 1] if k in (1, 3) else outline[:, 0]
+        across = outline[:, 0] if k in (1, 3) else outline[:, 1]
+        order = on[np.argsort(along[on])]
+        lo, hi = order[: max(3, order.size // 4)], order[-max(3, order.size // 4) :]
+        sign = -1.0 if k in (1, 2) else 1.0
+        for end, part in ((lo, along < along[order[0]]), (hi, along > along[order[-1]])):
+            slope, at = np.polyfit(along[end], across[end], 1)
+            beyond = sign * (across - (slope * along + at)) > 0
+            near = np.abs(along - along[end].mean()) < 0.25 * (np.ptp(along) + 1)
+            inside &= ~(beyond & part & near & (edge.part != k))
+    return outline[inside]
 
 
 def _rival(e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_]) -> float:
@@ -914,7 +990,7 @@ def _light_area(
     size = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
     weight[size > 0.25 * float(mask.sum())] = 1.0
     weight[0] = 0.0
-    return float((size * weight).sum()) / (h * w)
+    return float((size * weight).sum() / (h * w))
 
 
 def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
@@ -1006,7 +1082,7 @@ def _along(
 
 
 def _still_there(e: Plane, n1: float, log_e: Plane, limit: float, fit: Fit) -> bool:
-    """Does an outline found before still lie on sharp edges all around, with nothing lit outside?"""
+    """Does an outline found before still lie on sharp edges, with nothing lit outside?"""
     assert fit.outline is not None
     h, w = e.shape
     edge = _measure_at(e, n1, _along(fit.outline, h, w), 3)
@@ -1091,10 +1167,11 @@ def _judge_other(
     }
     confidence = float(np.prod(list(parts.values())))
     parts["raw_cover"], parts["raw_differs"], parts["raw_rough"] = sharp, differs, rough
-    parts["raw_rival"]  = rival
+    parts["raw_rival"] = rival
     parts["raw_convex"] = convex
-    m = cv2.moments(polygon.astype(np.float32))
-    cx, cy = m["m10"] / max(m["m00"], 1e-6), m["m01"] / max(m["m00"], 1e-6)
+    moment = cv2.moments(polygon.astype(np.float32))
+    size = max(moment["m00"], 1e-6)
+    cx, cy = moment["m10"] / size, moment["m01"] / size
     px, py = polygon[:, 0], polygon[:, 1]
     return Fit(
         "other", cx, cy, math.sqrt(area * h * w / math.pi),

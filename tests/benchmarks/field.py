@@ -1,6 +1,7 @@
 """How well the scope field is found, on generated recordings.
 
-    python tests/benchmarks/field.py [--quick] [--seed N] [--per-kind N] [--harsh X] [--pictures DIR]
+    python tests/benchmarks/field.py [--quick] [--seed N] [--per-kind N] [--harsh X]
+        [--pictures DIR]
 
 Each kind of recording (geometry, change over time, picture without a field) is
 drawn with several looks. For each clip the track of `FieldFold` is compared
@@ -193,8 +194,9 @@ def report(results: list[Result]) -> int:
           f"  within 1 %: {sum(v <= 0.01 for v in e) / max(len(e), 1):.1%}   (median moment)")
     for r in results:
         if r.wrong_and_sure or r.worst > 0.01:
+            note = "  WRONG AND SURE" if r.wrong_and_sure else ""
             print(f"  worth a look: {r.kind} {r.seed}: error {percent([r.worst], 100)} %,"
-                  f" confidence {min(r.confidence):.2f}{'  WRONG AND SURE' if r.wrong_and_sure else ''}")
+                  f" confidence {min(r.confidence):.2f}{note}")
     return wrong
 
 

@@ -1,0 +1,434 @@
+"""The scope field: geometry, masks, and the fold over whole recordings."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from pipeline.analysis.field import (
+    FieldFold,
+    field_mask,
+    given_field,
+    lit_area_px2,
+    outline_of,
+    safest_span,
+)
+from pipeline.analysis.field_fit import circle_through, find_surround, fit_circle
+from pipeline.model.field import FieldSpan, whole_picture
+from tests.scenes_field import (
+    Clip,
+    Look,
+    Part,
+    Region,
+    hausdorff_px,
+    make_clip,
+    moved,
+    tissue_texture,
+)
+
+H, W = 480, 854
+CALM = Look(noise=0.8, blur_px=0.8, vignette=0.4, quality=85)
+
+
+@pytest.fixture(autouse=True)
+def _one_thread() -> None:
+    cv2.setNumThreads(1)
+
+
+def still(picture: NDArray[np.uint8], n: int = 4) -> list[FieldSpan]:
+    """The track of a photograph shown n times, as the survey would hand it over."""
+    if picture.ndim == 2:
+        picture = np.repeat(picture[..., None], 3, axis=2)
+    h, w = picture.shape[:2]
+    k = min(1.0, FieldFold.SAMPLE_MAX_ROWS_PX / h)
+    small = cv2.resize(picture[..., :3], (round(w * k), round(h * k)), interpolation=cv2.INTER_AREA)
+    fold = FieldFold(w, h)
+    for i in range(n):
+        fold.step(i / 2, small)
+    return fold.finish(n / 2)
+
+
+def scene(*parts: Part, seed: int = 1) -> Clip:
+    return Clip("scene", H, W, list(parts), seed)
+
+
+def track(clip: Clip, scale: float = 1.0) -> list[FieldSpan]:
+    fold = FieldFold(round(clip.w * scale), round(clip.h * scale))
+    for t, rgb in clip.frames():
+        fold.step(t, rgb)
+    return fold.finish(clip.duration_s)
+
+
+def at(spans: list[FieldSpan], t: float) -> FieldSpan:
+    return next(s for s in spans if s.start_s <= t < s.stop_s)
+
+
+def error(span: FieldSpan, region: Region, scale: float = 1.0) -> float:
+    """Hausdorff distance over the frame height."""
+    outline = outline_of(span, 720) / scale
+    outline = np.stack([np.clip(outline[:, 0], 0, W), np.clip(outline[:, 1], 0, H)], axis=1)
+    return hausdorff_px(outline, region.boundary(H, W)) / H
+
+
+@pytest.fixture(scope="module")
+def mucosa() -> NDArray[np.uint8]:
+    return tissue_texture(np.random.default_rng(11))
+
+
+# --- against things outside the project ------------------------------------------
+
+
+def test_retina_is_a_circle() -> None:
+    """skimage.data.retina: a real photograph with a round field and a tab at its rim.
+
+    The reference is skimage's own RANSAC circle through the outermost pixels
+    above level 20 of each row; the two differ by the half height of the edge.
+    """
+    from skimage.data import retina
+    from skimage.measure import CircleModel, ransac
+
+    picture = retina()
+    h = picture.shape[0]
+    bright = picture.max(axis=2) > 20
+    points = []
+    for y in range(0, h, 7):
+        cols = np.flatnonzero(bright[y])
+        if cols.size > 50:
+            points += [(cols[0], y + 0.5), (cols[-1] + 1.0, y + 0.5)]
+    model, _ = ransac(np.array(points), CircleModel, 3, 3.0, max_trials=300, rng=1)
+    (cx, cy), r = model.center, model.radius
+    for n in (1, 6):
+        (span,) = still(picture, n)
+        assert span.shape == "circle" and span.confidence >= 0.9
+        off = math.hypot(span.center_x_px - cx, span.center_y_px - cy) + abs(span.radius_px - r)
+        assert off < 0.005 * h
+
+
+@pytest.mark.parametrize(
+    "name", ["camera", "coffee", "brick", "grass", "gravel", "astronaut", "immunohistochemistry"]
+)
+def test_photographs_without_a_field(name: str) -> None:
+    """Photographs of scikit-image that fill the frame: no circle may be invented."""
+    import skimage.data
+
+    (span,) = still(np.asarray(getattr(skimage.data, name)()))
+    assert span.shape == "none"
+    assert span.confidence >= 0.9
+
+
+def test_circle_fit_agrees_with_skimage() -> None:
+    """Same points, same circle as skimage.measure.CircleModel (total least squares)."""
+    from skimage.measure import CircleModel
+
+    rng = np.random.default_rng(3)
+    for _ in range(20):
+        cx, cy, r = rng.uniform(50, 400, 3)
+        a = rng.uniform(0, rng.uniform(2.0, 6.2), 120)
+        x = cx + r * np.cos(a) + rng.normal(0, 0.2, 120)
+        y = cy + r * np.sin(a) + rng.normal(0, 0.2, 120)
+        reference = CircleModel.from_estimate(np.stack([x, y], axis=1))
+        start = (cx + 3, cy - 3, r + 4)
+        # a wide scale switches the robust weights off
+        found = fit_circle(x, y, np.ones(120), start, 1e6)
+        assert found == pytest.approx((*reference.center, reference.radius), abs=0.05)
+
+
+def test_circle_fit_resists_outliers() -> None:
+    rng = np.random.default_rng(4)
+    a = rng.uniform(0, 2 * math.pi, 200)
+    x, y = 100 + 80 * np.cos(a), 90 + 80 * np.sin(a)
+    x[:40] += rng.uniform(5, 30, 40)
+    found = fit_circle(x, y, np.ones(200), (101.0, 89.0, 81.0), 1.0)
+    assert found == pytest.approx((100, 90, 80), abs=0.3)
+
+
+def test_circle_through_three_points() -> None:
+    p = np.array([[[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]], [[0.0, 0.0], [1.0, 1.0], [2.0, 2.0]]])
+    out = circle_through(p)
+    assert out[0] == pytest.approx((0, 0, 1))
+    assert not np.isfinite(out[1]).all()
+
+
+# --- masks and areas --------------------------------------------------------------
+
+
+def circle_span(
+    x: float, y: float, r: float, box: tuple[float, float, float, float] = (0, 0, 200, 150)
+) -> FieldSpan:
+    return FieldSpan(
+        start_s=0, stop_s=1, shape="circle-clipped", center_x_px=x, center_y_px=y, radius_px=r,
+        left_px=box[0], top_px=box[1], right_px=box[2], bottom_px=box[3], confidence=1,
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.floats(20, 180), st.floats(20, 130), st.floats(5, 140),
+    st.floats(0, 60), st.floats(0, 60), st.floats(100, 200), st.floats(90, 150),
+)
+def test_area_is_that_of_the_fine_mask(
+    x: float, y: float, r: float, left: float, top: float, right: float, bottom: float
+) -> None:
+    span = circle_span(x, y, r, (left, top, right, bottom))
+    fine = field_mask(span, 1500, 2000, scale=10.0)
+    counted = np.count_nonzero(fine) / 100.0
+    assert lit_area_px2(span) == pytest.approx(counted, abs=0.35 * (r + 60) / 10 + 5)
+
+
+def test_area_of_known_shapes() -> None:
+    assert lit_area_px2(circle_span(100, 75, 50)) == pytest.approx(math.pi * 2500)
+    assert lit_area_px2(circle_span(100, 75, 500)) == pytest.approx(200 * 150)
+    half = circle_span(100, 75, 50, (0, 0, 200, 75))
+    assert lit_area_px2(half) == pytest.approx(math.pi * 1250)
+    # the segment of 120 degrees, r^2 / 2 (2 pi / 3 - sin(2 pi / 3)), beyond a chord at r / 2
+    cut = circle_span(100, 75, 50, (0, 0, 125, 150))
+    segment = 1250 * (2 * math.pi / 3 - math.sin(2 * math.pi / 3))
+    assert lit_area_px2(cut) == pytest.approx(math.pi * 2500 - segment)
+    square = cut.model_copy(update={"outline_px": [(10, 10), (60, 10), (60, 60), (10, 60)]})
+    assert lit_area_px2(square) == pytest.approx(2500)
+    assert lit_area_px2(whole_picture(64, 48, 0, 1, 1)) == 64 * 48
+
+
+def test_mask_follows_pixel_centres() -> None:
+    span = circle_span(100.25, 75.5, 40.0, (70, 40.6, 200, 150))
+    mask = field_mask(span, 150, 200)
+    yy, xx = np.mgrid[0:150, 0:200] + 0.5
+    inside = (np.hypot(xx - 100.25, yy - 75.5) <= 40) & (xx >= 70) & (yy >= 40.6)
+    assert np.array_equal(mask > 0, inside)
+    assert set(np.unique(mask)) == {0, 255}
+
+
+@pytest.mark.parametrize("outline", [False, True])
+def test_mask_inset_and_scale(outline: bool) -> None:
+    span = circle_span(100, 75, 60, (0, 30, 200, 150))
+    if outline:
+        p = outline_of(span, 720)
+        span = span.model_copy(update={"outline_px": [(float(a), float(b)) for a, b in p]})
+    full = field_mask(span, 150, 200)
+    inner = field_mask(span, 150, 200, inset_px=5)
+    depth = cv2.distanceTransform(np.pad(full, 1), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    assert not np.any(inner[full == 0])
+    assert depth[inner > 0].min() > 4.4
+    assert np.all(inner[depth > 6.2])
+    small = field_mask(span, 75, 100, scale=0.5)
+    assert abs(np.count_nonzero(small) * 4 - lit_area_px2(span)) < 0.02 * lit_area_px2(span)
+
+
+def test_mask_is_not_inset_at_the_frames_own_edge() -> None:
+    span = circle_span(100, 75, 90)
+    mask = field_mask(span, 150, 200, inset_px=4)
+    assert mask[0, 100] == 255 and mask[149, 100] == 255
+    assert mask[75, 12] == 0 and mask[75, 15] == 255
+    frame = span.model_copy(
+        update={"shape": "other", "outline_px": [(20, 0), (200, 0), (200, 150), (20, 150)]}
+    )
+    mask = field_mask(frame, 150, 200, inset_px=4)
+    assert mask[0, 100] == 255 and mask[75, 22] == 0 and mask[75, 199] == 255
+
+
+def test_concave_outline() -> None:
+    arrow = [(20.0, 20.0), (120.0, 20.0), (70.0, 60.0), (120.0, 100.0), (20.0, 100.0)]
+    span = circle_span(60, 60, 40).model_copy(update={"shape": "other", "outline_px": arrow})
+    mask = field_mask(span, 150, 200)
+    assert mask[60, 60] == 255 and mask[60, 100] == 0
+    assert np.count_nonzero(mask) == pytest.approx(lit_area_px2(span), rel=0.02)
+    assert field_mask(span, 150, 200, inset_px=6)[60, 67] == 0
+
+
+def test_none_fills_the_frame() -> None:
+    assert field_mask(whole_picture(40, 30, 0, 1, 1), 30, 40, inset_px=3).min() == 255
+
+
+def test_given_field() -> None:
+    three = given_field([320, 240, 200], 640, 480, 9.0)
+    assert three.shape == "circle" and three.confidence == 1 and three.stop_s == 9
+    seven = given_field([320, 240, 300, 30, 20, 600, 470], 640, 480, 9.0)
+    assert seven.shape == "circle-clipped" and seven.top_px == 20
+    assert given_field([320, 240, 300], 640, 480, 9.0).shape == "circle-clipped"
+    with pytest.raises(ValueError):
+        given_field([1, 2, 3, 4], 640, 480, 9.0)
+    with pytest.raises(ValueError):
+        given_field([-500, 240, 100], 640, 480, 9.0)
+
+
+def test_safest_span_lies_inside_every_candidate() -> None:
+    a = circle_span(90, 75, 60).model_copy(update={"confidence": 0.4})
+    b = circle_span(110, 70, 55, (0, 30, 200, 110)).model_copy(update={"start_s": 1, "stop_s": 3})
+    safe = safest_span([a, b, whole_picture(200, 150, 3, 4, 0.2)])
+    assert (safe.start_s, safe.stop_s, safe.confidence) == (0, 4, 0.2)
+    mask = field_mask(safe, 150, 200)
+    assert mask.any()
+    for one in (a, b):
+        assert not np.any(mask[field_mask(one, 150, 200) == 0])
+    lone = safest_span([whole_picture(200, 150, 0, 4, 0.2)])
+    assert lone.shape == "circle" and lone.radius_px < 75
+
+
+# --- the fold ---------------------------------------------------------------------
+
+REGIONS = {
+    "full": Region((430.0, 236.0, 210.0)),
+    "top and bottom": Region((424.0, 243.0, 290.0), kind="circle-clipped"),
+    "stops": Region((420.0, 240.0, 226.0), ((0, -1, -62.0), (0, 1, 431.0)), "circle-clipped"),
+    "off centre": Region((690.0, 250.0, 215.0), kind="circle-clipped"),
+    "larger than the frame": Region((427.0, 240.0, 440.0), kind="circle-clipped"),
+    "dark": Region((430.0, 236.0, 210.0)),
+    "grey surround with lettering": Region((430.0, 236.0, 210.0)),
+}
+
+
+@pytest.mark.parametrize("name", REGIONS)
+def test_circles(name: str, mucosa: NDArray[np.uint8]) -> None:
+    look = CALM
+    if name == "dark":
+        look = Look(exposure=0.12, noise=1.0, vignette=0.7, quality=90)
+    if name.startswith("grey"):
+        look = Look(surround=(33.0, 32.0, 35.0), lettering=6, crossing=True, glow=0.03, quality=80)
+    region = REGIONS[name]
+    spans = track(scene(Part(6.0, region, look, mucosa)), scale=2.25)
+    assert len(spans) == 1
+    assert spans[0].shape in ("circle", "circle-clipped")
+    assert error(spans[0], region, 2.25) < 0.01
+    assert spans[0].confidence >= 0.9
+    assert spans[0].start_s == 0 and spans[0].stop_s == 6.0
+
+
+def octagon(r: float = 200.0) -> Region:
+    planes = [
+        (math.cos(k * math.pi / 4), math.sin(k * math.pi / 4)) for k in range(8)
+    ]
+    return Region(None, tuple((a, b, 427 * a + 240 * b + r) for a, b in planes), "other")
+
+
+def test_octagon_is_no_circle(mucosa: NDArray[np.uint8]) -> None:
+    (span,) = track(scene(Part(6.0, octagon(), CALM, mucosa)))
+    assert span.shape == "other" and span.outline_px is not None
+    assert error(span, octagon()) < 0.015
+    area = lit_area_px2(span)
+    assert span.radius_px == pytest.approx(math.sqrt(area / math.pi), rel=0.02)
+
+
+def test_tilted_stop_gets_an_outline(mucosa: NDArray[np.uint8]) -> None:
+    a = math.radians(2.0)
+    n = (math.sin(a), -math.cos(a))
+    region = Region(
+        (427.0, 240.0, 215.0), ((*n, n[0] * 427 + n[1] * 240 + 160.0),), "circle-clipped"
+    )
+    (span,) = track(scene(Part(6.0, region, CALM, mucosa)))
+    assert span.outline_px is not None
+    assert error(span, region) < 0.01
+    boxed = error(span.model_copy(update={"outline_px": None}), region)
+    assert boxed > error(span, region)
+
+
+def test_zoom_room_and_loss(mucosa: NDArray[np.uint8]) -> None:
+    """A room before, a field, a zoom, white-out and back: the changes are found."""
+    near, far = Region((430.0, 236.0, 216.0)), Region((430.0, 236.0, 150.0))
+    from skimage.data import coffee
+
+    room = cv2.resize(coffee(), (700, 700))
+    clip = scene(
+        Part(5.0, None, Look(), room),
+        Part(8.0, near, CALM, mucosa),
+        Part(8.0, far, CALM, mucosa),
+        Part(3.0, None, Look(), mucosa, card="white"),
+        Part(6.0, far, CALM, mucosa),
+    )
+    spans = track(clip)
+    assert [s.shape for s in spans] == ["none", "circle", "circle", "none", "circle"]
+    for a, b in pairwise(spans):
+        assert a.stop_s == b.start_s
+    for got, want in zip([s.stop_s for s in spans[:-1]], [5.0, 13.0, 21.0, 24.0], strict=True):
+        assert abs(got - want) <= 0.5
+    for t, region in ((9.0, near), (17.0, far), (27.0, far)):
+        assert error(at(spans, t), region) < 0.01
+    assert all(s.confidence >= 0.9 for s in spans)
+
+
+def test_drift_is_followed(mucosa: NDArray[np.uint8]) -> None:
+    region = Region((400.0, 236.0, 200.0))
+    part = Part(28.0, region, CALM, mucosa, drift_px=(28.0, 12.0))
+    clip = scene(part)
+    spans = track(clip)
+    assert len(spans) > 3
+    errors = []
+    for t in (2.0, 9.0, 14.0, 20.0, 26.0):
+        truth = clip.truth(t)
+        assert truth is not None
+        errors.append(error(at(spans, t), truth))
+    assert max(errors) < 0.01
+    fixed = error(spans[0], moved(region, 28.0, 12.0))
+    assert fixed > 0.04
+
+
+def test_black_recording_has_no_sure_field() -> None:
+    fold = FieldFold(640, 480)
+    rng = np.random.default_rng(1)
+    for i in range(12):
+        fold.step(i / 2, rng.integers(0, 4, (480, 640, 3)).astype(np.uint8))
+    (span,) = fold.finish(6.0)
+    assert span.shape == "none" or span.confidence < 0.9
+
+
+def test_no_samples() -> None:
+    (span,) = FieldFold(640, 480).finish(3.0)
+    assert span.shape == "none" and span.confidence == 0 and span.stop_s == 3.0
+
+
+def test_surround_level_is_measured() -> None:
+    picture = np.full((240, 320, 3), (21, 24, 30), np.float32)
+    yy, xx = np.mgrid[0:240, 0:320]
+    picture[np.hypot(xx - 160, yy - 120) < 90] = (160, 80, 60)
+    surround = find_surround(picture, None)
+    assert surround is not None
+    assert surround.level[0, 0] == pytest.approx((21, 24, 30), abs=0.5)
+    assert find_surround(np.full((240, 320, 3), 140, np.float32), None) is None
+
+
+def test_memory_stays_flat() -> None:
+    """A longer recording leaves no more evidence behind than a shorter one."""
+    rng = np.random.default_rng(2)
+    disc = np.zeros((120, 213, 3), np.uint8)
+    yy, xx = np.mgrid[0:120, 0:213]
+    on = np.hypot(xx - 106, yy - 60) < 50
+    fold = FieldFold(1920, 1080)
+    held = []
+    for i in range(1500):
+        disc[on] = rng.integers(60, 200, 3)
+        # a jump now and then makes new blocks
+        fold.step(i / 2, np.roll(disc, 6 * (i // 40 % 5), axis=1))
+        if i in (1100, 1499):
+            held.append(sum(b.evidence.nbytes for b in fold._blocks if b.evidence is not None))
+    assert max(held) < 20e6
+    assert held[1] < 1.3 * held[0]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["full", "clip-tb", "stop-tb", "octagon", "none", "zoom", "room"])
+@pytest.mark.parametrize("seed", [7100, 7101])
+def test_never_wrong_and_sure(kind: str, seed: int) -> None:
+    """On looks drawn at random an answer may be unsure, but not sure and beyond 2 %."""
+    clip = make_clip(kind, seed)
+    spans = track(clip)
+    for t in np.arange(0.25, clip.duration_s, 0.5):
+        part, since = clip.part_at(float(t))
+        if len(clip.parts) > 1 and min(since, part.duration_s - since) < 0.6:
+            continue
+        span, truth = at(spans, float(t)), clip.truth(float(t))
+        if span.confidence < 0.9:
+            continue
+        if truth is None:
+            assert span.shape == "none"
+        else:
+            assert span.shape != "none"
+            outline = outline_of(span, 720)
+            outline[:, 0] = np.clip(outline[:, 0], 0, clip.w)
+            outline[:, 1] = np.clip(outline[:, 1], 0, clip.h)
+            assert hausdorff_px(outline, truth.boundary(clip.h, clip.w)) < 0.02 * clip.h
