@@ -175,7 +175,10 @@ class Clip:
                 img = img * np.float32(sc.brighten[2])
             if sc.highlights:
                 sp = cv2.remap(
-                    spec_map, u * 0.9 + dx * 0.3, v * 0.9 + dy * 0.3, cv2.INTER_LINEAR,
+                    spec_map,
+                    u * 0.9 + dx * 0.3,
+                    v * 0.9 + dy * 0.3,
+                    cv2.INTER_LINEAR,
                     borderMode=cv2.BORDER_REFLECT,
                 )
                 img = img + (np.clip((sp - spec_cut) * 20, 0, 3) * shade)[..., None]
@@ -211,10 +214,16 @@ class Clip:
                 elif dist.kind == "out_of_body":
                     if other is None:
                         other = _room(rng)
-                    img = cv2.remap(
-                        other, (u * 0.7 + 40 * t).astype(np.float32), v * np.float32(0.7),
-                        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT,
-                    ) * vign[..., None]
+                    img = (
+                        cv2.remap(
+                            other,
+                            (u * 0.7 + 40 * t).astype(np.float32),
+                            v * np.float32(0.7),
+                            cv2.INTER_LINEAR,
+                            borderMode=cv2.BORDER_REFLECT,
+                        )
+                        * vign[..., None]
+                    )
             if blur_px > 0.05:
                 img = cv2.GaussianBlur(img, (0, 0), blur_px)
             if mean_ref is None:
@@ -238,7 +247,9 @@ class Clip:
             coded = np.clip(out, 0, 1) ** (1 / 2.2)
             rgb = np.rint(coded * 255).astype(np.uint8)
             if sc.quality < 100:
-                ok, buf = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, sc.quality])
+                _ok, buf = cv2.imencode(
+                    ".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, sc.quality]
+                )
                 rgb = np.ascontiguousarray(cv2.imdecode(buf, cv2.IMREAD_COLOR)[..., ::-1])
             self.losses.append(loss)
             self.log_gains.append(log_gain + step_gain)
@@ -260,7 +271,9 @@ def fog_truth(
     return runs(np.asarray(loss) >= least, np.asarray(times), least_s)
 
 
-def runs(on: NDArray[np.bool_], times: NDArray[np.float64], least_s: float) -> list[tuple[float, float]]:
+def runs(
+    on: NDArray[np.bool_], times: NDArray[np.float64], least_s: float
+) -> list[tuple[float, float]]:
     edges = np.flatnonzero(np.diff(np.r_[0, on.astype(int), 0]))
     step = float(np.median(np.diff(times)))
     spans = [(times[a], times[b - 1] + step) for a, b in zip(edges[::2], edges[1::2], strict=True)]
@@ -359,7 +372,13 @@ def _room(rng: np.random.Generator) -> F32:
     """A room outside: grey, blue and green cloth with hard edges, linear light."""
     size = 768
     img = np.full((size, size, 3), 0.35, np.float32)
-    colours = [(0.5, 0.5, 0.5), (0.1, 0.3, 0.5), (0.1, 0.4, 0.3), (0.8, 0.8, 0.75), (0.2, 0.2, 0.22)]
+    colours = [
+        (0.5, 0.5, 0.5),
+        (0.1, 0.3, 0.5),
+        (0.1, 0.4, 0.3),
+        (0.8, 0.8, 0.75),
+        (0.2, 0.2, 0.22),
+    ]
     for _ in range(60):
         p = rng.integers(0, size, 2)
         q = p + rng.integers(40, 260, 2)
@@ -384,7 +403,14 @@ def _fog_pattern(rng: np.random.Generator, d: Disturbance) -> F32:
 
 
 def _instrument(
-    img: F32, dx: F32, dy: F32, unit: float, since: float, until: float, phases: NDArray[np.float64], vign: F32
+    img: F32,
+    dx: F32,
+    dy: F32,
+    unit: float,
+    since: float,
+    until: float,
+    phases: NDArray[np.float64],
+    vign: F32,
 ) -> F32:
     a = phases[4]
     reach = unit * (1.0 - 0.9 * min(1.0, since / 0.7, until / 0.7)) + unit * 0.15 * np.sin(
@@ -404,14 +430,22 @@ def _instrument(
 
 def random_fog(rng: np.random.Generator, start_s: float, hard: bool = False) -> Disturbance:
     return Disturbance(
-        "fog", start_s, rise_s=float(rng.uniform(0.5, 2.0)), hold_s=float(rng.uniform(0.0, 3.0)),
-        fall_s=float(rng.uniform(2.0, 10.0)), depth=float(rng.uniform(0.2, 0.9)),
-        even=float(rng.choice([1.0, 0.6, 0.2])), front=bool(hard and rng.random() < 0.3),
+        "fog",
+        start_s,
+        rise_s=float(rng.uniform(0.5, 2.0)),
+        hold_s=float(rng.uniform(0.0, 3.0)),
+        fall_s=float(rng.uniform(2.0, 10.0)),
+        depth=float(rng.uniform(0.2, 0.9)),
+        even=float(rng.choice([1.0, 0.6, 0.2])),
+        front=bool(hard and rng.random() < 0.3),
     )
 
 
 def random_scene(
-    seed: int, canvases: list[F32], duration_s: float = 60.0, kinds: tuple[str, ...] = ("fog",),
+    seed: int,
+    canvases: list[F32],
+    duration_s: float = 60.0,
+    kinds: tuple[str, ...] = ("fog",),
     hard: bool = False,
 ) -> Scene:
     """A clip drawn from wide ranges. kinds: what may come over the lens; empty for a clear one.
@@ -430,15 +464,26 @@ def random_scene(
         if kind == "fog":
             d = random_fog(rng, t, hard)
         elif kind == "smudge":
-            d = Disturbance("smudge", t, 0.3, float(rng.uniform(5, 15)), 0.4, float(rng.uniform(0.6, 1)))
+            d = Disturbance(
+                "smudge", t, 0.3, float(rng.uniform(5, 15)), 0.4, float(rng.uniform(0.6, 1))
+            )
         elif kind == "blur":
             d = Disturbance(
-                "blur", t, float(rng.uniform(0.3, 1)), float(rng.uniform(0.5, 4)), 0.6, float(rng.uniform(2.5, 7))
+                "blur",
+                t,
+                float(rng.uniform(0.3, 1)),
+                float(rng.uniform(0.5, 4)),
+                0.6,
+                float(rng.uniform(2.5, 7)),
             )
         elif kind == "dark":
-            d = Disturbance("dark", t, 0.4, float(rng.uniform(1, 5)), 0.5, float(rng.uniform(0.01, 0.06)))
+            d = Disturbance(
+                "dark", t, 0.4, float(rng.uniform(1, 5)), 0.5, float(rng.uniform(0.01, 0.06))
+            )
         elif kind == "glare":
-            d = Disturbance("glare", t, 0.4, float(rng.uniform(1, 4)), 0.5, float(rng.uniform(4, 9)))
+            d = Disturbance(
+                "glare", t, 0.4, float(rng.uniform(1, 4)), 0.5, float(rng.uniform(4, 9))
+            )
         else:
             d = Disturbance("out_of_body", t, 0.01, float(rng.uniform(3, 10)), 0.01, 1.0)
         found.append(d)
@@ -447,18 +492,31 @@ def random_scene(
     air = float(rng.uniform(0.3, 0.9))
     tint = rng.uniform(-0.15, 0.15, 2)
     return Scene(
-        seed=seed, duration_s=duration_s, canvas=canvas, disturbances=tuple(found),
-        airlight=(air, float(air * (1 - abs(tint[0]))), float(air * (1 - abs(tint[0]) + tint[1] * 0.5))),
+        seed=seed,
+        duration_s=duration_s,
+        canvas=canvas,
+        disturbances=tuple(found),
+        airlight=(
+            air,
+            float(air * (1 - abs(tint[0]))),
+            float(air * (1 - abs(tint[0]) + tint[1] * 0.5)),
+        ),
         gain=str(rng.choice(["fixed", "auto", "steps"])),
         auto_tau_s=float(rng.uniform(1.0, 4.0)),
-        speed=float(rng.uniform(0.02, 0.25 if hard else 0.15)), turn=float(rng.uniform(0, 0.15)),
-        zoom=float(rng.uniform(0, 0.3)), parallax=float(rng.uniform(0, 0.4)),
+        speed=float(rng.uniform(0.02, 0.25 if hard else 0.15)),
+        turn=float(rng.uniform(0, 0.15)),
+        zoom=float(rng.uniform(0, 0.3)),
+        parallax=float(rng.uniform(0, 0.4)),
         deform_px=float(rng.uniform(0, 5 if hard else 3)),
         instrument=tuple(
-            (float(s), float(s + rng.uniform(2, 12))) for s in rng.uniform(0, duration_s, rng.integers(0, 3))
+            (float(s), float(s + rng.uniform(2, 12)))
+            for s in rng.uniform(0, duration_s, rng.integers(0, 3))
         ),
-        highlights=float(rng.uniform(0, 1.5)), noise=float(rng.uniform(0.002, 0.02 if hard else 0.012)),
-        quality=int(rng.integers(45 if hard else 60, 95)), falloff=float(rng.uniform(0.1, 0.9)), level=level,
+        highlights=float(rng.uniform(0, 1.5)),
+        noise=float(rng.uniform(0.002, 0.02 if hard else 0.012)),
+        quality=int(rng.integers(45 if hard else 60, 95)),
+        falloff=float(rng.uniform(0.1, 0.9)),
+        level=level,
         hole=float(rng.choice([0.0, 0.3, 0.8])),
         hops=tuple(float(h) for h in rng.uniform(0, duration_s, rng.integers(0, 4))),
         full_frame=bool(rng.random() < 0.15),
@@ -471,7 +529,9 @@ def default_canvases(seed: int = 0) -> list[F32]:
 
     out = [
         tissue_canvas(seed + i, rough, bright)
-        for i, (rough, bright) in enumerate([(1, 0.5), (0.2, 0.9), (0.05, 0.6), (0.6, 0.1), (0.9, 0.9), (0.4, 0.4)])
+        for i, (rough, bright) in enumerate(
+            [(1, 0.5), (0.2, 0.9), (0.05, 0.6), (0.6, 0.1), (0.9, 0.9), (0.4, 0.4)]
+        )
     ]
     for name in ("gravel", "grass", "brick"):
         out.append(picture_canvas(getattr(data, name)()))

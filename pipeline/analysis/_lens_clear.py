@@ -35,7 +35,8 @@ def clear_luma_lut(
     out = base + span * np.clip(clear ** (1 / GAMMA), 0, 1.0)
     if t == 1.0:
         return np.arange(256, dtype=np.uint8)
-    return np.clip(np.rint(out), 0, 255).astype(np.uint8)
+    codes: NDArray[np.uint8] = np.clip(np.rint(out), 0, 255).astype(np.uint8)
+    return codes
 
 
 def clear_chroma_gain(
@@ -55,7 +56,10 @@ def clear_chroma_gain(
 
 
 def clear_rgb(
-    rgb: NDArray[np.uint8], loss: float, airlight: tuple[float, float, float], strength_limit: float = 0.85
+    rgb: NDArray[np.uint8],
+    loss: float,
+    airlight: tuple[float, float, float],
+    strength_limit: float = 0.85,
 ) -> NDArray[np.uint8]:
     """The picture, uint8 (row, col, 3), gamma-coded, with the veil taken off per channel."""
     t = _strength(loss, strength_limit)

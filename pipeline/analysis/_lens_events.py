@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from typing import Any
 
 import numpy as np
@@ -15,29 +16,61 @@ F64 = NDArray[np.float64]
 B1 = NDArray[np.bool_]
 
 GAP_S = 0.8
-DARK_EVENT_LEVEL = 0.10
-GLARE_SHARE = 0.25
+DARK_EVENT_LEVEL = 0.10  # mean gamma-coded luma; or a third of the usual, up to 0.2
+GLARE_SHARE = 0.25  # clipped share of the field; or 0.1 more than usual in a far brighter picture
 BLUR_LOSS = 0.45
-SMUDGE_LOSS = 0.45
+SMUDGE_LOSS = 0.4
 FOREIGN_SHARE = 0.5
+SURE_LOW = 0.03  # the interval's low end must rise this high somewhere in a fog event
 
 
-def smudge_score(tile_detail: F64, known: B1) -> F64:
-    """(n,) share of fine detail lost in the two worst tiles beyond the median tile."""
+def smudge_score(
+    tile_detail: F64, known: B1, tile_fine: F64, tile_coarse: F64, step_s: float
+) -> F64:
+    """(n,) share of detail lost in the worst part of the field beyond the rest, 0..1.
+
+    A part counts as far as two witnesses agree: the detail followed from pair to
+    pair (tile_detail, (n, 16), ln of what was lost), and the fine over coarse
+    contrast of single pictures (tile_fine, tile_coarse: (n, 16)) against the
+    same tile's usual value, both relative to the median tile of the sample.
+    """
     n = len(known)
     out = np.full(n, np.nan)
-    if n == 0:
+    rows = (np.isfinite(tile_detail).sum(1) >= 8) & known
+    if n == 0 or not rows.any():
         return out
-    have = np.isfinite(tile_detail).sum(1) >= 8
-    rows = have & known
-    if rows.any():
-        d = tile_detail[rows]
-        worst = np.nanquantile(d, 0.92, axis=1) - np.nanmedian(d, axis=1)
-        out[rows] = 1 - np.exp(-np.maximum(worst, 0))
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        paired = tile_detail - np.nanmedian(tile_detail, axis=1, keepdims=True)
+        single = -np.log(tile_fine / tile_coarse)
+        single = single - np.nanmedian(single, axis=1, keepdims=True)
+        single = single - np.nanmedian(single, axis=0, keepdims=True)
+    width = max(1, round(2.0 / step_s)) | 1
+    agreed = np.minimum(
+        _median(np.nan_to_num(paired), (width, 1)), _median(np.nan_to_num(single), (width, 1))
+    )
+    worst = np.sort(agreed, axis=1)[:, -2:].mean(1)
+    out[rows] = 1 - np.exp(-np.maximum(worst[rows], 0))
     return out
 
 
-def _spans(on: B1, times: F64, step_s: float, gap_s: float, least_s: float) -> list[tuple[int, int]]:
+def blur_score(b: F64, detail_ratio: F64, step_s: float) -> F64:
+    """(n,) share of fine detail lost over the whole field beyond fog, 0..1.
+
+    The smaller of two witnesses: b, ln lost as solved from pairs, and the fall of
+    the fine over coarse contrast below its usual value within half a minute.
+    """
+    with np.errstate(all="ignore"):
+        log = np.log(detail_ratio)
+    filled = np.where(np.isfinite(log), log, np.nanmedian(log) if np.isfinite(log).any() else 0.0)
+    usual = _median(filled, max(3, round(30 / step_s)) | 1)
+    out: F64 = 1 - np.exp(-np.maximum(np.minimum(b, usual - filled), 0))
+    return out
+
+
+def _spans(
+    on: B1, times: F64, step_s: float, gap_s: float, least_s: float
+) -> list[tuple[int, int]]:
     """Index ranges [a, b) where `on` holds; gaps up to gap_s closed, short ones dropped."""
     edges = np.flatnonzero(np.diff(np.r_[0, on.astype(np.int8), 0]))
     spans: list[tuple[int, int]] = []
@@ -50,8 +83,11 @@ def _spans(on: B1, times: F64, step_s: float, gap_s: float, least_s: float) -> l
 
 
 def find_events(
-    series: dict[str, NDArray[Any]], fields: list[FieldSpan], duration_s: float,
-    event_loss: float = 0.15, event_min_s: float = 0.5,
+    series: dict[str, NDArray[Any]],
+    fields: list[FieldSpan],
+    duration_s: float,
+    event_loss: float = 0.15,
+    event_min_s: float = 0.5,
 ) -> list[Event]:
     """Disturbances decided from the series of `LensResult.series`.
 
@@ -65,7 +101,14 @@ def find_events(
     if any(f.shape != "none" for f in fields):
         for f in fields:
             if f.shape == "none" and f.stop_s > f.start_s:
-                out.append(Event(kind="out_of_body", start_s=round_s(f.start_s), stop_s=round_s(min(f.stop_s, duration_s)), confidence=f.confidence))
+                out.append(
+                    Event(
+                        kind="out_of_body",
+                        start_s=round_s(f.start_s),
+                        stop_s=round_s(min(f.stop_s, duration_s)),
+                        confidence=f.confidence,
+                    )
+                )
     if n == 0:
         return sorted(out, key=lambda e: e.start_s)
     step = float(np.median(np.diff(time))) if n > 1 else 0.2
@@ -86,33 +129,47 @@ def find_events(
             stop = min(duration_s, float(time[b - 1]) + step)
             out.append(
                 Event(
-                    kind=kind, start_s=round_s(float(time[a])), stop_s=round_s(stop),
+                    kind=kind,
+                    start_s=round_s(float(time[a])),
+                    stop_s=round_s(stop),
                     peak_loss=round(float(part.max()), 4) if len(part) else None,
                     mean_loss=round(float(part.mean()), 4) if len(part) else None,
                     confidence=round(float(np.clip(sure(a, b), 0, 1)), 3),
                 )
             )
 
-    dark = (level < DARK_EVENT_LEVEL) & ~outside
+    lit = level[np.isfinite(level) & ~outside]
+    usual_level = float(np.median(lit)) if len(lit) else 0.0
+    dark_level = max(DARK_EVENT_LEVEL, min(0.2, 0.35 * usual_level))
+    dark = (level < dark_level) & ~outside
     dark_spans = _spans(dark, time, step, GAP_S, event_min_s)
-    add("dark", dark_spans, None, lambda a, b: 0.6 + 0.4 * (1 - np.nanmean(level[a:b]) / DARK_EVENT_LEVEL))
+    add(
+        "dark", dark_spans, None, lambda a, b: 0.6 + 0.4 * (1 - np.nanmean(level[a:b]) / dark_level)
+    )
     usual = float(np.nanmedian(clipped)) if np.isfinite(clipped).any() else 0.0
-    glare = (clipped > max(GLARE_SHARE, 2 * usual)) & ~outside
+    glare = (clipped > max(GLARE_SHARE, 2 * usual)) | (
+        (clipped > 0.1 + 1.5 * usual) & (level > 1.4 * usual_level)
+    )
+    glare &= ~outside
     glare_spans = _spans(glare, time, step, GAP_S, event_min_s)
     add("glare", glare_spans, None, lambda a, b: 0.5 + np.nanmean(clipped[a:b]))
 
     foreign = get("foreign_share")
     base = float(np.nanmedian(foreign)) if np.isfinite(foreign).any() else 0.0
-    strange = (foreign > max(FOREIGN_SHARE, base + 0.35)) & ~dark & ~(np.nan_to_num(low) > 0.1) & ~outside
+    strange = (
+        (foreign > max(FOREIGN_SHARE, base + 0.35)) & ~dark & ~(np.nan_to_num(low) > 0.1) & ~outside
+    )
     strange_spans = [
-        (a, b) for a, b in _spans(strange, time, step, 1.5, 1.0)
+        (a, b)
+        for a, b in _spans(strange, time, step, 1.5, 1.0)
         if _cut_at(series, a) or _cut_at(series, b) or a == 0 or b == n
     ]
     add("out_of_body", strange_spans, None, lambda a, b: np.nanmean(foreign[a:b]))
     for a, b in strange_spans:
         outside[a:b] = True
 
-    off = dark | glare | outside
+    # very bright fog clips too: glare hides fog only where nothing could be measured
+    off = dark | outside | (glare & np.isnan(loss))
     fog = (np.nan_to_num(loss) >= event_loss) & ~off
     bridge = np.isnan(loss) & ~off
     fog_spans = []
@@ -121,16 +178,32 @@ def find_events(
         if len(inside) == 0:
             continue
         a, b = int(inside[0]), int(inside[-1]) + 1
+        if np.nanmax(low[a:b]) < SURE_LOW:
+            continue
         if time[b - 1] + step - time[a] >= event_min_s - 1e-6:
             fog_spans.append((a, b))
-    add("fog", fog_spans, loss, lambda a, b: 0.5 + np.nanmax(low[a:b]) / (2 * np.nanmax(loss[a:b]) + 1e-9))
+    add(
+        "fog",
+        fog_spans,
+        loss,
+        lambda a, b: 0.5 + np.nanmax(low[a:b]) / (2 * np.nanmax(loss[a:b]) + 1e-9),
+    )
 
     blur = get("blur")
-    add("blur", _spans((np.nan_to_num(blur) > BLUR_LOSS) & ~off, time, step, GAP_S, event_min_s), blur, lambda a, b: np.nanmean(blur[a:b]))
+    add(
+        "blur",
+        _spans((np.nan_to_num(blur) > BLUR_LOSS) & ~off, time, step, GAP_S, event_min_s),
+        blur,
+        lambda a, b: np.nanmean(blur[a:b]),
+    )
     smudge = get("smudge")
-    smooth = _median(np.nan_to_num(smudge), max(1, int(0.6 / step)) | 1)
-    smudged = (smooth > SMUDGE_LOSS) & ~off
-    add("smudge", _spans(smudged, time, step, 2.0, 2.0), smudge, lambda a, b: np.nanmean(smudge[a:b]))
+    smudged = (np.nan_to_num(smudge) > SMUDGE_LOSS) & ~off
+    add(
+        "smudge",
+        _spans(smudged, time, step, 2.0, 2.0),
+        smudge,
+        lambda a, b: np.nanmean(smudge[a:b]),
+    )
     return sorted(out, key=lambda e: (e.start_s, e.kind))
 
 
@@ -147,7 +220,7 @@ def _near(on: B1, reach: int) -> B1:
     return out
 
 
-def _median(x: F64, width: int) -> F64:
+def _median(x: F64, width: int | tuple[int, int]) -> F64:
     from scipy.ndimage import median_filter
 
     out: F64 = median_filter(x, size=width, mode="nearest")

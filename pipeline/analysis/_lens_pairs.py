@@ -114,15 +114,24 @@ def find_motion(a: Prepared, b: Prepared, start: F64 | None = None) -> Motion | 
         flags = cv2.OPTFLOW_USE_INITIAL_FLOW
         guess = (p0 + p0 @ start[:, :2].T + start[:, 2]).astype(np.float32)
     p1, status, _err = cv2.calcOpticalFlowPyrLK(
-        a.norm, b.norm, p0, guess, winSize=(13, 13), maxLevel=2,
+        a.norm,
+        b.norm,
+        p0,
+        guess,
+        winSize=(13, 13),
+        maxLevel=2,
         criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 12, 0.03),
-        flags=flags, minEigThreshold=1e-3,
+        flags=flags,
+        minEigThreshold=1e-3,
     )
     p1 = np.asarray(p1, np.float32)
     rows, cols = a.ok.shape
     good = (
         (status.ravel() == 1)
-        & (p1[:, 0] > 2) & (p1[:, 0] < cols - 3) & (p1[:, 1] > 2) & (p1[:, 1] < rows - 3)
+        & (p1[:, 0] > 2)
+        & (p1[:, 0] < cols - 3)
+        & (p1[:, 1] > 2)
+        & (p1[:, 1] < rows - 3)
     )
     if good.sum() < 10:
         return None
@@ -132,7 +141,12 @@ def find_motion(a: Prepared, b: Prepared, start: F64 | None = None) -> Motion | 
     if len(q0) < 10:
         return None
     _model, keep = cv2.estimateAffinePartial2D(
-        q0, q1, method=cv2.RANSAC, ransacReprojThreshold=1.6, maxIters=100, confidence=0.98,
+        q0,
+        q1,
+        method=cv2.RANSAC,
+        ransacReprojThreshold=1.6,
+        maxIters=100,
+        confidence=0.98,
         refineIters=0,
     )
     if keep is None:
@@ -144,16 +158,21 @@ def find_motion(a: Prepared, b: Prepared, start: F64 | None = None) -> Motion | 
         return None
     mid, disp = 0.5 * (q0 + q1), q1 - q0
     design = np.c_[mid, np.ones(len(mid))]
-    affine = np.linalg.lstsq(design, disp, rcond=None)[0].T
+    normal = design.T @ design + 1e-6 * np.eye(3)
+    affine = np.linalg.solve(normal, design.T @ disp).T
     if np.abs(affine[:, :2]).max() > 0.5:
         return None
     rest = disp - design @ affine.T
     # smooth rest on a grid of 9 px
     gy, gx = -(-rows // 9), -(-cols // 9)
-    acc = np.zeros((gy, gx, 3), np.float32)
-    np.add.at(
-        acc, ((mid[:, 1] / 9).astype(int), (mid[:, 0] / 9).astype(int)),
-        np.c_[rest, np.ones(len(rest))].astype(np.float32),
+    cell = (mid[:, 1] / 9).astype(int) * gx + (mid[:, 0] / 9).astype(int)
+    acc = (
+        np.stack(
+            [np.bincount(cell, v, gy * gx) for v in (rest[:, 0], rest[:, 1], np.ones(len(rest)))],
+            -1,
+        )
+        .reshape(gy, gx, 3)
+        .astype(np.float32)
     )
     acc = np.asarray(cv2.GaussianBlur(acc, (5, 5), 0.9, borderType=cv2.BORDER_CONSTANT))
     smooth = acc[..., :2] / (acc[..., 2:] + np.float32(0.15))
@@ -219,8 +238,9 @@ class Comparer:
         m = motion.affine.astype(np.float32)
         shift: Any = cv2.resize(motion.rest, (self.cols, self.rows), interpolation=cv2.INTER_LINEAR)
         shift = np.float32(0.5) * (shift + cv2.transform(self.grid, m))
-        la: Any = cv2.remap(a.stack, self.grid - shift, None, cv2.INTER_LINEAR)
-        lb: Any = cv2.remap(b.stack, self.grid + shift, None, cv2.INTER_LINEAR)
+        none: Any = None
+        la: Any = cv2.remap(a.stack, self.grid - shift, none, cv2.INTER_LINEAR)
+        lb: Any = cv2.remap(b.stack, self.grid + shift, none, cv2.INTER_LINEAR)
         use = ((la[..., 3] > 0.98) & (lb[..., 3] > 0.98)).astype(np.float32)
         if use.sum() < 250:
             return None
@@ -253,6 +273,10 @@ class Comparer:
         # a block is aligned if this band or a coarser one agrees
         aligned = np.maximum.accumulate(corr[::-1])[::-1]
         good = enough & (aligned > 0.6) & (np.minimum(vaa, vbb) > 1e-9)
+        # dense veil over a part: texture in one picture, next to none in the other
+        strong = np.maximum(vaa, vbb)
+        usual = np.median(strong[:, enough], axis=1)[:, None, None]
+        lost = enough & ~good & (strong > 0.3 * usual) & (np.minimum(vaa, vbb) < 0.25 * strong)
         # the geometric mean of the two regressions holds under misalignment, the
         # equal-noise line under sensor noise: their mean, by how well they agree
         rma = 0.5 * np.log(np.maximum(vbb, 1e-12) / np.maximum(vaa, 1e-12))
@@ -260,16 +284,10 @@ class Comparer:
         line = (diff + np.sqrt(diff**2 + 4 * vab**2)) / (2 * np.abs(vab) + 1e-12)
         dem = np.log(np.maximum(line, 1e-6))
         share = np.where(corr > 0.8, 0.5, np.where(corr > 0.5, 0.5 * (corr - 0.5) / 0.3, 0.0))
-        ratio = np.where(good, rma + share * (dem - rma), np.nan)
-        weight = np.where(good, 1 / (0.02 + np.maximum(1 - corr**2, 0)), 0)
-        log_ratio, log_sd = np.full(BANDS, np.nan), np.full(BANDS, np.nan)
-        for k in range(BANDS):
-            log_ratio[k], log_sd[k] = robust_mean(ratio[k], weight[k])
-        used = enough & np.isfinite(ratio[1])
-        if used.sum() < 4:
-            used = enough
-        total = float(count[used].sum())
-        means = sums[12:18][:, used].sum(1) / total
+        ratio = np.where(good | lost, rma + np.where(lost, 0, share) * (dem - rma), np.nan)
+        weight = np.where(good, 1 / (0.15 + np.maximum(1 - corr**2, 0)), np.where(lost, 1.2, 0))
+        log_ratio, log_sd = robust_mean(ratio.reshape(BANDS, -1), weight.reshape(BANDS, -1))
+        means = sums[12:18][:, enough].sum(1) / float(count[enough].sum())
         filled = np.nan_to_num(ratio) * weight
         tc = tile_sums(count)
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -278,23 +296,44 @@ class Comparer:
             tile_i = np.where(tc > 30, tile_sums(sums[1]) / tc, np.nan)
             tile_j = np.where(tc > 30, tile_sums(sums[2]) / tc, np.nan)
         return PairReading(
-            a.number, b.number, motion.inliers, overlap, float(np.median(corr[1][enough])),
-            log_ratio, log_sd, means[:3], means[3:], tile_ratio, tile_fine, tile_i, tile_j,
+            a.number,
+            b.number,
+            motion.inliers,
+            overlap,
+            float(corr[1][enough].mean()),
+            log_ratio,
+            log_sd,
+            means[:3],
+            means[3:],
+            tile_ratio,
+            tile_fine,
+            tile_i,
+            tile_j,
         )
 
 
-def robust_mean(values: F64, weights: F64) -> tuple[float, float]:
-    """Weighted mean that leaves out stray blocks, and its standard deviation; NaN if under 4."""
-    ok = np.isfinite(values) & (weights > 0)
-    if ok.sum() < 4:
-        return float("nan"), float("nan")
-    v, w = values[ok], weights[ok]
-    order = np.argsort(v)
-    cum = np.cumsum(w[order])
-    centre = float(v[order][np.searchsorted(cum, cum[-1] / 2)])
-    spread = 1.4826 * float(np.median(np.abs(v - centre))) + 0.02
+def robust_mean(values: F64, weights: F64) -> tuple[F64, F64]:
+    """Weighted mean per row that leaves out stray blocks, and its standard deviation.
+
+    values, weights: (row, block), NaN or weight 0 where unknown. NaN for a row
+    with fewer than 4 known.
+    """
+    w = np.where(np.isfinite(values), weights, 0.0)
+    v = np.where(w > 0, values, 0.0)
+    known = (w > 0).sum(1)
+    few = known < 4
+    order = np.argsort(np.where(w > 0, v, np.inf), 1)
+    cum = np.cumsum(np.take_along_axis(w, order, 1), 1)
+    rows = np.arange(len(v))
+    at = np.minimum((cum < cum[:, -1:] / 2).sum(1), v.shape[1] - 1)
+    centre = np.take_along_axis(v, order, 1)[rows, at]
+    off = np.sort(np.where(w > 0, np.abs(v - centre[:, None]), np.inf), 1)
+    spread = 1.4826 * off[rows, np.maximum(known // 2 - (known % 2 == 0), 0)]
+    spread = np.where(np.isfinite(spread), spread, 1.0) + 0.02
+    h = w
     for _ in range(3):
-        h = w / (1 + ((v - centre) / (1.5 * spread)) ** 2)
-        centre = float((h * v).sum() / h.sum())
-    eff = float(h.sum() ** 2 / (h * h).sum())
-    return centre, spread / np.sqrt(eff)
+        h = w / (1 + ((v - centre[:, None]) / (3 * spread[:, None])) ** 2)
+        centre = (h * v).sum(1) / np.maximum(h.sum(1), 1e-12)
+    eff = h.sum(1) ** 2 / np.maximum((h * h).sum(1), 1e-12)
+    nan = np.where(few, np.nan, 1.0)
+    return centre * nan, spread / np.sqrt(np.maximum(eff, 1)) * nan

@@ -30,6 +30,9 @@ AIR_TINT_SD = 0.15
 GAIN_STEP_SD = 0.02
 COMMON_0, COMMON_1 = 0.006, 0.004
 TINT_0, TINT_1 = 0.003, 0.003
+DARK_SLACK = 1.05
+CONTRAST_SHARE = 0.0
+LIGHT_SHARE = 0.0
 HOLD_TURNS = 6
 SPARSE_FOG = 0.03
 SPARSE_BLUR = 0.15
@@ -69,8 +72,14 @@ def _rho(r2: F64, nu: float) -> F64:
 
 
 def solve(
-    n: int, pairs: Pairs, dark: F64, free_step: NDArray[np.bool_], air0: float = AIR_PRIOR,
-    iterations: int = 25, trace: list[float] | None = None, u0: F64 | None = None,
+    n: int,
+    pairs: Pairs,
+    dark: F64,
+    free_step: NDArray[np.bool_],
+    air0: float = AIR_PRIOR,
+    iterations: int = 25,
+    trace: list[float] | None = None,
+    u0: F64 | None = None,
     g0: F64 | None = None,
 ) -> Solved:
     """Solve for n samples.
@@ -78,7 +87,7 @@ def solve(
     dark: (n, 3) darkest level of each sample per channel, an upper bound of V.
     free_step: (n - 1,) True where the gain may jump (a break).
     """
-    from scipy.linalg import cholesky_banded, solve_banded
+    from scipy.linalg import cho_solve_banded, cholesky_banded, solve_banded
 
     lag = int((pairs.j - pairs.i).max()) if len(pairs.i) else 1
     bw = 3 * lag + 2
@@ -92,17 +101,26 @@ def solve(
     has = np.isfinite(pairs.log_ratio)
     sd_c = np.sqrt(np.nan_to_num(pairs.log_sd, nan=1.0) ** 2 + (0.008 + 0.006 * gap[:, None]) ** 2)
     lr = np.nan_to_num(pairs.log_ratio)
-    sd_common = COMMON_0 + COMMON_1 * gap
-    sd_tint = TINT_0 + TINT_1 * gap
+    # a change that differs over the field (uneven fog) is known to a share of its size
+    sd_c = np.sqrt(sd_c**2 + (CONTRAST_SHARE * lr) ** 2)
+    change = np.abs(np.log(np.maximum(pairs.mean_j, 1e-3) / np.maximum(pairs.mean_i, 1e-3))).mean(1)
+    sd_common = COMMON_0 + COMMON_1 * gap + LIGHT_SHARE * change
+    sd_tint = TINT_0 + TINT_1 * gap + LIGHT_SHARE * change
     p = len(pairs.i)
     nu = 3.0
     frame = np.arange(n)
     damp = 1e-3
-    best: tuple[Any, ...] | None = None
 
     def model(u: F64, g: F64, b: F64, log_air: F64, need: bool) -> tuple[float, Any]:
         air = np.exp(log_air)
-        ui, gi, bi, uj, gj, bj = u[pairs.i], g[pairs.i], b[pairs.i], u[pairs.j], g[pairs.j], b[pairs.j]
+        ui, gi, bi, uj, gj, bj = (
+            u[pairs.i],
+            g[pairs.i],
+            b[pairs.i],
+            u[pairs.j],
+            g[pairs.j],
+            b[pairs.j],
+        )
         d = (gj - uj) - (gi - ui)
         # contrast rows
         rc = (lr - (d[:, None] - BLUR_SHARE * (bj - bi)[:, None])) / sd_c
@@ -124,10 +142,14 @@ def solve(
         sg = np.where(free_step, 0.5, GAIN_STEP_SD)
         cost += float((np.sqrt(1 + (dg / sg) ** 2) - 1).sum())
         cost += float((0.5 * (g / 1.5) ** 2).sum()) * 0.02
-        cost += SPARSE_FOG * float(np.abs(u).sum()) + 0.5 * float((np.minimum(u, 0) / 0.01) ** 2 @ np.ones(n))
-        cost += SPARSE_BLUR * float(np.abs(b).sum()) + 0.5 * float((np.minimum(b, 0) / 0.02) ** 2 @ np.ones(n))
+        cost += SPARSE_FOG * float(np.abs(u).sum()) + 0.5 * float(
+            (np.minimum(u, 0) / 0.01) ** 2 @ np.ones(n)
+        )
+        cost += SPARSE_BLUR * float(np.abs(b).sum()) + 0.5 * float(
+            (np.minimum(b, 0) / 0.02) ** 2 @ np.ones(n)
+        )
         v = ((1 - np.exp(-u)) * np.exp(g))[:, None] * air
-        over = np.maximum(0, v - dark * 1.05 - 0.003) / (0.004 + 0.05 * dark)
+        over = np.maximum(0, v - dark * DARK_SLACK - 0.003) / (0.004 + 0.05 * dark)
         cost += float(_rho(over**2, nu).sum())
         mean_air = log_air.mean()
         cost += 0.5 * ((mean_air - np.log(AIR_PRIOR)) / AIR_PRIOR_SD) ** 2
@@ -167,7 +189,17 @@ def solve(
         band = np.zeros((bw + 1, 3 * n))
         rhs = np.zeros(3 * n)
         border = np.zeros((3 * n, 3))
-        idx = np.stack([3 * pairs.i, 3 * pairs.i + 1, 3 * pairs.i + 2, 3 * pairs.j, 3 * pairs.j + 1, 3 * pairs.j + 2], 1)
+        idx = np.stack(
+            [
+                3 * pairs.i,
+                3 * pairs.i + 1,
+                3 * pairs.i + 2,
+                3 * pairs.j,
+                3 * pairs.j + 1,
+                3 * pairs.j + 2,
+            ],
+            1,
+        )
         for x in range(6):
             rhs += np.bincount(idx[:, x], grad[:, x], 3 * n)
             for k in range(3):
@@ -218,13 +250,9 @@ def solve(
             lower = band.copy()
             lower[0] *= 1 + damp
             lower[0] += 1e-6
-            up = np.zeros_like(lower)
-            for k in range(bw + 1):
-                up[bw - k, k:] = lower[k, : 3 * n - k]
-            chol = cholesky_banded(up, lower=False, check_finite=False)
-            from scipy.linalg import cho_solve_banded
-
-            sol = cho_solve_banded((chol, False), np.c_[rhs, border], check_finite=False)
+            # the lower form: the upper one is slow where the library runs threads
+            chol = cholesky_banded(lower, lower=True, check_finite=False)
+            sol = cho_solve_banded((chol, True), np.c_[rhs, border], check_finite=False)
             schur = haa * (1 + 0 * damp) - border.T @ sol[:, 1:]
             step_a = np.linalg.solve(schur + 1e-9 * np.eye(3), ga - border.T @ sol[:, 0])
             step_a = np.zeros(3) if turn < HOLD_TURNS else np.clip(step_a, -0.4, 0.4)
@@ -252,16 +280,34 @@ def solve(
             break
     # spread: draws with the covariance of the normal matrix, airlight included
     rng = np.random.default_rng(1)
-    draws = solve_banded((0, bw), chol, rng.standard_normal((3 * n, 24)), check_finite=False)
+    upper = np.zeros_like(chol)
+    for k in range(bw + 1):
+        upper[bw - k, k:] = chol[k, : 3 * n - k]
+    draws = solve_banded((0, bw), upper, rng.standard_normal((3 * n, 24)), check_finite=False)
     var = (draws[0::3] ** 2).mean(1)
     cov_a = np.linalg.inv(schur + 1e-9 * np.eye(3))
     sens = sol[0::3, 1:]
     var = var + np.einsum("na,ab,nb->n", sens, cov_a, sens)
-    return Solved(np.maximum(u, 0), g, np.maximum(b, 0), np.exp(log_air), np.sqrt(var), np.sqrt(np.diag(cov_a)), cost)
+    return Solved(
+        np.maximum(u, 0),
+        g,
+        np.maximum(b, 0),
+        np.exp(log_air),
+        np.sqrt(var),
+        np.sqrt(np.diag(cov_a)),
+        cost,
+    )
 
 
 def solve_tiles(
-    n: int, pairs: Pairs, got: Solved, ratio: F64, fine: F64, level_i: F64, level_j: F64, luma_air: float
+    n: int,
+    pairs: Pairs,
+    got: Solved,
+    ratio: F64,
+    fine: F64,
+    level_i: F64,
+    level_j: F64,
+    luma_air: float,
 ) -> tuple[F64, F64]:
     """Contrast loss (n, 16) per tile, and log detail lost per tile (n, 16), gain known.
 
@@ -318,7 +364,9 @@ def solve_tiles(
             cj = (-np.exp(-x[j]) * lift[j] + ed * (mi - vi)) / norm
             wb = np.where(both, 1 / sb**2 / (1 + (res / sb) ** 2 / 3), 0)
             yb = ci * x[i] + cj * x[j] - res
-            x = np.clip(banded([(-one, one, y, w), (ci, cj, yb, wb)], got.u, np.full(n, prior)), 0, 4)
+            x = np.clip(
+                banded([(-one, one, y, w), (ci, cj, yb, wb)], got.u, np.full(n, prior)), 0, 4
+            )
         loss[:, k] = 1 - np.exp(-x)
         has = np.isfinite(fine[:, k])
         if has.sum() < 3:

@@ -102,10 +102,30 @@ class _Table:
 
 
 # columns of the sample table
-_MEAN, _DARK, _SCALARS, _TILE_FINE, _TILE_COARSE = slice(0, 3), slice(3, 6), slice(6, 14), slice(14, 30), slice(30, 46)
+_MEAN, _DARK, _SCALARS, _TILE_FINE, _TILE_COARSE = (
+    slice(0, 3),
+    slice(3, 6),
+    slice(6, 14),
+    slice(14, 30),
+    slice(30, 46),
+)
 _SAMPLE_WIDTH = 46
 # columns of the pair table
 _PAIR_WIDTH = 5 + 4 * 3 + 4 * 16
+
+
+def _bounds(f: FieldSpan) -> tuple[float, float, float, float]:
+    """Left, top, right, bottom in px of the lit picture."""
+    box = (f.left_px, f.top_px, f.right_px, f.bottom_px)
+    if f.outline_px is not None or f.shape == "none":
+        return box
+    r = 1.05 * f.radius_px
+    return (
+        max(box[0], f.center_x_px - r),
+        max(box[1], f.center_y_px - r),
+        min(box[2], f.center_x_px + r),
+        min(box[3], f.center_y_px + r),
+    )
 
 
 class LensFold:
@@ -142,10 +162,9 @@ class LensFold:
         sx, sy = cols / self._size[0], rows / self._size[1]
         use = [f for f in self._fields if f.shape != "none"] or self._fields
         if use:
-            left = min(max(f.left_px, f.center_x_px - 1.05 * f.radius_px if f.outline_px is None and f.shape != "none" else f.left_px) for f in use)
-            right = max(min(f.right_px, f.center_x_px + 1.05 * f.radius_px if f.outline_px is None and f.shape != "none" else f.right_px) for f in use)
-            top = min(max(f.top_px, f.center_y_px - 1.05 * f.radius_px if f.outline_px is None and f.shape != "none" else f.top_px) for f in use)
-            bottom = max(min(f.bottom_px, f.center_y_px + 1.05 * f.radius_px if f.outline_px is None and f.shape != "none" else f.bottom_px) for f in use)
+            boxes = [_bounds(f) for f in use]
+            left, top = min(b[0] for b in boxes), min(b[1] for b in boxes)
+            right, bottom = max(b[2] for b in boxes), max(b[3] for b in boxes)
         else:
             left, top, right, bottom = 0.0, 0.0, float(self._size[0]), float(self._size[1])
         x0, x1 = max(0, int(left * sx)), min(cols, int(np.ceil(right * sx)))
@@ -154,7 +173,7 @@ class LensFold:
             x0, y0, x1, y1 = 0, 0, cols, rows
         self._box = (x0, y0, x1, y1)
         scale = min(1.0, WORK_PX / np.sqrt((x1 - x0) * (y1 - y0)))
-        self._work = (max(24, round((y1 - y0) * scale)), max(24, round((x1 - x0) * scale)))
+        self._work = (_eights((y1 - y0) * scale), _eights((x1 - x0) * scale))
         self._comparer = _lens_pairs.Comparer(*self._work)
 
     def _span(self, time_s: float) -> int:
@@ -183,7 +202,9 @@ class LensFold:
                 mask[:] = 0
                 cv2.fillPoly(mask, [np.rint(poly).astype(np.int32)], (1,))
             else:
-                inside = np.hypot(xs[None] - f.center_x_px, ys[:, None] - f.center_y_px) < f.radius_px
+                inside = (
+                    np.hypot(xs[None] - f.center_x_px, ys[:, None] - f.center_y_px) < f.radius_px
+                )
                 inside &= (xs > f.left_px)[None] & (xs < f.right_px)[None]
                 inside &= (ys > f.top_px)[:, None] & (ys < f.bottom_px)[:, None]
                 mask = inside.astype(np.uint8)
@@ -221,10 +242,12 @@ class LensFold:
         small: Any = cv2.resize(rgb[y0:y1, x0:x1], (cols, rows), interpolation=cv2.INTER_AREA)
         if exclude is not None:
             part: Any = cv2.resize(
-                (exclude[y0:y1, x0:x1] > 0).astype(np.uint8), (cols, rows),
+                (exclude[y0:y1, x0:x1] > 0).astype(np.uint8),
+                (cols, rows),
                 interpolation=cv2.INTER_NEAREST,
             )
-            ok = ok & (1 - cv2.dilate(part, np.ones((3, 3), np.uint8)))
+            grown: Any = cv2.dilate(part, np.ones((3, 3), np.uint8))
+            ok = ok & (1 - grown)
         now = _lens_pairs.prepare(small, ok, number)
         row = self._sample_row(small, ok, now, has_field)
         self._samples.add(row)
@@ -255,9 +278,7 @@ class LensFold:
         self._ring.append(now if usable else None)
         self._motions.append(motion)
 
-    def _sample_row(
-        self, small: U8, ok: U8, now: _lens_pairs.Prepared, has_field: bool
-    ) -> F32:
+    def _sample_row(self, small: U8, ok: U8, now: _lens_pairs.Prepared, has_field: bool) -> F32:
         import cv2
 
         assert self._comparer is not None
@@ -267,21 +288,21 @@ class LensFold:
         row[13] = float(has_field)
         if count < 100:
             return row
-        pixels = now.stack[inside]
-        row[_MEAN] = pixels[:, :3].mean(0)
+        row[_MEAN] = cv2.mean(now.stack, ok)[:3]
         row[_DARK] = _dark_bound(now.stack, ok)
-        top, bottom = small.max(2)[inside], small.min(2)[inside]
-        gray: Any = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)
-        level = gray[inside]
+        pixels = small[inside]
+        gray: Any = pixels @ np.array([0.299, 0.587, 0.114], np.float32)
+        top = pixels.max(1)
+        red, green, blue = pixels[:, 0], pixels[:, 1], pixels[:, 2]
         lit = top > 40
-        red = small[..., 0][inside].astype(np.float32)
-        other = np.maximum(small[..., 1], small[..., 2])[inside].astype(np.float32)
-        foreign = (red < 1.04 * other) & lit & (top < CLIPPED_PIXEL)
-        row[6] = level.mean() / 255
-        row[7] = ((top.astype(np.float32) - bottom) / np.maximum(top, 1))[lit].mean() if lit.any() else np.nan
-        row[8] = (top >= CLIPPED_PIXEL).mean()
-        row[9] = (level < DARK_PIXEL).mean()
-        row[10] = foreign.sum() / max(1, int(lit.sum()))
+        lit_count = max(1, int(np.count_nonzero(lit)))
+        spread = (top - np.minimum(np.minimum(red, green), blue)) / np.maximum(top, np.uint8(1))
+        foreign = (red < np.maximum(green, blue) * np.float32(1.04)) & lit & (top < CLIPPED_PIXEL)
+        row[6] = gray.mean() / 255
+        row[7] = spread[lit].sum() / lit_count
+        row[8] = np.count_nonzero(top >= CLIPPED_PIXEL) / count
+        row[9] = np.count_nonzero(gray < DARK_PIXEL) / count
+        row[10] = np.count_nonzero(foreign) / lit_count
         # fine and coarse contrast of luma, over the usable pixels
         pair: Any = cv2.merge([now.luma * now.ok, now.ok])
         lows = []
@@ -289,7 +310,11 @@ class LensFold:
             low: Any = cv2.GaussianBlur(pair, (size, size), sigma, borderType=cv2.BORDER_CONSTANT)
             lows.append(low[..., 0] / (low[..., 1] + np.float32(1e-4)))
         fine, coarse = (now.luma - lows[0]) * now.ok, (lows[0] - lows[1]) * now.ok
-        sums = self._comparer.left @ np.stack([now.ok, fine * fine, coarse * coarse]) @ self._comparer.right
+        sums = (
+            self._comparer.left
+            @ np.stack([now.ok, fine * fine, coarse * coarse])
+            @ self._comparer.right
+        )
         tiles = [_lens_pairs.tile_sums(s.astype(np.float64)) for s in sums]
         n = np.where(tiles[0] > 40, tiles[0], np.nan)
         row[_TILE_FINE] = np.sqrt(tiles[1] / n).ravel()
@@ -314,29 +339,59 @@ def _dark_bound(stack: F32, ok: U8) -> F32:
     The veil may be uneven, so each tile bounds its own part; a tile without dark
     content bounds loosely, so no more than four times the darkest tile and a bit.
     """
+    import cv2
+
     rows, cols = ok.shape
-    ys = np.linspace(0, rows, _lens_pairs.TILES + 1).round().astype(int)
-    xs = np.linspace(0, cols, _lens_pairs.TILES + 1).round().astype(int)
-    lows, sizes = [], []
-    for y0, y1 in zip(ys[:-1], ys[1:], strict=True):
-        for x0, x1 in zip(xs[:-1], xs[1:], strict=True):
-            part = stack[y0:y1, x0:x1, :3][ok[y0:y1, x0:x1] > 0]
-            if len(part) >= 40:
-                k = max(1, len(part) // 50)
-                lows.append(np.partition(part, k, axis=0)[k])
-                sizes.append(len(part))
-    if not lows:
+    n = _lens_pairs.TILES
+    soft: Any = cv2.blur(stack[..., :3], (3, 3))
+    soft[cv2.erode(ok, np.ones((3, 3), np.uint8)) == 0] = 9.0
+    low = soft.reshape(n, rows // n, cols, 3).min(1).reshape(n, n, cols // n, 3).min(2)
+    has = low[..., 0] < 9
+    if not has.any():
         return np.full(3, np.nan, np.float32)
-    low = np.array(lows)
-    mean = np.average(low, axis=0, weights=sizes)
-    return np.asarray(np.minimum(mean, 4 * low.min(0) + 0.02), np.float32)
+    known = low[has]
+    return np.asarray(np.minimum(known.mean(0), 4 * known.min(0) + 0.02), np.float32)
+
+
+def _eights(length: float) -> int:
+    """The nearest multiple of eight, at least 24: blocks and tiles divide it."""
+    return max(24, 8 * round(length / 8))
 
 
 def _pair_row(r: _lens_pairs.PairReading) -> F32:
-    return np.concatenate([
-        [r.i, r.j, r.inliers, r.overlap, r.corr], r.log_ratio, r.log_sd, r.mean_i, r.mean_j,
-        r.tile_ratio.ravel(), r.tile_fine.ravel(), r.tile_i.ravel(), r.tile_j.ravel(),
-    ]).astype(np.float32)
+    return np.concatenate(
+        [
+            [r.i, r.j, r.inliers, r.overlap, r.corr],
+            r.log_ratio,
+            r.log_sd,
+            r.mean_i,
+            r.mean_j,
+            r.tile_ratio.ravel(),
+            r.tile_fine.ravel(),
+            r.tile_i.ravel(),
+            r.tile_j.ravel(),
+        ]
+    ).astype(np.float32)
+
+
+def _stray(n: int, i: NDArray[np.int64], j: NDArray[np.int64], u: F64) -> NDArray[np.bool_]:
+    """(n,) True in short stretches cut off from the rest where the rest is fogged.
+
+    Such a stretch (under 5 s) has no clear picture of its own to compare with.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    out = np.zeros(n, bool)
+    graph = coo_matrix((np.ones(len(i)), (i, j)), shape=(n, n))
+    _, label = connected_components(graph, directed=False)
+    size = np.bincount(label)
+    for part in np.flatnonzero((size > 1) & (size < 25)):
+        at = np.flatnonzero(label == part)
+        around = np.r_[u[max(0, at[0] - 5) : at[0]], u[at[-1] + 1 : at[-1] + 6]]
+        if len(around) and around.max() > 0.08:
+            out[at] = True
+    return out
 
 
 def solve_tables(times: F64, samples: F32, pairs: F32) -> LensResult:
@@ -358,31 +413,48 @@ def solve_tables(times: F64, samples: F32, pairs: F32) -> LensResult:
         got = _lens_solve.solve(n, p, dark, ~near)
         known = np.zeros(n, bool)
         known[i] = known[j] = True
-        spread = np.clip(2.0 * got.sd_u + 0.02, 0.02, 5)
+        # the solver's own spread is too small (readings of neighbours are not
+        # independent), and blur takes some of the coarser contrast too
+        spread = np.clip(2.5 * got.sd_u + 0.02 + 0.5 * got.b, 0.02, 5)
+        known &= ~_stray(n, i, j, got.u)
         loss = np.where(known, 1 - np.exp(-got.u), np.nan)
         low = np.where(known, 1 - np.exp(-np.maximum(got.u - spread, 0)), np.nan)
         high = np.where(known, 1 - np.exp(-(got.u + spread)), np.nan)
         luma_air = float(got.air @ _lens_pairs.LUMA)
         veil = loss * np.exp(got.g) * luma_air
-        blur = np.where(known, 1 - np.exp(-got.b), np.nan)
+        step_s = float(np.median(np.diff(times)))
+        with np.errstate(invalid="ignore", divide="ignore"):
+            blur = _lens_events.blur_score(got.b, s[:, 11] / s[:, 12], step_s)
+        blur = np.where(known, blur, np.nan)
         gain = np.where(known, np.exp(got.g), np.nan)
         air = np.full(n, luma_air)
         tile_loss, tile_detail = _lens_solve.solve_tiles(
             n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], q[:, 65:81], luma_air
         )
         tile_loss[~known] = np.nan
-        smudge = _lens_events.smudge_score(tile_detail, known)
+        smudge = _lens_events.smudge_score(
+            tile_detail, known, s[:, _TILE_FINE], s[:, _TILE_COARSE], step_s
+        )
         tile_loss = tile_loss.reshape(n, 4, 4)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = s[:, 11] / s[:, 12]
     f = np.float32
     return LensResult(
-        time_s=times, contrast_loss=np.asarray(loss, f), contrast_loss_low=np.asarray(low, f),
-        contrast_loss_high=np.asarray(high, f), veil_level=np.asarray(veil, f),
-        detail_ratio=np.asarray(ratio, f), saturation=np.asarray(s[:, 7], f),
-        clipped_share=np.asarray(s[:, 8], f), dark_share=np.asarray(s[:, 9], f),
-        level=np.asarray(s[:, 6], f), blur=np.asarray(blur, f), smudge=np.asarray(smudge, f),
+        time_s=times,
+        contrast_loss=np.asarray(loss, f),
+        contrast_loss_low=np.asarray(low, f),
+        contrast_loss_high=np.asarray(high, f),
+        veil_level=np.asarray(veil, f),
+        detail_ratio=np.asarray(ratio, f),
+        saturation=np.asarray(s[:, 7], f),
+        clipped_share=np.asarray(s[:, 8], f),
+        dark_share=np.asarray(s[:, 9], f),
+        level=np.asarray(s[:, 6], f),
+        blur=np.asarray(blur, f),
+        smudge=np.asarray(smudge, f),
         foreign_share=np.asarray(s[:, 10], f),
-        break_before=np.asarray(np.r_[False, ~near][:n], f), gain=np.asarray(gain, f),
-        airlight=np.asarray(air, f), tile_loss=tile_loss.astype(np.float16),
+        break_before=np.asarray(np.r_[False, ~near][:n], f),
+        gain=np.asarray(gain, f),
+        airlight=np.asarray(air, f),
+        tile_loss=tile_loss.astype(np.float16),
     )

@@ -1,0 +1,352 @@
+"""Contrast loss, lens events and clearing, against published laws and known veils."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from pipeline.analysis import _lens_pairs
+from pipeline.analysis.lens import (
+    LensFold,
+    LensResult,
+    clear_chroma_gain,
+    clear_luma_lut,
+    clear_rgb,
+    find_events,
+    recovery_time_constant_s,
+)
+from pipeline.model.field import FieldSpan, whole_picture
+from pipeline.model.survey import Event
+from tests.scenes_lens import (
+    COLS,
+    ROWS,
+    Clip,
+    Disturbance,
+    Scene,
+    fog_truth,
+    match,
+    picture_canvas,
+    reduced,
+    tissue_canvas,
+)
+
+cv2.setNumThreads(1)
+
+
+def field_of(clip: Clip) -> list[FieldSpan]:
+    return [
+        FieldSpan(
+            start_s=0,
+            stop_s=clip.scene.duration_s + 1,
+            shape="circle-clipped",
+            center_x_px=clip.center_x,
+            center_y_px=clip.center_y,
+            radius_px=clip.radius,
+            left_px=0,
+            top_px=0,
+            right_px=COLS,
+            bottom_px=ROWS,
+            confidence=1,
+        )
+    ]
+
+
+def measured(scene: Scene, turn: bool = False) -> tuple[LensResult, np.ndarray, list[FieldSpan]]:
+    clip = Clip(scene)
+    fields = [whole_picture(ROWS, ROWS, 0, 1e6, 1)] if turn else field_of(clip)
+    fold = LensFold(fields, ROWS if turn else COLS, ROWS)
+    for time_s, rgb, _loss in clip.frames():
+        if turn:
+            cut = (COLS - ROWS) // 2
+            rgb = np.ascontiguousarray(np.rot90(rgb[:, cut : cut + ROWS]))
+        fold.step(time_s, reduced(rgb))
+    return fold.finish(), np.array(clip.losses), fields
+
+
+def fog(depth: float, start_s: float = 5.0, even: float = 1.0) -> Disturbance:
+    return Disturbance("fog", start_s, 1.0, 2.0, 5.0, depth, even)
+
+
+@pytest.fixture(scope="module")
+def canvas() -> np.ndarray:
+    return tissue_canvas(31, 0.6, 0.5)
+
+
+def pair_loss(
+    picture: np.ndarray, loss: float, gain: float = 1.0, blur_px: float = 0.0
+) -> np.ndarray:
+    """Loss per band (fine, middle, coarse) read from one pair with a uniform veil."""
+    linear = (picture / 255.0) ** 2.2
+    if blur_px:
+        linear = cv2.GaussianBlur(linear, (0, 0), blur_px)
+    veiled = gain * (linear * (1 - loss) + 0.4 * loss)
+    coded = np.rint(255 * np.clip(veiled, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+    ok = np.ones(picture.shape[:2], np.uint8)
+    a, b = _lens_pairs.prepare(picture, ok, 0), _lens_pairs.prepare(coded, ok, 1)
+    motion = _lens_pairs.find_motion(a, b)
+    assert motion is not None
+    reading = _lens_pairs.Comparer(*picture.shape[:2]).compare(a, b, motion)
+    assert reading is not None
+    return 1 - np.exp(reading.log_ratio)
+
+
+@pytest.mark.parametrize("name", ["retina", "coffee", "chelsea", "gravel"])
+@pytest.mark.parametrize("loss", [0.2, 0.4, 0.6])
+def test_uniform_veil_over_a_photograph_reads_its_loss(name: str, loss: float) -> None:
+    """Koschmieder's law (H. Koschmieder 1924): differences in linear light scale by t."""
+    from skimage import data
+
+    photo = getattr(data, name)()
+    if photo.ndim == 2:
+        photo = np.repeat(photo[..., None], 3, -1)
+    side = min(photo.shape[:2])
+    y0, x0 = (photo.shape[0] - side) // 2, (photo.shape[1] - side) // 2
+    photo = photo[y0 : y0 + side, x0 : x0 + side, :3]
+    small = cv2.resize(photo, (96, 96), interpolation=cv2.INTER_AREA)
+    small = np.clip(small, 0, 245).astype(np.uint8)
+    # 0.01 is the goal; the middle and the coarse band are the ones that 8 bits leave whole
+    assert pair_loss(small, loss)[1:] == pytest.approx(loss, abs=0.01)
+
+
+def test_visual_range_law_and_contrast_threshold() -> None:
+    """Contrast threshold 5 % of the meteorological optical range (IEV 845-31-020):
+    at that range t = 0.05, so ln(1/0.05) = 3.00 optical depths and a loss of 0.95;
+    half of it leaves sqrt(0.05). Read on a chart whose veil is known.
+    """
+    assert -np.log(0.05) == pytest.approx(3.0, abs=0.005)
+    rng = np.random.default_rng(4)
+    chart = cv2.resize(
+        rng.uniform(20, 240, (16, 16)).astype(np.float32), (96, 96), interpolation=cv2.INTER_CUBIC
+    )
+    rgb = np.repeat(np.clip(chart, 0, 245)[..., None], 3, -1).astype(np.uint8)
+    half = 1 - np.sqrt(0.05)
+    assert pair_loss(rgb, half)[1] == pytest.approx(half, abs=0.01)
+    assert pair_loss(rgb, 0.95)[2] == pytest.approx(0.95, abs=0.015)
+
+
+def test_more_veil_more_loss_and_blur_keeps_coarse_contrast() -> None:
+    from skimage import data
+
+    small = cv2.resize(data.coffee()[:400, :400], (96, 96), interpolation=cv2.INTER_AREA)
+    small = np.clip(small, 0, 245).astype(np.uint8)
+    read = [pair_loss(small, x)[1] for x in (0.0, 0.15, 0.3, 0.5, 0.7, 0.85)]
+    assert np.all(np.diff(read) > 0.1)
+    fine, _middle, coarse = pair_loss(small, 0.0, blur_px=1.0)
+    assert fine > 0.35
+    assert coarse < 0.5 * fine
+
+
+@pytest.mark.parametrize("even", [1.0, 0.6])
+def test_fog_is_measured_and_found(canvas: np.ndarray, even: float) -> None:
+    scene = Scene(
+        seed=3, duration_s=20, canvas=canvas, disturbances=(fog(0.6, even=even),), quality=85
+    )
+    got, loss, fields = measured(scene)
+    fogged = loss >= 0.15
+    known = np.isfinite(got.contrast_loss)
+    assert known[fogged].mean() >= 0.8
+    assert np.abs(got.contrast_loss - loss)[fogged & known].mean() < 0.05
+    assert np.nanmean(got.contrast_loss[loss < 0.02]) < 0.05
+    events = find_events(got.series(), fields, 20.0)
+    assert [e.kind for e in events if e.kind == "fog"] == ["fog"]
+    found = [(e.start_s, e.stop_s) for e in events if e.kind == "fog"]
+    assert len(match(found, fog_truth(got.time_s, loss))) == 1
+    tau = recovery_time_constant_s(got.series(), next(e for e in events if e.kind == "fog"))
+    assert tau is not None
+    assert 0.5 < tau < 6
+
+
+def test_recording_that_starts_fogged(canvas: np.ndarray) -> None:
+    scene = Scene(
+        seed=8, duration_s=16, canvas=canvas, disturbances=(Disturbance("fog", -1, 0.5, 3, 6, 0.6),)
+    )
+    got, loss, fields = measured(scene)
+    assert np.nanmean(np.abs(got.contrast_loss - loss)[loss >= 0.15]) < 0.06
+    assert any(e.kind == "fog" and e.start_s < 0.5 for e in find_events(got.series(), fields, 16.0))
+
+
+def test_gain_alone_is_no_loss(canvas: np.ndarray) -> None:
+    got, _loss, fields = measured(Scene(seed=21, duration_s=30, canvas=canvas, gain="steps"))
+    assert np.nanmax(got.contrast_loss) < 0.12
+    assert not [e for e in find_events(got.series(), fields, 30.0) if e.kind == "fog"]
+
+
+def test_turned_picture_has_the_same_loss(canvas: np.ndarray) -> None:
+    scene = Scene(
+        seed=5, duration_s=14, canvas=canvas, disturbances=(fog(0.5, 4.0, 0.4),), full_frame=True
+    )
+    straight, loss, _ = measured(scene)
+    turned, _, _ = measured(scene, turn=True)
+    sel = loss > 0.15
+    # not the same crop: the turned one is square
+    assert np.nanmean(np.abs(straight.contrast_loss - turned.contrast_loss)[sel]) < 0.06
+
+
+@pytest.mark.parametrize(
+    ("kind", "depth"), [("blur", 5.0), ("dark", 0.02), ("glare", 8.0), ("out_of_body", 1.0)]
+)
+def test_other_disturbances_are_named_and_are_not_fog(
+    canvas: np.ndarray, kind: str, depth: float
+) -> None:
+    scene = Scene(
+        seed=12,
+        duration_s=16,
+        canvas=canvas,
+        level=0.25,
+        disturbances=(
+            Disturbance(kind, 6.0, 0.4 if kind != "out_of_body" else 0.01, 3.0, 0.5, depth),
+        ),
+    )
+    got, _loss, fields = measured(scene)
+    events = find_events(got.series(), fields, 16.0)
+    kinds = [e.kind for e in events]
+    assert "fog" not in kinds
+    assert match([(e.start_s, e.stop_s) for e in events if e.kind == kind], [(6.2, 9.3)])
+
+
+def test_scene_change_to_smooth_tissue_is_not_fog() -> None:
+    rough, smooth = tissue_canvas(1, 1.0, 0.4), tissue_canvas(2, 0.03, 0.8)
+    from tests.scenes_lens import mosaic_canvas
+
+    scene = Scene(
+        seed=44, duration_s=30, canvas=mosaic_canvas([rough, smooth, smooth, rough]), speed=0.3
+    )
+    got, _loss, fields = measured(scene)
+    assert not [e for e in find_events(got.series(), fields, 30.0) if e.kind == "fog"]
+
+
+def series_of(loss: np.ndarray, **more: np.ndarray) -> dict[str, np.ndarray]:
+    n = len(loss)
+    base = {
+        "time_s": np.arange(n) / 5.0,
+        "contrast_loss": loss,
+        "contrast_loss_low": loss - 0.05,
+        "contrast_loss_high": loss + 0.05,
+        "level": np.full(n, 0.5),
+        "clipped_share": np.zeros(n),
+        "foreign_share": np.zeros(n),
+        "blur": np.zeros(n),
+        "smudge": np.zeros(n),
+        "break_before": np.zeros(n),
+    }
+    return base | more
+
+
+def test_events_follow_the_threshold_and_the_least_length() -> None:
+    loss = np.zeros(100)
+    loss[20:22] = 0.4  # 0.4 s: too short
+    loss[40:43] = 0.4  # 0.6 s
+    loss[60:80] = 0.2
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    spans = [(e.start_s, e.stop_s) for e in find_events(series_of(loss), fields, 20.0)]
+    assert spans == [(8.0, 8.6), (12.0, 16.0)]
+    high = find_events(series_of(loss), fields, 20.0, event_loss=0.3)
+    assert [(e.start_s, e.stop_s) for e in high] == [(8.0, 8.6)]
+    assert high[0].peak_loss == pytest.approx(0.4)
+
+
+def test_unknown_stays_unknown_and_overlaps_stay_apart() -> None:
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    assert find_events(series_of(np.full(100, np.nan)), fields, 20.0) == []
+    loss, blur = np.zeros(100), np.zeros(100)
+    loss[30:60], blur[40:70] = 0.5, 0.8
+    kinds = [
+        (e.kind, e.start_s, e.stop_s) for e in find_events(series_of(loss, blur=blur), fields, 20.0)
+    ]
+    assert kinds == [("fog", 6.0, 12.0), ("blur", 8.0, 14.0)]
+
+
+def test_time_without_a_field_is_out_of_body() -> None:
+    fields = [
+        FieldSpan(
+            start_s=0,
+            stop_s=10,
+            shape="circle",
+            center_x_px=160,
+            center_y_px=120,
+            radius_px=100,
+            left_px=0,
+            top_px=0,
+            right_px=320,
+            bottom_px=240,
+            confidence=1,
+        ),
+        whole_picture(320, 240, 10, 20, 0.9),
+    ]
+    events = find_events(series_of(np.zeros(100)), fields, 20.0)
+    assert [(e.kind, e.start_s, e.stop_s) for e in events] == [("out_of_body", 10.0, 20.0)]
+
+
+def test_recovery_time_constant_of_an_exponential() -> None:
+    time = np.arange(200) / 5
+    loss = np.where(time < 10, 0.0, 0.7 * np.exp(-(time - 10) / 3.0))
+    event = Event(kind="fog", start_s=10, stop_s=14.6, confidence=1)
+    assert recovery_time_constant_s(series_of(loss), event) == pytest.approx(3.0, rel=0.05)
+    steady = np.where(time < 10, 0.0, 0.5)
+    assert (
+        recovery_time_constant_s(
+            series_of(steady), Event(kind="fog", start_s=10, stop_s=40, confidence=1)
+        )
+        is None
+    )
+
+
+def test_clearing_undoes_the_law_with_limited_strength() -> None:
+    rng = np.random.default_rng(0)
+    clear = rng.integers(30, 200, (40, 40, 3)).astype(np.uint8)
+    air = (0.5, 0.5, 0.5)
+    veiled = np.rint(255 * (((clear / 255.0) ** 2.2) * 0.6 + 0.5 * 0.4) ** (1 / 2.2)).astype(
+        np.uint8
+    )
+    back = clear_rgb(veiled, 0.4, air, strength_limit=1.0)
+    assert np.abs(back.astype(int) - clear).mean() < 2.0
+    half = clear_rgb(veiled, 0.4, air, strength_limit=0.5)
+    assert veiled.std() < half.std() < back.std()
+    lut = clear_luma_lut(0.4, 0.5, 1.0)
+    assert np.all(np.diff(lut.astype(int)) >= 0)
+    # the airlight itself is the fixed point of the law
+    fixed = round(16 + 219 * 0.5 ** (1 / 2.2))
+    assert abs(int(lut[fixed]) - fixed) <= 1
+    assert np.array_equal(clear_luma_lut(0.0, 0.5), np.arange(256))
+    assert np.array_equal(clear_luma_lut(float("nan"), 0.5), np.arange(256))
+    # never more than three times the slope in linear light, however deep the fog
+    linear = lambda y: np.clip((np.asarray(y, float) - 16) / 219, 0, 1) ** 2.2  # noqa: E731
+    deep = clear_luma_lut(0.98, 0.5, 1.0)
+    at = np.arange(180, 220)
+    slope = (linear(deep[220]) - linear(deep[180])) / (linear(220) - linear(180))
+    assert slope < 3.1, at
+    assert 1.0 <= clear_chroma_gain(0.4, 0.5, 0.6) <= 3.0
+
+
+def test_input_is_checked() -> None:
+    fold = LensFold([whole_picture(320, 240, 0, 10, 1)], 320, 240)
+    with pytest.raises(ValueError, match="uint8"):
+        fold.step(0.0, np.zeros((120, 160), np.uint8))
+    fold.step(0.0, np.zeros((120, 160, 3), np.uint8))
+    with pytest.raises(ValueError, match="order"):
+        fold.step(0.0, np.zeros((120, 160, 3), np.uint8))
+    with pytest.raises(ValueError, match="size"):
+        fold.step(1.0, np.zeros((60, 80, 3), np.uint8))
+    got = fold.finish()
+    assert np.isnan(got.contrast_loss).all()
+    assert len(got.series()["time_s"]) == 1
+
+
+def test_memory_is_flat_in_pictures() -> None:
+    fold = LensFold([whole_picture(320, 240, 0, 1000, 1)], 320, 240)
+    picture = reduced(
+        np.clip(
+            255
+            * picture_canvas(
+                np.random.default_rng(0).integers(0, 255, (64, 64, 3)).astype(np.uint8)
+            )[:240, :320],
+            0,
+            255,
+        ).astype(np.uint8)
+    )
+    for k in range(40):
+        fold.step(k / 5, picture)
+    _times, samples, pairs = fold.tables()
+    assert samples.nbytes + pairs.nbytes < 40 * 1000
+    assert len(fold._ring) <= 5
