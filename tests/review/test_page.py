@@ -1,4 +1,7 @@
-"""The review page in a real browser: every job that it is for, by mouse and by keyboard."""
+"""The review page in a real browser: every job that it is for, by mouse and by keyboard.
+
+Most run with the slow tests: a browser takes a second or two of CPU for each.
+"""
 
 from __future__ import annotations
 
@@ -165,6 +168,7 @@ def test_step_scrub_and_play(desk: Desk) -> None:
     assert page.evaluate("Review.playing") is False
 
 
+@pytest.mark.slow
 def test_the_picture_goes_on_into_the_next_recording(desk: Desk) -> None:
     page = desk.open()
     page.evaluate("Review.seek(23.7)")
@@ -176,6 +180,7 @@ def test_the_picture_goes_on_into_the_next_recording(desk: Desk) -> None:
     assert abs(shown_frame(page) - round((now(page) - 24.0) * 25)) <= 2
 
 
+@pytest.mark.slow
 def test_scrubbing_keeps_up(desk: Desk) -> None:
     """Asked for 30 pictures a second; a browser without a graphics card shows what it can."""
     page = desk.open()
@@ -313,6 +318,7 @@ def test_two_tabs_the_second_is_told_and_nothing_is_lost(desk: Desk) -> None:
     desk.problems = [p for p in desk.problems if "409" not in p]
 
 
+@pytest.mark.slow
 def test_a_redaction_is_drawn_and_taken_back(desk: Desk) -> None:
     page = desk.open()
     page.evaluate("Review.seek(12.0)")
@@ -333,6 +339,7 @@ def test_a_redaction_is_drawn_and_taken_back(desk: Desk) -> None:
     until(page, "!document.querySelector('[data-finding=added-1]')")
 
 
+@pytest.mark.slow
 def test_chapters(desk: Desk) -> None:
     page = desk.open()
     page.evaluate("Review.seek(10.0)")
@@ -382,6 +389,7 @@ def test_from_opening_to_a_signed_plan_by_keyboard_alone(desk: Desk) -> None:
     assert keys < 40
 
 
+@pytest.mark.slow
 def test_without_initials_nothing_is_saved(
     chromium: Any, tmp_path: Path, proxies: list[Path]
 ) -> None:
@@ -399,6 +407,7 @@ def test_without_initials_nothing_is_saved(
         desk.close()
 
 
+@pytest.mark.slow
 def test_render_from_the_page_cancel_and_the_frozen_state(desk: Desk) -> None:
     desk.backend.render_s = 3.0
     page = desk.open()
@@ -421,6 +430,7 @@ def test_render_from_the_page_cancel_and_the_frozen_state(desk: Desk) -> None:
     assert desk.backend.rendered == [1]
 
 
+@pytest.mark.slow
 def test_the_finished_picture(desk: Desk) -> None:
     page = desk.open()
     page.keyboard.press("v")
@@ -434,6 +444,7 @@ def test_the_finished_picture(desk: Desk) -> None:
     assert page.locator("#over .field-edge").count() > 0
 
 
+@pytest.mark.slow
 def test_after_a_killed_server_the_page_says_so_and_nothing_is_lost(desk: Desk) -> None:
     page = desk.open()
     page.click("[data-finding=e0]")
@@ -456,6 +467,7 @@ def test_after_a_killed_server_the_page_says_so_and_nothing_is_lost(desk: Desk) 
     desk.problems = [p for p in desk.problems if "ERR_CONNECTION" not in p]
 
 
+@pytest.mark.slow
 def test_keys_are_listed_and_can_be_switched_off(desk: Desk) -> None:
     """WCAG 2.2 SC 2.1.4: single-key shortcuts can be turned off."""
     page = desk.open()
@@ -474,6 +486,7 @@ def test_keys_are_listed_and_can_be_switched_off(desk: Desk) -> None:
     desk.entries(1)
 
 
+@pytest.mark.slow
 def test_the_focus_is_seen(desk: Desk) -> None:
     page = desk.open()
     seen = set()
@@ -499,6 +512,7 @@ def test_the_focus_is_seen(desk: Desk) -> None:
     } <= seen
 
 
+@pytest.mark.slow
 def test_an_hour_opens_in_time(chromium: Any, tmp_path: Path, proxies: list[Path]) -> None:
     """Goal: under 1.5 s for 60 minutes, and at most 300 kB without media."""
     desk = Desk(chromium, tmp_path, proxies)
@@ -535,6 +549,7 @@ def test_an_hour_opens_in_time(chromium: Any, tmp_path: Path, proxies: list[Path
         desk.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("scheme", "width", "height"), [("light", 1280, 720), ("dark", 820, 1180)])
 def test_axe_finds_no_violation(
     chromium: Any, tmp_path: Path, proxies: list[Path], scheme: str, width: int, height: int
@@ -576,6 +591,7 @@ def test_axe_finds_no_violation(
         desk.close()
 
 
+@pytest.mark.slow
 def test_motion_is_left_out_when_asked(chromium: Any, tmp_path: Path, proxies: list[Path]) -> None:
     desk = Desk(chromium, tmp_path, proxies)
     try:
@@ -592,6 +608,7 @@ def test_motion_is_left_out_when_asked(chromium: Any, tmp_path: Path, proxies: l
         desk.close()
 
 
+@pytest.mark.slow
 def test_words_are_escaped(desk: Desk, monkeypatch: Any) -> None:
     bad = "<img src=x onerror=alert(1)>"
     original = desk.backend.load_case

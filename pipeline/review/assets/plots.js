@@ -199,10 +199,10 @@ const Plots = (() => {
         if (!look) continue;
         const a = X(e.start), b = X(e.stop);
         if (b < left || a > left + width) continue;
-        const from = Math.max(a, left);
-        const whole = look.label, text = from < free ? "" :
-          c.measureText(whole).width < Math.max(b - from, 60 * r) ? whole : look.sign;
-        if (!text) continue;
+        const from = Math.max(a, left, free), room = Math.min(b, left + width) - from;
+        const whole = c.measureText(look.label).width;
+        const text = whole < Math.max(room, from === a ? 60 * r : 0) ? look.label : look.sign;
+        if (from > a && room < c.measureText(text).width) continue;
         c.fillStyle = tone("--ink");
         c.fillText(text, from, top - 8 * r);
         free = from + c.measureText(text).width + 6 * r;
