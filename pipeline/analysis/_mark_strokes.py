@@ -143,23 +143,23 @@ def render(
     warp_px: float,
     seed: int,
     shot: int,
+    reduced: dict[tuple[int, int], NDArray[np.float32]] | None = None,
 ) -> Strokes:
     """Place the strokes on a picture.
 
     tones: (2, row, col) from `two_tone`. size_px: (rows, cols) of the picture. warp_px: at
     1080 rows; it scales with the picture. Parts outside the picture are dropped.
+    reduced: tones averaged down for earlier calls; kept here so that moving is cheap.
     """
     rows: list[NDArray[np.intp]] = []
     cols: list[NDArray[np.intp]] = []
     weights: list[NDArray[np.float32]] = []
     marks: list[NDArray[np.intp]] = []
-    drawn: dict[float, NDArray[np.float32]] = {}
+    reduced = {} if reduced is None else reduced
     for number, position in enumerate(positions):
         wide_px = position.width_ratio * field.radius_px
-        if wide_px not in drawn:
-            drawn[wide_px] = _reduced(tones, wide_px)
         patch, left, top = _place(
-            drawn[wide_px],
+            _reduced(tones, wide_px, reduced),
             field.pixel(position.x, position.y),
             wide_px,
             position.angle_deg,
@@ -184,7 +184,9 @@ def render(
     )
 
 
-def _reduced(tones: NDArray[np.float32], wide_px: float) -> NDArray[np.float32]:
+def _reduced(
+    tones: NDArray[np.float32], wide_px: float, kept: dict[tuple[int, int], NDArray[np.float32]]
+) -> NDArray[np.float32]:
     """Average a large raster down: sampling it sparsely would drop thin strokes."""
     import cv2
 
@@ -193,7 +195,11 @@ def _reduced(tones: NDArray[np.float32], wide_px: float) -> NDArray[np.float32]:
     if scale > 0.9:
         return tones
     small = (max(4, round(wide * scale)), max(4, round(high * scale)))
-    return np.stack([cv2.resize(t, small, interpolation=cv2.INTER_AREA) for t in tones])
+    if small not in kept:
+        if len(kept) > 8:
+            kept.clear()
+        kept[small] = np.stack([cv2.resize(t, small, interpolation=cv2.INTER_AREA) for t in tones])
+    return kept[small]
 
 
 def _place(

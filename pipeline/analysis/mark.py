@@ -175,6 +175,7 @@ class MarkPainter:
         self.plan = plan
         self.light = Light(matrix, full_range)
         self._tones = two_tone(coverage)
+        self._reduced: dict[tuple[int, int], NDArray[np.float32]] = {}
         self._size = (height_px, width_px)
         self._shot = shot
         self.field: FieldSpan | None = None
@@ -199,6 +200,7 @@ class MarkPainter:
             plan.warp_px,
             plan.seed,
             self._shot,
+            self._reduced,
         )
         strokes = self.strokes
         level = np.clip(np.round(strokes.weight * _LEVELS), -_LEVELS, _LEVELS).astype(np.intp)
