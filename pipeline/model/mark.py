@@ -51,8 +51,12 @@ class MarkVisibility(Part):
 
     median: float | None
     in_band_ratio: float | None = Field(description="share of the counted frames in the band")
-    worst_second: float | None = Field(description="mean of the second farthest from the band's middle")
+    worst_second: float | None = Field(
+        description="mean of the second farthest from the band's middle"
+    )
     worst_second_s: float | None = None
-    steepest_per_s: float | None = Field(description="largest change in one second without a cut, L*")
+    steepest_per_s: float | None = Field(
+        description="largest change in one second without a cut, L*"
+    )
     frames: int
     warnings: list[str] = []
