@@ -37,8 +37,13 @@ _GAIN_LIMITS_DB = (-30.0, 60.0)
 _SAME_RATIO = 1e-3  # channels whose differences are 30 dB down count as one
 _CLIPPED = 0.985
 
-ROOM_THRESHOLDS: Mapping[str, float] = {"silero": 0.3, "omni": 0.4}
-"""Score from which sound in the room counts as speech, per detector."""
+ROOM_THRESHOLDS: Mapping[str, float] = {"silero": 0.2, "omni": 0.3}
+"""Score from which sound in the room counts as speech, per detector.
+
+Measured on recorded speech in generated procedure noise: against 0.3 and 0.4 the frame
+recall at 0 dB rose from .994 to 1.000, the share of speech-free sound replaced with it
+from .11 to .17. Lower thresholds replaced more and found nothing more.
+"""
 
 
 class _Judge(Protocol):

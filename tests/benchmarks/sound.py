@@ -314,8 +314,8 @@ def main() -> None:
             duck_table(options.seed, 20.0, 2, [10.0, -5.0], Path(folder))
             redact_table(options.seed, 20.0, 2, [10.0, -5.0])
         else:
-            duck_table(options.seed, 40.0, 6, [20.0, 10.0, 0.0, -5.0], Path(folder))
-            redact_table(options.seed, 40.0, 6, [20.0, 10.0, 0.0, -5.0])
+            duck_table(options.seed, 30.0, 6, [20.0, 10.0, 0.0, -5.0], Path(folder))
+            redact_table(options.seed, 30.0, 6, [20.0, 10.0, 0.0, -5.0])
     speed_table(options.seed)
 
 
