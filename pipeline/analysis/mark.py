@@ -448,7 +448,10 @@ class VisibilityFold:
 
         first = np.arange(value.size)
         second = mean(first, np.searchsorted(time, time + 1.0 - 1e-6))
-        worst = int(np.abs(second - middle).argmax())
+        frame_s = float(np.median(np.diff(time))) if time.size > 1 else 0.0
+        last_s = max(float(time[0]), float(time[-1]) + frame_s - 1.0 + 1e-6)
+        whole = time <= last_s  # only full seconds
+        worst = int(np.where(whole, np.abs(second - middle), -1.0).argmax())
         later = np.searchsorted(time, time + 1.0 - 1e-6)
         ends = np.searchsorted(time, time + 1.5 - 1e-6)
         ok = (ends < value.size) & (ends > later)

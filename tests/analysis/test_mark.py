@@ -775,6 +775,15 @@ def test_summary_finds_breathing_but_not_across_a_cut():
         assert (fold.finish().steepest_per_s > 3) != cut
 
 
+def test_worst_second_is_a_full_one():
+    fold = VisibilityFold(6, 12)
+    for k in range(100):
+        fold.step(k / 30, 5.0 if k >= 97 else 8.0 if 30 <= k < 60 else 9.0)
+    got = fold.finish()
+    assert got.worst_second == pytest.approx(8.0, abs=0.01)
+    assert got.worst_second_s == pytest.approx(1.0, abs=0.01)
+
+
 def test_summary_of_nothing():
     got = VisibilityFold(6, 12).finish()
     assert got.median is None and got.frames == 0 and got.warnings
