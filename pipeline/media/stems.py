@@ -64,12 +64,13 @@ def write_stem(
                 if length is not None and written + block.shape[1] > length:
                     block = block[:, : length - written]
                 written += block.shape[1]
-                np.ascontiguousarray(block.T, np.float32).tofile(file)
+                # Not tofile(): that hides why a write failed.
+                file.write(np.ascontiguousarray(block.T, np.float32).data)
                 if length is not None and written >= length:
                     break
             while length is not None and written < length:
                 size = min(BLOCK, length - written)
-                np.zeros((size, channels), np.float32).tofile(file)
+                file.write(np.zeros((size, channels), np.float32).data)
                 written += size
             file.flush()
     except OSError as error:

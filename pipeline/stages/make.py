@@ -405,7 +405,7 @@ def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem 
 
         def voices() -> Iterator[NDArray[np.float32]]:
             for voice, other in split_live(raw.blocks()):
-                np.ascontiguousarray(other.T, np.float32).tofile(file)
+                file.write(np.ascontiguousarray(other.T, np.float32).data)
                 yield voice
 
         voice = write_stem(work / "voice_split.f32", 1, voices())
