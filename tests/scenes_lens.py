@@ -85,6 +85,7 @@ class Scene:
     full_frame: bool = False
     brighten: tuple[float, float, float] | None = None  # start, stop, factor
     still: bool = False
+    coarse: bool = False  # rendered with 120 rows: four times cheaper
 
 
 @dataclass
@@ -114,8 +115,10 @@ class Clip:
         rng = np.random.default_rng(sc.seed)
         n = int(sc.duration_s * RATE_HZ)
         size = sc.canvas.shape[0]
-        yy, xx = np.mgrid[0:ROWS, 0:COLS].astype(np.float32)
-        dx, dy = xx + 0.5 - self.center_x, yy + 0.5 - self.center_y
+        step = 2 if sc.coarse else 1
+        canvas = cv2.GaussianBlur(sc.canvas, (0, 0), 0.9) if sc.coarse else sc.canvas
+        yy, xx = np.mgrid[0:ROWS:step, 0:COLS:step].astype(np.float32)
+        dx, dy = xx + step / 2 - self.center_x, yy + step / 2 - self.center_y
         rad = np.hypot(dx, dy)
         unit = min(self.radius, 130.0)
         inside = rad < self.radius
@@ -129,7 +132,7 @@ class Clip:
         cavity = np.clip((cavity - thresh) / 0.35 + 0.5, 0.03, 1.0).astype(np.float32)
         spec_map = _smooth_noise(rng, 512, 60)
         spec_cut = float(np.quantile(spec_map, 1 - 0.02 * sc.highlights)) if sc.highlights else 9e9
-        fogs = [_fog_pattern(rng, d) for d in sc.disturbances]
+        fogs = [_fog_pattern(rng, d)[::step, ::step] for d in sc.disturbances]
         phases = rng.uniform(0, 2 * np.pi, 6)
         pos = np.array([size / 2, size / 2]) + rng.uniform(-size / 8, size / 8, 2)
         vel = np.zeros(2)
@@ -167,7 +170,7 @@ class Clip:
                 u = u + a * np.sin(v * 0.021 + 2.1 * t + phases[0]) * np.sin(0.9 * t + phases[1])
                 v = v + a * np.sin(u * 0.017 + 1.7 * t + phases[2]) * np.sin(1.3 * t + phases[3])
                 u, v = u.astype(np.float32), v.astype(np.float32)
-            scene = cv2.remap(sc.canvas, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+            scene = cv2.remap(canvas, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
             shade = cv2.remap(cavity, u / 8, v / 8, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
             light = shade * vign * np.float32(np.exp(0.6 * np.clip(zoom, -0.5, 0.5)))
             img = scene * light[..., None]
@@ -204,7 +207,7 @@ class Clip:
                     tmap = tm if tmap is None else tmap * tm
                 elif dist.kind == "smudge":
                     w = (pattern * e)[..., None]
-                    soft = cv2.GaussianBlur(img, (0, 0), 5)
+                    soft = cv2.GaussianBlur(img, (0, 0), 5 / step)
                     veil = 0.5 * np.float32(dist.depth)
                     img = img * (1 - w) + w * (soft * (1 - veil) + veil * 0.5 * soft.mean((0, 1)))
                 elif dist.kind == "blur":
@@ -225,7 +228,7 @@ class Clip:
                         * vign[..., None]
                     )
             if blur_px > 0.05:
-                img = cv2.GaussianBlur(img, (0, 0), blur_px)
+                img = cv2.GaussianBlur(img, (0, 0), blur_px / step)
             if mean_ref is None:
                 mean_ref = float(img[inside].mean())
                 scale = sc.level / max(mean_ref, 1e-6)
@@ -259,6 +262,8 @@ class Clip:
 
 def reduced(rgb: NDArray[np.uint8], rows: int = 120) -> NDArray[np.uint8]:
     """The picture averaged by area to `rows` rows."""
+    if rgb.shape[0] == rows:
+        return rgb
     cols = round(rgb.shape[1] * rows / rgb.shape[0])
     out: NDArray[np.uint8] = cv2.resize(rgb, (cols, rows), interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
     return out
