@@ -231,8 +231,10 @@ def _steady_regions(
 
     if not steady.any():
         return []
-    rising = (steady & (sum_x > 0)).astype(np.uint8) * 255
-    falling = (steady & (sum_x < 0)).astype(np.uint8) * 255
+    # A level edge, such as that of a filled box, is no row of strokes.
+    upright = steady & (2 * np.abs(sum_x) >= np.abs(sum_y))
+    rising = (upright & (sum_x > 0)).astype(np.uint8) * 255
+    falling = (upright & (sum_x < 0)).astype(np.uint8) * 255
     lines = np.zeros(steady.shape, np.uint8)
     for window, least in _STEADY_WINDOWS:
         both = cv2.min(cv2.blur(rising, window), cv2.blur(falling, window))

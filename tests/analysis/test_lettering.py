@@ -203,6 +203,21 @@ def test_flicker_on_a_still_picture_is_no_overlay() -> None:
     assert [e for e in fold.finish() if e.where == "field"] == []
 
 
+def test_filled_boxes_are_no_lettering() -> None:
+    """What redaction leaves behind: black boxes on moving tissue, coded by a lossy coder."""
+    scene = Scene(7)
+    fold = OverlayFold([scene.field()], WIDTH, HEIGHT)
+    for index in range(16):
+        picture = scene.frame(float(index))
+        for x, y, w, h in ((-120, -60, 180, 40), (10, 30, 120, 30), (-60, 90, 90, 24)):
+            left, top = int(scene.x) + x, int(scene.y) + y
+            picture[top : top + h, left : left + w] = 0
+        _, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 70])
+        luma = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
+        fold.step(float(index), luma)
+    assert fold.finish() == []
+
+
 def test_no_samples_no_lettering() -> None:
     assert OverlayFold([], WIDTH, HEIGHT).finish() == []
 

@@ -202,9 +202,22 @@ def _line(
             min(max(plan.x_px, x), x + width) - plan.x_px,
             min(max(plan.y_px, y), y + height) - plan.y_px,
         )
+        if any(_near(other, (x, y, width, height)) for other in plan.lines):
+            continue
         if max(corners) < 0.93 * plan.r_px if where == "field" else near > plan.r_px + 14:
             return Line(text, where, x, y, size, ink, style, play, LENGTH_S / 2, speed)
     return None
+
+
+def _near(other: Line, box: tuple[int, int, int, int]) -> bool:
+    """True if the other line could touch the box at some time."""
+    x, y, w, h = box
+    reach_x = 12 + 9 * LENGTH_S * (other.play == "moving")
+    wide, high = 0.62 * other.size_px * len(other.text), 1.4 * other.size_px
+    return (
+        x < other.x_px + wide + reach_x and x + w > other.x_px - reach_x
+        and y < other.y_px + high + reach_x and y + h > other.y_px - reach_x
+    )  # fmt: skip
 
 
 @lru_cache(maxsize=256)
@@ -412,7 +425,7 @@ def _dress(plan: ClipPlan, plain: Path, target: Path, work: Path) -> None:
     if plan.timecode:
         codecs += ["-timecode", plan.timecode]
     if plan.container in ("mp4", "mov"):
-        codecs += ["-movflags", "+use_metadata_tags" if plan.seed % 3 == 0 else "+faststart"]
+        codecs += ["-movflags", "+use_metadata_tags" if plan.container == "mov" else "+faststart"]
     subprocess.run(
         [FFMPEG, "-v", "error", "-y", *args, *maps, *codecs, str(target)], check=True
     )

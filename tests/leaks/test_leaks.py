@@ -1,0 +1,252 @@
+"""Nothing planted may leave: searched for by tools that are not those that removed it.
+
+tesseract reads the released pictures, exiftool and mediainfo the tags, a byte
+search the files, the LBP cascade of scikit-image looks for faces, STOI (Taal et
+al., IEEE TASLP 19(7), 2011; `pystoi`) compares the released sound with the
+planted speech, and the known ink of each line is correlated with the released
+pictures. A recording that was withheld counts as safe; a release with a leak
+fails the test.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import av
+import corpus
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+RECORDINGS = 11
+FEWEST = 300  # planted identifiers in all
+LEAST_RELEASED = 0.8
+
+
+@dataclass
+class Outcome:
+    """What became of one recording."""
+
+    plan: corpus.ClipPlan
+    released: bool
+    why: list[str] = field(default_factory=list)
+    leaks: list[str] = field(default_factory=list)
+    read_before: int = 0
+
+
+def test_the_corpus_is_large_and_varied() -> None:
+    plans = [corpus.plan_clip(seed) for seed in range(RECORDINGS)]
+    assert sum(plan.planted for plan in plans) >= FEWEST
+    assert {plan.container for plan in plans} == {"mp4", "mov", "mkv", "ts"}
+    lines = [line for plan in plans for line in plan.lines]
+    inside = [line for line in lines if line.where == "field"]
+    assert len(inside) >= 18 and {line.play for line in inside} == set(corpus.PLAYS)
+    assert {line.style for line in lines} == {"plain", "outline", "bar", "strokes"}
+    assert min(line.size_px for line in lines) <= 14 and max(line.size_px for line in inside) >= 36
+    assert {plan.face for plan in plans} == {"", "before", "after", "both"}
+    assert corpus.plan_clip(3).lines == corpus.plan_clip(3).lines
+
+
+def test_what_is_planted_is_really_there(tmp_path: Path) -> None:
+    """The byte search finds every tag in the sources; a test that cannot find cannot prove."""
+    plan = corpus.plan_clip(0)
+    case = corpus.make_clip(plan, tmp_path)
+    source = (case / plan.file).read_bytes()
+    for words in [*plan.chapters, *plan.subtitles, plan.tags["title"], plan.packet]:
+        assert words.encode() in source, words
+    assert found_in_bytes(case, plan) >= {plan.person["family"], plan.person["record"]}
+    with av.open(str(case / plan.file)) as container:
+        kinds = [stream.type for stream in container.streams]
+        assert kinds.count("video") == 2 and "subtitle" in kinds
+        frame = next(container.decode(container.streams.video[0]))
+    luma = frame.to_ndarray(format="gray")
+    for line in plan.lines:
+        if line.shows(0.0):
+            assert ink_left(luma, line, 0.0) > 0.5
+
+
+def found_in_bytes(folder: Path, plan: corpus.ClipPlan) -> set[str]:
+    """Words of the plan in any file of the folder, or in a name, in four encodings."""
+    found = set()
+    for path in folder.rglob("*"):
+        data = path.read_bytes().lower() if path.is_file() else b""
+        name = str(path.relative_to(folder)).lower()
+        for word in plan.words:
+            small = word.lower()
+            forms = {small.encode(), small.encode("utf-16-le"), small.encode("utf-16-be")}
+            if small in name or any(form in data for form in forms):
+                found.add(word)
+    return found
+
+
+def ink_left(luma: NDArray[np.uint8], line: corpus.Line, time_s: float) -> float:
+    """|Correlation| of the line's ink with the picture around it: 1 all there, 0 gone."""
+    ink = corpus.ink_of(line, time_s)
+    rows, cols = np.nonzero(cv2.dilate(ink.astype(np.uint8), np.ones((5, 5), np.uint8)))
+    part = (slice(rows.min(), rows.max() + 1), slice(cols.min(), cols.max() + 1))
+    wanted, seen = ink[part].astype(float).ravel(), luma[part].astype(float).ravel()
+    if seen.std() < 2.0:  # an even area
+        return 0.0
+    return abs(float(np.corrcoef(wanted, seen)[0, 1]))
+
+
+def frames(path: Path, step_s: float) -> Iterator[tuple[float, NDArray[np.uint8]]]:
+    """(time_s, RGB) of about one picture every step_s."""
+    next_s = 0.0
+    with av.open(str(path)) as container:
+        for frame in container.decode(video=0):
+            if frame.time is not None and frame.time >= next_s:
+                next_s = frame.time + step_s
+                yield frame.time, frame.to_ndarray(format="rgb24")
+
+
+def read_words(rgb: NDArray[np.uint8], work: Path) -> str:
+    """All that tesseract reads in the picture, light on dark and dark on light."""
+    grey = cv2.resize(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), None, fx=2, fy=2)
+    out = []
+    for picture in (grey, 255 - grey):
+        cv2.imwrite(str(work / "page.png"), picture)
+        done = subprocess.run(
+            ["tesseract", str(work / "page.png"), "-", "--psm", "11"],
+            capture_output=True, text=True, check=True, env=os.environ | {"OMP_THREAD_LIMIT": "1"},
+        )  # fmt: skip
+        out.append(done.stdout)
+    return " ".join(out)
+
+
+def words_seen(text: str, plan: corpus.ClipPlan) -> set[str]:
+    """Words of the plan in what was read: whole, or a run of digits or letters of them."""
+    letters = re.sub(r"[^a-z0-9]", "", text.lower())
+    found = set()
+    for word in plan.words:
+        plain = re.sub(r"[^a-z0-9]", "", word.lower())
+        if len(plain) >= 5 and (plain in letters or plain[:6] in letters or plain[-6:] in letters):
+            found.add(word)
+    return found
+
+
+def faces_in(rgb: NDArray[np.uint8]) -> int:
+    """Faces of a detector that the program does not use."""
+    import skimage.data
+    from skimage.feature import Cascade
+
+    detector = Cascade(skimage.data.lbp_frontal_face_cascade_filename())
+    small = cv2.resize(rgb, (640, 360))
+    found = detector.detect_multi_scale(
+        img=small, scale_factor=1.2, step_ratio=1.3, min_size=(60, 60), max_size=(300, 300)
+    )
+    return len(found)
+
+
+def sound_of(path: Path) -> NDArray[np.float64]:
+    """Mono samples at 48 kHz."""
+    parts = []
+    with av.open(str(path)) as container:
+        if not container.streams.audio:
+            return np.zeros(0)
+        for frame in container.decode(audio=0):
+            parts.append(frame.to_ndarray().mean(axis=0))
+    return np.concatenate(parts).astype(float)
+
+
+def intelligibility(plan: corpus.ClipPlan, released: Path) -> float:
+    """Greatest STOI of the planted speech against the released sound, over a few delays."""
+    from pystoi import stoi
+
+    speech, sound = corpus.planted_speech(plan), sound_of(released)
+    start = round(corpus.speech_span(plan)[0] * 48_000)
+    best = 0.0
+    for delay in range(-4800, 4801, 1200):
+        part = sound[max(0, start + delay) : max(0, start + delay) + len(speech)]
+        if len(part) == len(speech) and part.std() > 0:
+            best = max(best, float(stoi(speech, part, 48_000)))
+    return best
+
+
+def examine(plan: corpus.ClipPlan, out: Path, release: Path, work: Path) -> list[str]:
+    """Every leak found in what may leave."""
+    folder = out / "releases"
+    leaks = [f"bytes or names: word {plan.words.index(w)}" for w in found_in_bytes(folder, plan)]
+    for tool in (["exiftool", "-a", "-G1", "-ee", "-x", "System:all"], ["mediainfo", "-f"]):
+        if shutil.which(tool[0]):
+            done = subprocess.run([*tool, str(release)], capture_output=True, text=True, check=True)
+            text = done.stdout.replace(str(out), "")
+            leaks += [f"{tool[0]}: word {plan.words.index(w)}" for w in plan.words if w in text]
+            if re.search(r"2026-03-02|2026:03:02|51\.47|10:11:12", text):
+                leaks.append(f"{tool[0]}: a date, a time or a place")
+    with av.open(str(release)) as container:
+        size = (container.streams.video[0].width, container.streams.video[0].height)
+        extra = [s.type for s in container.streams if s.type not in ("video", "audio", "data")]
+        if extra:
+            leaks.append(f"streams: {extra}")
+    whole = not plan.face and size == (corpus.WIDTH, corpus.HEIGHT)
+    for time_s, rgb in frames(release, 0.75):
+        leaks += [f"tesseract at {time_s:.1f} s: word {plan.words.index(w)}"
+                  for w in words_seen(read_words(rgb, work), plan)]  # fmt: skip
+        if plan.face and faces_in(rgb):
+            leaks.append(f"a face at {time_s:.1f} s")
+        if whole:
+            luma = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+            for index, line in enumerate(plan.lines):
+                if line.shows(time_s) and ink_left(luma, line, time_s) > 0.45:
+                    kind = f"{line.where}, {line.play}, {line.style}, {line.size_px} px"
+                    leaks.append(f"ink of line {index} ({kind}) at {time_s:.1f} s")
+    if plan.speech and whole:
+        score = intelligibility(plan, release)
+        if score > 0.45:
+            leaks.append(f"speech: STOI {score:.2f}")
+    return leaks
+
+
+def run_one(seed: int, folder: Path) -> Outcome:
+    from pipeline.model.options import Options
+    from pipeline.stages.make import run_case
+
+    plan = corpus.plan_clip(seed)
+    work = folder / str(seed)
+    work.mkdir()
+    case = corpus.make_clip(plan, work / "in")
+    out = work / "out"
+    run = run_case(case, out, Options(), catalogue=work / "catalogue")
+    outcome = Outcome(plan, run.released is not None, [w.code for w in run.withheld])
+    for time_s, rgb in frames(case / plan.file, 2.1):
+        del time_s
+        outcome.read_before += bool(words_seen(read_words(rgb, work), plan))
+    if run.released is not None:
+        outcome.leaks = examine(plan, out, run.released.path, work)
+    else:
+        left = [p.name for p in (out / "releases").rglob("*") if p.is_file()]
+        outcome.leaks = [f"withheld, but a file lies in releases: {len(left)}"] if left else []
+    shutil.rmtree(work / "in")
+    return outcome
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(5400)
+@pytest.mark.skipif(not shutil.which("tesseract"), reason="tesseract is missing")
+def test_nothing_planted_leaves(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    outcomes = [run_one(seed, tmp_path) for seed in range(RECORDINGS)]
+    planted = sum(o.plan.planted for o in outcomes)
+    withheld = sum(o.plan.planted for o in outcomes if not o.released)
+    leaks = {o.plan.case: o.leaks for o in outcomes if o.leaks}
+    with capsys.disabled():
+        print()
+        for o in outcomes:
+            state = "released" if o.released else f"withheld ({', '.join(sorted(set(o.why)))})"
+            head = f"{o.plan.case} {o.plan.container:3} planted {o.plan.planted:3}"
+            print(head, state, o.leaks)
+        leaked = sum(len(set(o.leaks)) for o in outcomes)
+        print(f"planted {planted}, removed {planted - withheld - leaked}, withheld {withheld},"
+              f" leaked {leaked}")  # fmt: skip
+    assert planted >= FEWEST
+    # The reader must be able to read what was planted, or its silence afterwards says nothing.
+    assert sum(o.read_before > 0 for o in outcomes) >= 0.8 * RECORDINGS
+    assert leaks == {}
+    assert sum(o.released for o in outcomes) >= LEAST_RELEASED * RECORDINGS
