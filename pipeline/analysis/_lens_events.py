@@ -21,6 +21,7 @@ GLARE_SHARE = 0.25  # clipped share of the field; or 0.1 more than usual in a fa
 BLUR_LOSS = 0.45
 SMUDGE_LOSS = 0.4
 FOREIGN_SHARE = 0.5
+CERTAIN_LOW = 0.2  # from here on the time course is not asked
 SURE_LOW = 0.03  # the interval's low end must rise this high somewhere in a fog event
 
 
@@ -178,7 +179,8 @@ def find_events(
         if len(inside) == 0:
             continue
         a, b = int(inside[0]), int(inside[-1]) + 1
-        if np.nanmax(low[a:b]) < SURE_LOW:
+        sure = float(np.nanmax(low[a:b]))
+        if sure < SURE_LOW or (sure < CERTAIN_LOW and not _came_fast(loss, a, b, step)):
             continue
         if time[b - 1] + step - time[a] >= event_min_s - 1e-6:
             fog_spans.append((a, b))
@@ -205,6 +207,21 @@ def find_events(
         lambda a, b: np.nanmean(smudge[a:b]),
     )
     return sorted(out, key=lambda e: (e.start_s, e.kind))
+
+
+def _came_fast(loss: F64, a: int, b: int, step_s: float) -> bool:
+    """True if most of the loss of samples [a, b) came within about three seconds.
+
+    Fog comes in a second or two; a drift of the estimate over changing tissue takes
+    longer. True as well where the time before is unknown.
+    """
+    before = loss[max(0, a - round(2.0 / step_s)) : a]
+    after = loss[a : min(b, a + round(1.4 / step_s) + 1)]
+    before = before[np.isfinite(before)]
+    if len(before) < 3:
+        return True
+    peak = float(np.nanmax(loss[a:b]))
+    return float(np.nanmax(after)) - float(before.min()) >= 0.6 * peak
 
 
 def _near(on: B1, reach: int) -> B1:

@@ -26,6 +26,7 @@ I64 = NDArray[np.int64]
 BLUR_SHARE = np.array([1.0, 0.35, 0.1])
 AIR_PRIOR = 0.55
 AIR_PRIOR_SD = 0.4
+AIR_LOW_SD = 0.1  # a veil darker than usual is less likely than a brighter one
 AIR_TINT_SD = 0.15
 GAIN_STEP_SD = 0.02
 COMMON_0, COMMON_1 = 0.006, 0.004
@@ -34,7 +35,7 @@ DARK_SLACK = 1.05
 CONTRAST_SHARE = 0.0
 LIGHT_SHARE = 0.0
 HOLD_TURNS = 6
-SPARSE_FOG = 0.03
+SPARSE_FOG = 0.15
 SPARSE_BLUR = 0.15
 
 
@@ -69,6 +70,11 @@ class Solved:
 
 def _rho(r2: F64, nu: float) -> F64:
     return 0.5 * nu * np.log1p(r2 / nu)
+
+
+def air_sd(mean_log_air: float) -> float:
+    """Standard deviation of the prior of ln A on this side of its mean."""
+    return AIR_LOW_SD if mean_log_air < np.log(AIR_PRIOR) else AIR_PRIOR_SD
 
 
 def solve(
@@ -152,7 +158,7 @@ def solve(
         over = np.maximum(0, v - dark * DARK_SLACK - 0.003) / (0.004 + 0.05 * dark)
         cost += float(_rho(over**2, nu).sum())
         mean_air = log_air.mean()
-        cost += 0.5 * ((mean_air - np.log(AIR_PRIOR)) / AIR_PRIOR_SD) ** 2
+        cost += 0.5 * ((mean_air - np.log(AIR_PRIOR)) / air_sd(mean_air)) ** 2
         cost += 0.5 * float((((log_air - mean_air) / AIR_TINT_SD) ** 2).sum())
         if not need:
             return cost, None
@@ -241,7 +247,7 @@ def solve(
         ga -= (wo * dgv * over).sum(0)
         # airlight prior
         one = np.ones((3, 3)) / 3
-        ha_prior = one / 3 / AIR_PRIOR_SD**2 + (np.eye(3) - one) / AIR_TINT_SD**2
+        ha_prior = one / 3 / air_sd(float(log_air.mean())) ** 2 + (np.eye(3) - one) / AIR_TINT_SD**2
         haa += ha_prior
         ga -= ha_prior @ (log_air - np.log(AIR_PRIOR))
         # solve with the border
