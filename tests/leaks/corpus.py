@@ -270,6 +270,11 @@ def ink_of(line: Line, time_s: float) -> NDArray[np.bool_]:
     return picture[..., 0] > 127
 
 
+def portrait() -> NDArray[np.uint8]:
+    """The planted portrait, uint8 (row, col, 3), 640 x 640; the face is [74:214, 209:349]."""
+    return np.asarray(cv2.resize(skimage.data.astronaut(), (640, 640)), np.uint8)
+
+
 def pictures(plan: ClipPlan) -> Iterator[NDArray[np.uint8]]:
     """Frames, uint8 (row, col, 3): tissue-like texture that moves, lettering, a face."""
     rng = np.random.default_rng(plan.seed)
@@ -282,7 +287,7 @@ def pictures(plan: ClipPlan) -> Iterator[NDArray[np.uint8]]:
     shade = 1.4 * (1 - 0.3 * (distance / plan.r_px) ** 2).clip(0.2, 1)
     shade = np.repeat(shade[..., None].astype(np.float32), 3, axis=2)
     room = cv2.resize(rng.integers(40, 150, (9, 16, 3)).astype(np.uint8), (WIDTH, HEIGHT))
-    portrait = cv2.resize(skimage.data.astronaut(), (640, 640))
+    person = portrait()
     for index in range(round(LENGTH_S * RATE_HZ)):
         time_s = index / RATE_HZ
         before = plan.face in ("before", "both") and time_s < 2
@@ -290,7 +295,7 @@ def pictures(plan: ClipPlan) -> Iterator[NDArray[np.uint8]]:
         if before or after:
             picture = room.copy()
             x = 280 + round(20 * math.sin(2 * time_s))
-            picture[40:680, x : x + 640] = portrait
+            picture[40:680, x : x + 640] = person
         else:
             move = cv2.getRotationMatrix2D(
                 (450, 450), 10 * math.sin(way[0] + 0.7 * time_s),

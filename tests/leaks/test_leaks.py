@@ -1,8 +1,8 @@
 """Nothing planted may leave: searched for by tools that are not those that removed it.
 
 tesseract reads the released pictures, exiftool and mediainfo the tags, a byte
-search the files, the LBP cascade of scikit-image looks for faces, STOI (Taal et
-al., IEEE TASLP 19(7), 2011; `pystoi`) compares the released sound with the
+search the files, the planted face is searched for by correlation, STOI (Taal et al.,
+IEEE TASLP 19(7), 2011; `pystoi`) compares the released sound with the
 planted speech, and the known ink of each line is correlated with the released
 pictures. A recording that was withheld counts as safe; a release with a leak
 fails the test.
@@ -28,6 +28,9 @@ from numpy.typing import NDArray
 RECORDINGS = 11
 FEWEST = 300  # planted identifiers in all
 LEAST_RELEASED = 0.8
+FACE_LIMIT = 0.6
+INK_LIMIT = 0.45
+STOI_LIMIT = 0.45
 
 
 @dataclass
@@ -69,7 +72,14 @@ def test_what_is_planted_is_really_there(tmp_path: Path) -> None:
     luma = frame.to_ndarray(format="gray")
     for line in plan.lines:
         if line.shows(0.0):
-            assert ink_left(luma, line, 0.0) > 0.5
+            assert ink_left(luma, line, 0.0) > 1.1 * INK_LIMIT
+
+
+def test_the_face_is_told_from_tissue() -> None:
+    plan = corpus.plan_clip(1)
+    seen = [face_left(picture) for index, picture in enumerate(corpus.pictures(plan))
+            if index in (0, 20, 100, 150)]  # fmt: skip
+    assert min(seen[:2]) > 0.9 and max(seen[2:]) < FACE_LIMIT
 
 
 def found_in_bytes(folder: Path, plan: corpus.ClipPlan) -> set[str]:
@@ -132,17 +142,19 @@ def words_seen(text: str, plan: corpus.ClipPlan) -> set[str]:
     return found
 
 
-def faces_in(rgb: NDArray[np.uint8]) -> int:
-    """Faces of a detector that the program does not use."""
-    import skimage.data
-    from skimage.feature import Cascade
+def face_left(rgb: NDArray[np.uint8]) -> float:
+    """Greatest correlation of the planted face with any place of the picture: 1 is the face.
 
-    detector = Cascade(skimage.data.lbp_frontal_face_cascade_filename())
-    small = cv2.resize(rgb, (640, 360))
-    found = detector.detect_multi_scale(
-        img=small, scale_factor=1.2, step_ratio=1.3, min_size=(60, 60), max_size=(300, 300)
-    )
-    return len(found)
+    A trained detector is no judge here: the LBP cascade of scikit-image fires on tissue.
+    """
+    face = cv2.cvtColor(corpus.portrait()[74:214, 209:349], cv2.COLOR_RGB2GRAY)
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    best = 0.0
+    for scale in (1.0, rgb.shape[0] / corpus.HEIGHT):
+        size = max(16, round(140 * scale))
+        wanted = cv2.resize(face, (size, size), interpolation=cv2.INTER_AREA)
+        best = max(best, float(cv2.matchTemplate(grey, wanted, cv2.TM_CCOEFF_NORMED).max()))
+    return best
 
 
 def sound_of(path: Path) -> NDArray[np.float64]:
@@ -190,17 +202,17 @@ def examine(plan: corpus.ClipPlan, out: Path, release: Path, work: Path) -> list
     for time_s, rgb in frames(release, 0.75):
         leaks += [f"tesseract at {time_s:.1f} s: word {plan.words.index(w)}"
                   for w in words_seen(read_words(rgb, work), plan)]  # fmt: skip
-        if plan.face and faces_in(rgb):
+        if plan.face and face_left(rgb) > FACE_LIMIT:
             leaks.append(f"a face at {time_s:.1f} s")
         if whole:
             luma = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
             for index, line in enumerate(plan.lines):
-                if line.shows(time_s) and ink_left(luma, line, time_s) > 0.45:
+                if line.shows(time_s) and ink_left(luma, line, time_s) > INK_LIMIT:
                     kind = f"{line.where}, {line.play}, {line.style}, {line.size_px} px"
                     leaks.append(f"ink of line {index} ({kind}) at {time_s:.1f} s")
     if plan.speech and whole:
         score = intelligibility(plan, release)
-        if score > 0.45:
+        if score > STOI_LIMIT:
             leaks.append(f"speech: STOI {score:.2f}")
     return leaks
 
