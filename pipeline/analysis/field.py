@@ -90,6 +90,7 @@ class FieldFold:
         self._times: list[float] = []
         self._low: NDArray[np.uint8] | None = None
         self._high: NDArray[np.uint8] | None = None
+        self._last: NDArray[np.uint8] | None = None
 
     def step(self, time_s: float, rgb: NDArray[np.uint8]) -> None:
         """Takes one picture: rgb (row, col, 3) uint8, at most 480 rows."""
@@ -104,6 +105,7 @@ class FieldFold:
                 self._low = self._high = None
             elif len(self._frames) >= BLOCK_SAMPLES:
                 self._close()
+        self._last = thumb
         self._frames.append(np.asarray(small))
         self._times.append(time_s)
         if self._low is None or self._high is None:
@@ -114,7 +116,7 @@ class FieldFold:
 
     def _changed(self, thumb: NDArray[np.uint8]) -> bool:
         """Light where the block had a still dark surround, or dark over most of its light."""
-        assert self._low is not None and self._high is not None
+        assert self._low is not None and self._high is not None and self._last is not None
         low, high = self._low, self._high
         calm = (high - low < 10) & (high < 90)
         if calm.any():
@@ -129,8 +131,11 @@ class FieldFold:
         risen = (thumb.astype(np.int16) - high > 20) & calm
         if n_calm > 0.02 * area and risen.sum() > max(0.06 * n_calm, 0.004 * area):
             return True
-        fallen = (low.astype(np.int16) - thumb > np.maximum(5, low // 2)) & (thumb < 60)
-        return bool(fallen.sum() > 0.10 * area)
+        last = self._last
+        fallen = (last.astype(np.int16) - thumb > np.maximum(5, last // 2)) & (thumb < 60)
+        # a picture that comes back from black, however dim
+        back = (thumb.astype(np.int16) - last > np.maximum(5, last)) & (last < 30)
+        return bool(fallen.sum() > 0.10 * area or back.sum() > 0.15 * area)
 
     def _close(self) -> None:
         frames, times = self._frames, self._times
@@ -326,7 +331,15 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         for i, f in enumerate(final):
             if f.shape != "none" and f.confidence < 0.5:
                 # another picture, or a card: lit where the field is not, or nothing moves
-                other = _light_outside(main, blocks[i], h, w) > 0.03 or blocks[i].motion < 1.5
+                light = _light_outside(main, blocks[i], h, w)
+                evidence = blocks[i].evidence
+                seen = 0.0
+                if evidence is not None:
+                    seen = support_ratio(_unpack(evidence), blocks[i].noise, main)
+                if seen > 0.4 and light < 0.08 and main.shape != "other":
+                    final[i] = main
+                    continue
+                other = (light > 0.03 and seen < 0.25) or blocks[i].motion < 1.5
                 final[i] = replace(none, confidence=0.95 - 0.2 * f.confidence if other else 0.5)
             elif f.shape == "none" and f.parts.get("lit", 1.0) < 0.01 and blocks[i].bright < 12:
                 final[i] = none

@@ -272,6 +272,17 @@ def _without_lines(rays: _Rays) -> _Rays:
     return replace(rays, weight=weight)
 
 
+def _outermost(rays: _Rays) -> _Rays:
+    """The rays with the farthest fair edge of each preferred to stronger ones further in."""
+    fair = rays.weight > 0.4
+    far = np.where(fair, rays.radius, -1.0)
+    last = far.argmax(axis=1)
+    weight = 0.4 * rays.weight
+    row = np.flatnonzero(fair.any(axis=1))
+    weight[row, last[row]] = np.maximum(rays.weight[row, last[row]], 2.0)
+    return replace(rays, weight=weight)
+
+
 def _score(rays: _Rays, circles: Points, sigma: float) -> Points:
     """Support of circles (n, 3) by the candidates, less the edges outside them."""
     cx, cy, r = (circles[:, k : k + 1].astype(np.float32) for k in range(3))
@@ -696,9 +707,12 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
             break
     found = [f for f in (best, corners) if f is not None]
     if best is None or best.confidence < 0.95 or best.parts["stops"] >= 3:
-        other = _judge_other(e, n1, log_e, rays, best, lit, limit)
-        if other is not None:
-            found.append(other)
+        for attempt in (rays, _outermost(rays)):
+            other = _judge_other(e, n1, log_e, attempt, best, lit, limit)
+            if other is not None:
+                found.append(other)
+                if other.confidence > 0.5:
+                    break
     if not found:
         return _none(h, w, 0.3, facts)
     winner = max(found, key=lambda f: f.confidence)
@@ -786,7 +800,9 @@ def _judge_circle(
         "light": _ramp(light_area, 0.10, 0.03),
         "outside": _ramp(outside, 0.0005, 0.004),
         "dark": _ramp(dark, 0.5, 0.25),
-        "rival": _ramp(rival, 0.16, 0.05),
+        "rival": _ramp(rival, 0.16, 0.05) * (
+            _ramp(rival / (1 - cover), 0.5, 0.15) if cover < 0.92 and rival > 0.02 else 1.0
+        ),
     }
     factors = list(parts)
     confidence = float(np.prod(list(parts.values())))
@@ -1109,7 +1125,14 @@ def _judge_other(
     ring = np.concatenate([radius[-6:], radius, radius[:6]])
     local = np.median(np.lib.stride_tricks.sliding_window_view(ring, 13), axis=1)
     spike = radius > local + 0.03 * h
-    keep = ~spike
+    # a ray without an edge, dark at the frame, saw nothing: the hull bridges it
+    ex, ey = (
+        rays.x + (rays.exit_px - 5) * np.cos(rays.angle),
+        rays.y + (rays.exit_px - 5) * np.sin(rays.angle),
+    )
+    dark_exit = sample(log_e, ex[None], ey[None])[0] < limit
+    blind = (radius > rays.exit_px - 0.75) & dark_exit
+    keep = ~spike & ~blind
     if keep.sum() < 20:
         return None
     px = rays.x + radius * np.cos(rays.angle)
@@ -1146,7 +1169,8 @@ def _judge_other(
     light = _light_area(log_e, outer, mask, limit + 0.5)
     filled = float((lit & mask).sum() / max(int(mask.sum()), 1))
     # how much rougher than its own smooth version: an outline of tissue is ragged
-    leap = np.abs(np.diff(np.concatenate([radius, radius[:1]])))
+    seen = radius[keep]
+    leap = np.abs(np.diff(np.concatenate([seen, seen[:1]])))
     rough = float((leap > 0.03 * h).mean())
     differs = 1.0
     if circle is not None:
