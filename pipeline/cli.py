@@ -213,15 +213,19 @@ def _report_of(run: Any) -> str:
 
 
 def _run(context: Context, path: Path, out: Path, options: Any, **more: Any) -> Any:
+    from pipeline.review.folder import remember_origin
     from pipeline.stages.make import run_case
 
     try:
-        return run_case(
+        run = run_case(
             path, out, options, catalogue=context.catalogue, report=_report_of,
             progress=context.say.progress, **more,
         )  # fmt: skip
     finally:
         context.say.stop()
+    # The review page reads the sources of a case anew.
+    remember_origin(out, run.opened.case.case, path, more.get("narration"))
+    return run
 
 
 @main.command()
@@ -305,6 +309,32 @@ def survey(case: Path, out: Path, **values: Any) -> int:
     for path in run.surveys:
         context.say.line(f"survey    {path}")
     context.say.line(f"report    {run.report}")
+    return errors.EXIT_DONE
+
+
+@main.command()
+@click.argument("out", type=_FOLDER)
+@click.option("--by", metavar="INITIALS", help="Your initials, for decisions and the sign-off.")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="0 picks a free one.")
+@click.option("--no-browser", is_flag=True, help="Print the address only.")
+@click.option("--profile", help="Profile of the settings.")
+@_globals
+def review(out: Path, by: str | None, port: int, no_browser: bool, profile: str | None,
+           **values: Any) -> int:  # fmt: skip
+    """The local review page over an OUT folder: see, hear, overrule, sign off."""
+    context = _context(values)
+    if not (out / "private").is_dir():
+        raise InputError("The folder holds no cases", "", "give the --out folder of make")
+    from pipeline.review.folder import FolderBackend
+    from pipeline.review.server import serve
+
+    backend = FolderBackend(
+        out, context.options(profile), catalogue=context.catalogue, report=_report_of
+    )
+    try:
+        serve(backend, port=port, by=by or "", open_browser=not no_browser)
+    finally:
+        backend.close()
     return errors.EXIT_DONE
 
 

@@ -188,7 +188,7 @@ def fit_gain(
     rate_hz: int = 48000,
     tolerance_lu: float = 0.02,
     margin_db: float = AAC_MARGIN_DB,
-    most_passes: int = 5,
+    most_passes: int = 12,
     limits_db: tuple[float, float] = (-60.0, 40.0),
 ) -> GainFit:
     """Find the gain for `limit` at which the mix measures `loudness_lufs`.
@@ -199,7 +199,10 @@ def fit_gain(
     leave limits_db, the limiter holds the mix down, or the mix is silent.
     """
     gain_db, best = 0.0, None
-    tried: list[tuple[float, float]] = []
+    # Loudness rises with the gain, though slowly where the limiter works: the two
+    # measured points around the target are kept, and the next gain lies between them.
+    low: tuple[float, float] | None = None
+    high: tuple[float, float] | None = None
     for number in range(1, most_passes + 1):
         report = LimiterReport()
         fold = LoudnessFold(channels, rate_hz)
@@ -215,13 +218,17 @@ def fit_gain(
             best = GainFit(gain_db, loudness, report, number, abs(error) <= tolerance_lu)
         if abs(error) <= tolerance_lu:
             break
-        slope = 1.0
-        if tried and abs(gain_db - tried[-1][0]) > 1e-3:
-            slope = (measured - tried[-1][1]) / (gain_db - tried[-1][0])
-        tried.append((gain_db, measured))
-        step_db = error / min(1.5, max(0.25, slope))
-        next_db = float(np.clip(gain_db + np.clip(step_db, -20.0, 40.0), *limits_db))
-        if next_db == gain_db:
+        if error > 0:
+            low = (gain_db, error)
+        else:
+            high = (gain_db, error)
+        if low is not None and high is not None:
+            share = low[1] / (low[1] - high[1])
+            next_db = low[0] + float(np.clip(share, 0.1, 0.9)) * (high[0] - low[0])
+        else:
+            next_db = gain_db + float(np.clip(1.2 * error, -20.0, 12.0))
+        next_db = float(np.clip(next_db, *limits_db))
+        if abs(next_db - gain_db) < 1e-3:
             break
         gain_db = next_db
     assert best is not None

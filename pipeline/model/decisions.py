@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Literal
 
 from pydantic import Field
@@ -49,3 +50,21 @@ class Decisions(Document):
     case: str
     entries: list[Decision] = []
     sign_off: SignOff | None = None
+
+
+def sign_off_holds(
+    document: Decisions,
+    *,
+    sources: Sequence[str],
+    surveys: Sequence[str],
+    settings: str,
+    plan: str,
+) -> bool:
+    """True if there is a sign-off and none of the hashes has changed since."""
+    given = document.sign_off
+    return given is not None and (given.sources, given.surveys, given.settings, given.plan) == (
+        list(sources),
+        list(surveys),
+        settings,
+        plan,
+    )

@@ -66,7 +66,7 @@ def report_data(run: CaseRun) -> ReportData:
         checks=run.checks,
         withheld=run.withheld,
         edits=_edits(run),
-        checklist=_checklist(run),
+        checklist=checklist(run),
         warnings=list(dict.fromkeys(warnings)),
         mark=_mark(run),
         event_loss=run.options.lens.event_loss,
@@ -310,7 +310,7 @@ def _mark(run: CaseRun) -> MarkReport:
     return report
 
 
-def _checklist(run: CaseRun) -> Sequence[ChecklistRow]:
+def checklist(run: CaseRun) -> Sequence[ChecklistRow]:
     """Identifiers of 45 CFR 164.514(b)(2)(i) that a video with sound can hold.
 
     Treatment by the options of DICOM PS3.15 Annex E: Clean Pixel Data, Clean

@@ -208,24 +208,6 @@ def sign(
     return out.model_copy(update={"sign_off": approval})
 
 
-def sign_off_holds(
-    document: Decisions,
-    *,
-    sources: Sequence[str],
-    surveys: Sequence[str],
-    settings: str,
-    plan: str,
-) -> bool:
-    """True if there is a sign-off and none of the hashes has changed since."""
-    given = document.sign_off
-    return given is not None and (given.sources, given.surveys, given.settings, given.plan) == (
-        list(sources),
-        list(surveys),
-        settings,
-        plan,
-    )
-
-
 # --- what an entry may hold -------------------------------------------------------------
 
 

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import FieldstopError, InputError, UsageError
 from pipeline.model.case import Case, CaseRecording
-from pipeline.model.decisions import Anchor, Decision, Decisions
+from pipeline.model.decisions import Anchor, Decision, Decisions, sign_off_holds
 from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
@@ -42,7 +42,7 @@ from pipeline.review.backend import (
     Segment,
     lay_over,
 )
-from pipeline.review.decisions import DecisionFile, effective, sign_off_holds, version
+from pipeline.review.decisions import DecisionFile, effective, version
 from pipeline.review.report import CAUTIONS, MarkReport, SoundReport
 from pipeline.stages.plan import Kept, SourceInput, chapter_title, keep_parts, plan_sha256
 from pipeline.store.work import WorkFolder, atomic_write
@@ -159,13 +159,13 @@ class FolderBackend:
         return (path, narration) if path.exists() else None
 
     def _case_document(self, case: str) -> Case | None:
-        from pipeline.stages.intake import _read_case
+        from pipeline.stages.intake import read_case
 
         origin = self._origin(case)
         if origin is None or not origin[0].is_dir():
             return None
         with contextlib.suppress(FieldstopError):
-            return _read_case(origin[0] / "case.toml")
+            return read_case(origin[0] / "case.toml")
         return None
 
     def list_cases(self) -> Sequence[CaseSummary]:
@@ -391,8 +391,7 @@ class FolderBackend:
             return self._view(case, decisions)
 
     def crop_loss(self, case: str, positions: Sequence[Mapping[str, float]]) -> dict[str, Any]:
-        from pipeline.analysis._mark_place import evaluate
-        from pipeline.analysis._mark_strokes import two_tone
+        from pipeline.analysis.mark import evaluate, two_tone
         from pipeline.stages.plan import moved_field
 
         ready = self._prepare(case)
@@ -557,10 +556,10 @@ class FolderBackend:
         """The mix alone planned anew: the rest of the plan does not hang on these settings."""
         from pipeline.model.time import Span
         from pipeline.stages.make import source_inputs
-        from pipeline.stages.plan import _mix
+        from pipeline.stages.plan import mix_of
 
         sound = self.options.sound.model_copy(update=dict(settings))
-        return _mix(
+        return mix_of(
             source_inputs(ready.run),
             plan.pieces,
             ready.run.narration,
@@ -1013,7 +1012,7 @@ def _mark(plan: Plan | None, ready: _Ready | None, options: Options) -> MarkRepo
 
 
 def _checklist(ready: _Ready | None) -> Sequence[Any]:
-    from pipeline.review.collect import _checklist as rows
+    from pipeline.review.collect import checklist as rows
 
     return rows(ready.run) if ready is not None and ready.run.plan is not None else ()
 

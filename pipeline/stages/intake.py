@@ -71,7 +71,7 @@ def open_case(
                 consent,
                 "write the consent in the case.toml",
             )
-        case, folder, bare = _read_case(toml), toml.parent, False
+        case, folder, bare = read_case(toml), toml.parent, False
         _refuse_inside(out, folder)
     else:
         check_plain_file(path)
@@ -115,7 +115,7 @@ def _resolve(folder: Path, name: str) -> Path:
     return folder / name
 
 
-def _read_case(toml: Path) -> Case:
+def read_case(toml: Path) -> Case:
     check_plain_file(toml)
     try:
         with toml.open("rb") as file:

@@ -27,13 +27,14 @@ from pipeline.media.probe import file_sha256, label
 from pipeline.media.read import narration_sound, only_channel, read_sound
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.case import Scope
-from pipeline.model.decisions import Decision, Decisions
+from pipeline.model.decisions import Decision, Decisions, sign_off_holds
 from pipeline.model.identity import identity_warnings
 from pipeline.model.options import Options
 from pipeline.model.plan import Need, Plan
 from pipeline.model.release import Check, Withheld
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span
+from pipeline.settings import settings_sha256
 from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
 from pipeline.stages.intake import OpenedCase, open_case
@@ -140,13 +141,15 @@ def run_case(
     clip: ClipCut | None = None,
     narrated: bool = True,
     survey_only: bool = False,
+    decisions: Sequence[Decision] | None = None,
     report: Report | None = None,
     progress: Progress = no_progress,
 ) -> CaseRun:
     """Run a case folder or a bare recording to a release, a draft or a refusal.
 
     approve: initials of the person who answers for the open points that a person
-    may settle. report: makes the text of report.html from the run.
+    may settle. decisions: those in force; None reads the case's decisions.json.
+    report: makes the text of report.html from the run.
     Returns the run; `withheld` is empty where a release was made.
     Raises InputError, UsageError, OutputError.
     """
@@ -160,13 +163,16 @@ def run_case(
         clean(folder)
         with _work_folder(folder) as work:
             run = CaseRun(opened, options, folder, work, glyph=glyph, approved_by=approve)
+            document = read_decisions(folder)
+            in_force = effective(document.entries) if document else []
+            run.decisions = list(in_force if decisions is None else decisions)
             run.surveyed = survey_sources(opened, options, work, progress)
             _save_surveys(run)
             if survey_only:
                 _write_report(run, report)
                 return run
             with Catalogue(catalogue) as known:
-                _make(run, known, clip, narrated, approve, progress)
+                _make(run, known, clip, narrated, document, progress)
             _write_report(run, report)
             return run
 
@@ -176,7 +182,7 @@ def _make(
     catalogue: Catalogue,
     clip: ClipCut | None,
     narrated: bool,
-    approve: str | None,
+    document: Decisions | None,
     progress: Progress,
 ) -> None:
     case, options, folder = run.opened.case, run.options, run.folder
@@ -186,7 +192,6 @@ def _make(
     case = case.model_copy(
         update={"consent": case.consent.model_copy(update={"voice": run.consent.voice})}
     )
-    run.decisions = read_decisions(folder)
     run.narration = measure_narration(run, progress) if narrated else None
     suffix = clip.suffix if clip else ""
     assert run.glyph is not None
@@ -203,7 +208,9 @@ def _make(
         title=(clip.title or "Clip") if clip else None,
     )
     folder.atomic_write(folder.private_file("plan.json"), run.plan.to_json())
-    run.withheld = gate(run, approve)
+    if run.approved_by is None and document is not None:
+        run.approved_by = _signed_by(run, document)
+    run.withheld = gate(run, run.approved_by)
     media, narration = run.media, run.voice
     if run.withheld:
         if all(w.code != "identity" for w in run.withheld):
@@ -252,7 +259,7 @@ def _make(
         consent=run.consent,
         survey_hashes=[survey_sha256(s.survey) for s in run.surveyed],
         mark=mark_record(run),
-        approved_by=approve,
+        approved_by=run.approved_by,
         suffix=suffix,
         numbered=clip is None,
     )
@@ -524,21 +531,33 @@ def _refuse_changed_sources(run: CaseRun) -> None:
             )
 
 
-def read_decisions(folder: WorkFolder) -> list[Decision]:
-    """People's decisions that are in force: entries without those undone.
+def _signed_by(run: CaseRun, document: Decisions) -> str | None:
+    """Initials of the sign-off, if nothing it was given for has changed since."""
+    assert run.plan is not None
+    holds = sign_off_holds(
+        document,
+        sources=[s.sha256 for s in run.opened.sources],
+        surveys=[survey_sha256(s.survey) for s in run.surveyed],
+        settings=settings_sha256(run.options),
+        plan=planning.plan_sha256(run.plan),
+    )
+    return document.sign_off.by if holds and document.sign_off is not None else None
+
+
+def read_decisions(folder: WorkFolder) -> Decisions | None:
+    """People's decisions on the case, or None if there are none.
 
     Raises InputError if decisions.json is damaged: a decision is never dropped.
     """
     path = folder.private_file("decisions.json")
     if not path.is_file():
-        return []
+        return None
     try:
-        document = Decisions.model_validate_json(path.read_bytes())
+        return Decisions.model_validate_json(path.read_bytes())
     except ValueError:
         raise InputError(
             "decisions.json of the case cannot be read", "", "restore it from a backup"
         ) from None
-    return effective(document.entries)
 
 
 def effective(entries: Sequence[Decision]) -> list[Decision]:

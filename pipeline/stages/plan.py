@@ -130,7 +130,7 @@ def make_plan(
     needs += _sound_needs(sources, kept, case, options)
     channels = _sound_channels(sources, options)
     live = bool(case.narration and case.narration.live and narrated)
-    mix = _mix(
+    mix = mix_of(
         sources,
         pieces,
         narration if narrated else None,
@@ -168,7 +168,7 @@ def make_plan(
         sound_channels=channels,
         redactions=redactions,
         edits=edits,
-        chapters=_chapters(case, sources, pieces, duration_s),
+        chapters=_chapters(case, sources, pieces, duration_s, decisions),
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
         narration_channel=case.narration.channel if case.narration else None,
         live=live,
@@ -354,6 +354,11 @@ def _decision_on(
     return None
 
 
+def _rejected(decisions: Sequence[Decision], sha256: str, kind: str, span: Span) -> bool:
+    decision = _decision_on(decisions, sha256, kind, span)
+    return decision is not None and decision.verb == "reject"
+
+
 def _pieces(
     kept: Sequence[Kept],
     edits: Sequence[Edit],
@@ -480,11 +485,24 @@ def _extend_for_narration(
 
 
 def _chapters(
-    case: Case, sources: Sequence[SourceInput], pieces: Sequence[Piece], duration_s: float
+    case: Case,
+    sources: Sequence[SourceInput],
+    pieces: Sequence[Piece],
+    duration_s: float,
+    decisions: Sequence[Decision],
 ) -> list[Chapter]:
+    """One chapter a recording, or those a person named (in case time)."""
+    named = next((d for d in reversed(decisions) if d.verb == "chapter"), None)
     starts: list[tuple[float, str]] = []
+    if named is not None:
+        for case_s, title in sorted(named.value.get("chapters", [])):
+            out = _to_out(pieces, [Span(float(case_s), float("inf"))])
+            if out and (not starts or out[0].start_s > starts[-1][0] + 1e-3):
+                starts.append((out[0].start_s, str(title)))
+        if starts:
+            starts[0] = (0.0, starts[0][1])
     seen: set[int] = set()
-    for piece in pieces:
+    for piece in pieces if named is None else ():
         index = sources[piece.source].recording_index
         if index not in seen:
             seen.add(index)
@@ -621,7 +639,7 @@ def _looked_needs(
             needs.append(
                 Need(
                     code=f"{what}-not-searched",
-                    message=f"{what} could not be looked for: a person must look through the picture",
+                    message=f"{what} could not be looked for: a person must look",
                     source=missed[0],
                     start_s=0.0,
                 )
@@ -653,7 +671,8 @@ def _redactions(
                 )
             )
         for letters in source.survey.lettering:
-            if letters.where == "field":
+            span = Span(letters.start_s, letters.stop_s)
+            if letters.where == "field" and not _rejected(decisions, sha256, "lettering", span):
                 out.append(
                     Redaction(
                         what="lettering",
@@ -666,6 +685,8 @@ def _redactions(
                     )
                 )
         for face in source.survey.faces:
+            if _rejected(decisions, sha256, "face", Span(face.start_s, face.stop_s)):
+                continue
             out.append(
                 Redaction(
                     what="face",
@@ -680,8 +701,7 @@ def _redactions(
         if replace:
             spans = merge_spans([*source.survey.speech.procedure, *source.survey.speech.undecided])
             for span in spans:
-                decision = _decision_on(decisions, sha256, "speech", span)
-                if decision is not None and decision.verb == "reject":
+                if _rejected(decisions, sha256, "speech", span):
                     continue
                 out.append(
                     Redaction(
@@ -855,7 +875,7 @@ def _take(power: NDArray[Any], start_s: float, count: int) -> NDArray[np.float64
     return out
 
 
-def _mix(
+def mix_of(
     sources: Sequence[SourceInput],
     pieces: Sequence[Piece],
     narration: NarrationInput | None,

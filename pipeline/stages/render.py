@@ -7,7 +7,9 @@ replaced (the stem that verify listens to), narration, ducking, loudness.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.media.probe import open_media
 from pipeline.media.read import (
     Picture,
     read_pictures,
@@ -75,22 +78,37 @@ def render(
 
     Raises OutputError when the disk is full, InputError when a source changed.
     """
+    from pipeline.analysis.limiter import AAC_MARGIN_DB
+
     pictures = work / "pictures.mkv"
     visibility, frames = render_pictures(
         plan, media, coverage, options, pictures, draft=draft, progress=progress
     )
     sound = render_sound(plan, media, narration, options, work, progress=progress)
     target = work / "clip.mp4"
-    finish(
-        pictures,
-        sound.mix.path if sound.mix else None,
-        target,
-        matrix=plan.matrix,
-        chapters=[(c.start_s, c.stop_s, c.title) for c in plan.chapters],
-        audio_kbps=options.output.audio_kbps,
-        sound_channels=plan.sound_channels,
-        work=work,
-    )
+    margin_db = AAC_MARGIN_DB
+    for _ in range(3):
+        if sound.raw is not None:
+            sound.mix, sound.gain_db, sound.limited = to_loudness(
+                sound.raw, options, work, margin_db
+            )
+        finish(
+            pictures,
+            sound.mix.path if sound.mix else None,
+            target,
+            matrix=plan.matrix,
+            chapters=[(c.start_s, c.stop_s, c.title) for c in plan.chapters],
+            audio_kbps=options.output.audio_kbps,
+            sound_channels=plan.sound_channels,
+            work=work,
+        )
+        # Coding the sound can raise its peaks: leave more room and try again.
+        over_db = true_peak_of(target, plan.sound_channels) - options.output.true_peak_dbtp
+        if sound.raw is None or over_db <= 0:
+            break
+        margin_db += over_db + 0.1
+    if sound.raw is not None:
+        sound.raw.path.unlink()
     pictures.unlink()
     return Rendered(
         path=target,
@@ -424,9 +442,10 @@ class NarrationMedia:
 class _Sound:
     procedure: Stem | None
     narration: Stem | None
-    mix: Stem | None
-    limited: dict[str, float]
-    gain_db: float
+    raw: Stem | None
+    mix: Stem | None = None
+    limited: dict[str, float] = field(default_factory=dict)
+    gain_db: float = 0.0
 
 
 def render_sound(
@@ -452,7 +471,7 @@ def render_sound(
             plan, narration.voice, narration.offset_s, work / "narration.f32", length
         )
     if plan.mix is None or (procedure is None and voice is None):
-        return _Sound(procedure, voice, None, {}, 0.0)
+        return _Sound(procedure, voice, None)
     progress("mix", 0, 1)
     raw = write_stem(
         work / "mix.f32",
@@ -460,10 +479,8 @@ def render_sound(
         _mixed(plan, procedure, voice),
         length,
     )
-    mix, gain_db, limited = to_loudness(raw, options, work)
-    raw.path.unlink()
     progress("mix", 1, 1)
-    return _Sound(procedure, voice, mix, limited, gain_db)
+    return _Sound(procedure, voice, raw)
 
 
 def _mixed(plan: Plan, procedure: Stem | None, voice: Stem | None) -> Iterator[NDArray[np.float32]]:
@@ -478,17 +495,35 @@ def _mixed(plan: Plan, procedure: Stem | None, voice: Stem | None) -> Iterator[N
     )
 
 
-def to_loudness(raw: Stem, options: Options, work: Path) -> tuple[Stem, float, dict[str, float]]:
+def true_peak_of(path: Path, channels: int) -> float:
+    """True peak of the sound of a finished file, dBTP; -inf if it is silent or has none."""
+    from pipeline.analysis.loudness import TruePeakFold
+
+    with closing(open_media(path)) as container:
+        if not container.streams.audio:
+            return -math.inf
+    fold = TruePeakFold(channels)
+    for block in read_sound(path, channels=channels):
+        fold.step(block)
+    peak = fold.finish()
+    return 20 * math.log10(peak) if peak > 0 else -math.inf
+
+
+def to_loudness(
+    raw: Stem, options: Options, work: Path, margin_db: float
+) -> tuple[Stem, float, dict[str, float]]:
     """Bring the mix to the profile's loudness below its true peak: static gain and a limiter."""
-    from pipeline.analysis.limiter import AAC_MARGIN_DB, LimiterReport, fit_gain, limit
+    from pipeline.analysis.limiter import LimiterReport, fit_gain, limit
 
     peak = options.output.true_peak_dbtp
-    fit = fit_gain(raw.blocks, raw.channels, options.output.loudness_lufs, peak)
+    fit = fit_gain(
+        raw.blocks, raw.channels, options.output.loudness_lufs, peak, margin_db=margin_db
+    )
     report = LimiterReport()
     made = write_stem(
         work / "sound.f32",
         raw.channels,
-        limit(raw.blocks(), fit.gain_db, peak - AAC_MARGIN_DB, report=report),
+        limit(raw.blocks(), fit.gain_db, peak - margin_db, report=report),
         raw.length,
     )
     limited = {

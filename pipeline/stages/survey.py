@@ -316,7 +316,7 @@ def _survey_sound(
     from pipeline.analysis import loudness, speech
 
     meter = loudness.LoudnessFold(2)
-    voices = speech.SpeechFold(2)
+    voices = speech.SpeechFold(2, detectors=speech.room_detectors())
     done = 0
     limit = round(duration_s * 48_000)
     origin_s = recording.video.start_s

@@ -391,13 +391,15 @@ class _Compare:
 
         key = (shot, span.center_x_px, span.center_y_px, span.radius_px, span.left_px, span.top_px,
                span.right_px, span.bottom_px)  # fmt: skip
-        if key != self._key:
+        if self._painter is not None and key != self._key:
+            self._painter.move(span, shot)
+        elif self._painter is None:
             assert self._plan.mark is not None
             self._painter = MarkPainter(
                 self._plan.mark, self._coverage, span, self._plan.height_px, self._plan.width_px,
                 self._plan.matrix, full_range=False, shot=shot,
             )  # fmt: skip
-            self._key = key
+        self._key = key
         return self._painter
 
     def checks(self, options: Options) -> list[Check]:
@@ -581,10 +583,10 @@ def _stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Che
         return [_check(name, "no procedure sound", 0, "s", True)]
     if voice_consent:
         return [_check(name, "consent covers voices", "", "", True)]
-    fold = speech.SpeechFold(stem.channels)
+    fold = speech.SpeechFold(stem.channels, detectors=speech.room_detectors())
     for block in stem.blocks():
         fold.step(block)
-    left = speech.narration_spans(fold.finish(), threshold=0.5)
+    left = speech.narration_spans(fold.finish(), threshold=0.5, onset_pad_s=0, end_pad_s=0)
     total_s = sum(s.length_s for s in left)
     at = f", first at {left[0].start_s:.1f} s" if left else ""
     return [_check(name, total_s, 0.5, "s" + at, total_s <= 0.5)]

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import InputError, UsageError
-from pipeline.model.decisions import Anchor, Decisions
+from pipeline.model.decisions import Anchor, Decisions, sign_off_holds
 from pipeline.review.decisions import (
     DecisionFile,
     StaleVersion,
@@ -21,7 +21,6 @@ from pipeline.review.decisions import (
     redo,
     redoable,
     sign,
-    sign_off_holds,
     undo,
     undoable,
     version,

@@ -28,6 +28,7 @@ from pipeline.stages.plan import (
     sound_start_s,
 )
 
+
 @pytest.fixture(autouse=True)
 def _no_mark(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """The search for the mark's place is tested elsewhere and takes a second: left out here."""
