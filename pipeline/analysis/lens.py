@@ -41,6 +41,7 @@ WORK_PX = 88
 LEAST_INLIERS = 0.35
 DARK_LEVEL = 0.045
 CLIPPED_PIXEL = 250
+CLIPPED_MOST = 0.65  # share of the field above which nothing can be followed
 DARK_PIXEL = 20
 
 
@@ -252,7 +253,7 @@ class LensFold:
         row = self._sample_row(small, ok, now, has_field)
         self._samples.add(row)
         level, clipped = float(row[6]), float(row[8])
-        usable = has_field and level > DARK_LEVEL and clipped < 0.4 and now.ok.sum() > 300
+        usable = has_field and level > DARK_LEVEL and clipped < CLIPPED_MOST and now.ok.sum() > 300
         motion: F64 | None = None
         if usable:
             for lag in LAGS:

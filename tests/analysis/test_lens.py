@@ -167,9 +167,9 @@ def test_recording_that_starts_fogged(canvas: np.ndarray) -> None:
 
 
 def test_gain_alone_is_no_loss(canvas: np.ndarray) -> None:
-    got, _loss, fields = measured(Scene(seed=21, duration_s=30, canvas=canvas, gain="steps"))
+    got, _loss, fields = measured(Scene(seed=21, duration_s=20, canvas=canvas, gain="steps"))
     assert np.nanmax(got.contrast_loss) < 0.12
-    assert not [e for e in find_events(got.series(), fields, 30.0) if e.kind == "fog"]
+    assert not [e for e in find_events(got.series(), fields, 20.0) if e.kind == "fog"]
 
 
 def test_turned_picture_has_the_same_loss(canvas: np.ndarray) -> None:
@@ -210,10 +210,10 @@ def test_scene_change_to_smooth_tissue_is_not_fog() -> None:
     from tests.scenes_lens import mosaic_canvas
 
     scene = Scene(
-        seed=44, duration_s=30, canvas=mosaic_canvas([rough, smooth, smooth, rough]), speed=0.3
+        seed=44, duration_s=20, canvas=mosaic_canvas([rough, smooth, smooth, rough]), speed=0.3
     )
     got, _loss, fields = measured(scene)
-    assert not [e for e in find_events(got.series(), fields, 30.0) if e.kind == "fog"]
+    assert not [e for e in find_events(got.series(), fields, 20.0) if e.kind == "fog"]
 
 
 def series_of(loss: np.ndarray, **more: np.ndarray) -> dict[str, np.ndarray]:
