@@ -166,9 +166,10 @@ def merge_faces(
     """Faces of single pictures, joined into spans while they last.
 
     samples: (time_s, boxes of `FaceDetector.boxes`), times rising. spacing_s:
-    time between samples: a span reaches one spacing to both sides, since the
-    face may have come and gone between them. The box of a span holds all its
-    boxes, widened by PAD_RATIO. stop_s: end of the file.
+    greatest time between samples: a span reaches to the samples before and
+    after it, at most one spacing, since the face came and went between them.
+    The box of a span holds all its boxes, widened by PAD_RATIO. stop_s: end of
+    the file.
     """
     open_: list[dict[str, Any]] = []
     done: list[dict[str, Any]] = []
@@ -188,12 +189,16 @@ def merge_faces(
                     {"first_s": time_s, "last_s": time_s, "last": wide, "union": wide,
                      "score": box[4]}
                 )  # fmt: skip
+    times = [time_s for time_s, _ in samples]
     out = []
     for track in sorted(done + open_, key=lambda t: (t["first_s"], t["union"])):
-        stop = track["last_s"] + spacing_s
+        before = [t for t in times if t < track["first_s"]][-1:]
+        after = [t for t in times if t > track["last_s"]][:1]
+        start = max([track["first_s"] - spacing_s, *before])
+        stop = min([track["last_s"] + spacing_s, *after])
         out.append(
             Face(
-                start_s=round_s(max(0.0, track["first_s"] - spacing_s)),
+                start_s=round_s(max(0.0, start)),
                 stop_s=round_s(stop if stop_s is None else min(stop, stop_s)),
                 box_px=track["union"],
                 confidence=round(min(1.0, track["score"]), 4),

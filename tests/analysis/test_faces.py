@@ -104,3 +104,10 @@ def test_two_faces_stay_two_and_a_pause_parts_a_face() -> None:
 def test_spans_end_with_the_file() -> None:
     (face,) = merge_faces([(9.0, [(10, 10, 40, 40, 0.9)])], 1.0, 640, 480, stop_s=9.5)
     assert (face.start_s, face.stop_s) == (8.0, 9.5)
+
+
+def test_denser_samples_give_tighter_spans() -> None:
+    box = (10, 10, 40, 40, 0.9)
+    samples = [(t, [box] if 2 <= t <= 3 else []) for t in (0.0, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 5.0)]
+    (face,) = merge_faces(samples, 2.0, 640, 480)
+    assert (face.start_s, face.stop_s) == (1.5, 3.5)
