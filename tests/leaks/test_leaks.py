@@ -227,7 +227,8 @@ def run_one(seed: int, folder: Path) -> Outcome:
     case = corpus.make_clip(plan, work / "in")
     out = work / "out"
     run = run_case(case, out, Options(), catalogue=work / "catalogue")
-    outcome = Outcome(plan, run.released is not None, [f"{w.code}: {w.message}" for w in run.withheld])
+    why = [f"{w.code}: {w.message}" for w in run.withheld]
+    outcome = Outcome(plan, run.released is not None, why)
     for time_s, rgb in frames(case / plan.file, 2.1):
         del time_s
         outcome.read_before += bool(words_seen(read_words(rgb, work), plan))
