@@ -32,10 +32,8 @@ GAIN_STEP_SD = 0.01
 COMMON_0, COMMON_1 = 0.006, 0.004
 TINT_0, TINT_1 = 0.003, 0.003
 DARK_SLACK = 1.05
-CONTRAST_SHARE = 0.0
-LIGHT_SHARE = 0.0
 HOLD_TURNS = 6
-SPARSE_FOG = 0.15
+SPARSE_FOG = 0.35
 SPARSE_BLUR = 0.15
 
 
@@ -84,9 +82,6 @@ def solve(
     free_step: NDArray[np.bool_],
     air0: float = AIR_PRIOR,
     iterations: int = 25,
-    trace: list[float] | None = None,
-    u0: F64 | None = None,
-    g0: F64 | None = None,
 ) -> Solved:
     """Solve for n samples.
 
@@ -98,20 +93,13 @@ def solve(
     lag = int((pairs.j - pairs.i).max()) if len(pairs.i) else 1
     bw = 3 * lag + 2
     u, g, b = np.zeros(n), np.zeros(n), np.zeros(n)
-    if u0 is not None:
-        u = u0.copy()
-    if g0 is not None:
-        g = g0.copy()
     log_air = np.full(3, np.log(air0))
     gap = (pairs.j - pairs.i).astype(float)
     has = np.isfinite(pairs.log_ratio)
     sd_c = np.sqrt(np.nan_to_num(pairs.log_sd, nan=1.0) ** 2 + (0.008 + 0.006 * gap[:, None]) ** 2)
     lr = np.nan_to_num(pairs.log_ratio)
-    # a change that differs over the field (uneven fog) is known to a share of its size
-    sd_c = np.sqrt(sd_c**2 + (CONTRAST_SHARE * lr) ** 2)
-    change = np.abs(np.log(np.maximum(pairs.mean_j, 1e-3) / np.maximum(pairs.mean_i, 1e-3))).mean(1)
-    sd_common = COMMON_0 + COMMON_1 * gap + LIGHT_SHARE * change
-    sd_tint = TINT_0 + TINT_1 * gap + LIGHT_SHARE * change
+    sd_common = COMMON_0 + COMMON_1 * gap
+    sd_tint = TINT_0 + TINT_1 * gap
     p = len(pairs.i)
     nu = 3.0
     frame = np.arange(n)
@@ -259,7 +247,7 @@ def solve(
             # the lower form: the upper one is slow where the library runs threads
             chol = cholesky_banded(lower, lower=True, check_finite=False)
             sol = cho_solve_banded((chol, True), np.c_[rhs, border], check_finite=False)
-            schur = haa * (1 + 0 * damp) - border.T @ sol[:, 1:]
+            schur = haa - border.T @ sol[:, 1:]
             step_a = np.linalg.solve(schur + 1e-9 * np.eye(3), ga - border.T @ sol[:, 0])
             step_a = np.zeros(3) if turn < HOLD_TURNS else np.clip(step_a, -0.4, 0.4)
             step = sol[:, 0] - sol[:, 1:] @ step_a
@@ -273,8 +261,6 @@ def solve(
                 damp = max(damp * 0.3, 1e-5)
                 break
             damp = damp * 8 + 1e-4
-        if trace is not None:
-            trace.append(cost)
         if not ok:
             if turn < HOLD_TURNS:
                 continue
