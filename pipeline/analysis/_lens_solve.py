@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
@@ -295,10 +296,10 @@ def solve_tiles(
     n: int,
     pairs: Pairs,
     got: Solved,
-    ratio: F64,
-    fine: F64,
-    level_i: F64,
-    level_j: F64,
+    ratio: F32,
+    fine: F32,
+    level_i: F32,
+    level_j: F32,
     luma_air: float,
 ) -> tuple[F64, F64]:
     """Contrast loss (n, 16) per tile, and log detail lost per tile (n, 16), gain known.
@@ -337,9 +338,9 @@ def solve_tiles(
         has = np.isfinite(ratio[:, k])
         if has.sum() < 3:
             continue
-        y = np.nan_to_num(dg - ratio[:, k])
+        y = np.nan_to_num(dg - ratio[:, k].astype(np.float64))
         x = got.u.copy()
-        ui, uj = level_i[:, k], level_j[:, k]
+        ui, uj = level_i[:, k].astype(np.float64), level_j[:, k].astype(np.float64)
         both = has & np.isfinite(ui) & np.isfinite(uj)
         mi, mj = np.nan_to_num(ui), np.nan_to_num(uj)
         for _ in range(3):
@@ -363,7 +364,7 @@ def solve_tiles(
         has = np.isfinite(fine[:, k])
         if has.sum() < 3:
             continue
-        y = np.nan_to_num(dg - fine[:, k])
+        y = np.nan_to_num(dg - fine[:, k].astype(np.float64))
         x = got.u + got.b
         for _ in range(3):
             r = (x[j] - x[i]) - y

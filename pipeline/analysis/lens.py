@@ -399,9 +399,10 @@ def solve_tables(times: F64, samples: F32, pairs: F32) -> LensResult:
     """The series from the tables of `LensFold.tables`."""
     n = len(times)
     s = samples.astype(np.float64).reshape(n, _SAMPLE_WIDTH)
-    q = pairs.astype(np.float64).reshape(-1, _PAIR_WIDTH)
+    q = pairs.reshape(-1, _PAIR_WIDTH)
+    head = q[:, 5:17].astype(np.float64)
     i, j = q[:, 0].astype(np.int64), q[:, 1].astype(np.int64)
-    p = _lens_solve.Pairs(i, j, q[:, 5:8], q[:, 8:11], q[:, 11:14], q[:, 14:17])
+    p = _lens_solve.Pairs(i, j, head[:, :3], head[:, 3:6], head[:, 6:9], head[:, 9:])
     near = np.zeros(max(n - 1, 0), bool)
     near[i[j - i == 1]] = True
     nan = np.full(n, np.nan)
