@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from collections.abc import Callable
@@ -13,6 +14,11 @@ import click
 
 from pipeline import __version__, errors
 from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
+
+
+# Small matrices only: threads of the linear algebra cost more than they give, and they
+# would fight with those of the decoder and the encoder.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 class Say:
@@ -433,7 +439,8 @@ def withdraw(case: str, **values: Any) -> int:
         }
         for r in records
     ]
-    context.say.result({"case": case, "take_down": rows, "error": None})
+    sheets = _take_down_sheets(case, rows)
+    context.say.result({"case": case, "take_down": rows, "sheets": sheets, "error": None})
     context.say.line(f"Consent for {case} is withdrawn; no further clip will be made from it.")
     context.say.line("Take down, wherever it was published:" if rows else "Nothing was released.")
     for row in rows:
@@ -442,6 +449,30 @@ def withdraw(case: str, **values: Any) -> int:
             f"  sha256 {row['sha256']}"
         )
     return errors.EXIT_DONE
+
+
+def _take_down_sheets(case: str, rows: list[dict[str, Any]]) -> list[str]:
+    """The list of what to take down, in the private folder of each OUT it was made in."""
+    import datetime
+
+    from pipeline.store.work import WorkFolder
+
+    written = []
+    for out in sorted({Path(r["file"]).parents[2] for r in rows}):
+        if not out.is_dir():
+            continue
+        here = [r for r in rows if Path(r["file"]).parents[2] == out]
+        folder = WorkFolder(out, case)
+        path = folder.private_file("take-down.json")
+        sheet = {
+            "schema": "fieldstop.take-down/1",
+            "case": case,
+            "withdrawn_at": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+            "take_down": here,
+        }
+        folder.atomic_write(path, json.dumps(sheet, indent=1))
+        written.append(str(path))
+    return written
 
 
 @main.command()

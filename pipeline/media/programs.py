@@ -35,7 +35,7 @@ def run_ffmpeg(arguments: list[str], *, limit_s: float = ENCODE_LIMIT_S) -> str:
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
-            preexec_fn=_die_with_parent if os.name == "posix" else None,
+            preexec_fn=die_with_parent if os.name == "posix" else None,
         )
     except OSError as error:
         raise OutputError(
@@ -81,7 +81,7 @@ def local_input(path: Path, **options: Any) -> Any:
     return ffmpeg.input(f"file:{path}", protocol_whitelist="file,pipe", **options)
 
 
-def _die_with_parent() -> None:  # pragma: no cover - runs in the child
+def die_with_parent() -> None:  # pragma: no cover - runs in the child
     """Linux: the child gets SIGKILL when the parent dies, so no encoder is left behind."""
     with contextlib.suppress(Exception):
         import ctypes

@@ -99,12 +99,14 @@ def read_pictures(
     matrix: str | None = None,
     double_rate: bool = False,
     skip_unreferenced: bool = False,
+    from_key: bool = False,
     threads: int = 0,
 ) -> Iterator[Picture]:
     """Pictures in [start_s, stop_s) in order of time.
 
     A damaged packet is skipped and counted in `report`; a jump of the time stamps
     backwards, or forwards by more than 10 s, is closed and noted as a gap.
+    from_key: begin at the key frame at or before start_s instead (nothing is decoded in vain).
     matrix: colour matrix to convert to; None keeps the file's own.
     Raises InputError when the file cannot be opened.
     """
@@ -117,7 +119,10 @@ def read_pictures(
             stream.codec_context.thread_count = threads
         if skip_unreferenced:
             stream.codec_context.skip_frame = "NONREF"
-        if start_s > 2.0 + 1e-9:
+        if from_key:
+            _seek(container, stream, origin_s + start_s)
+            start_s = 0.0
+        elif start_s > 2.0 + 1e-9:
             _seek(container, stream, origin_s + start_s - 0.5)
         work = _Work(recording, stream, max_height_px, double_rate, matrix)
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04

@@ -63,9 +63,7 @@ _NAL_ALLOWED = {1, 5, 7, 8, 9, 10, 11, 12}
 _SIGNATURE = re.compile(
     rb"Lav[cf]\d{0,3}[.\s]|x264 - |HandBrake|Exif\x00|<x:xmpmeta|ID3[\x02-\x04]\x00"
 )
-_EMPTY_META = (
-    bytes(7) + b"!hdlr" + bytes(8) + b"mdirappl" + bytes(9) + b"\x00\x00\x00\x08ilst"
-)
+_EMPTY_META = bytes(7) + b"!hdlr" + bytes(8) + b"mdirappl" + bytes(9) + b"\x00\x00\x00\x08ilst"
 _STREAM_TAGS = {"language", "handler_name", "vendor_id"}
 _FILE_TAGS = {"major_brand", "minor_version", "compatible_brands"}
 _SOUND_PRIMING_S = 0.1  # an AAC encoder's priming is 1024 or 2112 samples (ISO/IEC 14496-24)

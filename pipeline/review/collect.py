@@ -96,7 +96,7 @@ def _thumbnails(run: CaseRun) -> list[Thumbnail]:
     for number, surveyed in enumerate(run.surveyed):
         length_s = surveyed.survey.recording.duration_s
         times = [length_s * share for share in (0.1, 0.5, 0.9)]
-        for time_s, data, span in redacted_jpegs(run, number, times):
+        for time_s, data, span in redacted_jpegs(run, number, times, exact=False):
             caption = f"{span.shape}, confidence {span.confidence:.2f}"
             out.append(Thumbnail(number, time_s, data, span, caption))
     return out

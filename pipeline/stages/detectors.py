@@ -5,18 +5,19 @@ The networks take some hundred megabytes; a child process gives them all back.
 
 from __future__ import annotations
 
-import multiprocessing
+import json
+import os
+import subprocess
+import sys
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import OutputError
+from pipeline.media.programs import die_with_parent
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import AnonymityOptions
 from pipeline.model.recording import Recording
@@ -50,34 +51,58 @@ def look(
     lettering = options.lettering and text_available()
     if not lettering and not options.faces:
         return [], []
-    job = (
-        str(path), recording.to_json(), [f.model_dump() for f in fields], list(outside), lettering,
-        options.faces, samples_per_s, list(ignore), stop_s,
-    )  # fmt: skip
-    try:
-        with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as pool:
-            return pool.submit(_child, job).result()
-    except BrokenProcessPool:
+    job = {
+        "path": str(path),
+        "recording": recording.to_json(),
+        "fields": [f.model_dump() for f in fields],
+        "outside": [list(o) for o in outside],
+        "lettering": lettering,
+        "faces": options.faces,
+        "rate_hz": samples_per_s,
+        "ignore": [list(b) for b in ignore],
+        "stop_s": stop_s,
+    }
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline.stages.detectors"],
+        input=json.dumps(job),
+        capture_output=True,
+        text=True,
+        check=False,
+        preexec_fn=die_with_parent if os.name == "posix" else None,
+    )
+    if done.returncode != 0 or not done.stdout:
         raise OutputError(
-            "Looking for lettering and faces was stopped by the machine", "", "free some memory"
-        ) from None
+            "Looking for lettering and faces was stopped",
+            f"code {done.returncode}",
+            "free some memory and run again",
+        )
+    found = json.loads(done.stdout.splitlines()[-1])
+    return (
+        [Lettering.model_validate(x) for x in found["lettering"]],
+        [Face.model_validate(x) for x in found["faces"]],
+    )
 
 
-def _child(job: tuple[Any, ...]) -> Found:
+def child() -> None:
+    """Body of the child process: a job as JSON on standard input, boxes on standard output."""
     from pipeline.analysis.detect import detect
 
-    path, text, spans, outside, lettering, faces, rate_hz, ignore, stop_s = job
-    recording = Recording.model_validate_json(text)
-    fields = [FieldSpan.model_validate(s) for s in spans]
-    return detect(
-        _samples(Path(path), recording, outside, rate_hz),
-        fields,
-        lettering,
-        faces,
-        1 / rate_hz,
-        stop_s,
-        ignore,
+    job = json.load(sys.stdin)
+    recording = Recording.model_validate_json(job["recording"])
+    letters, faces = detect(
+        _samples(Path(job["path"]), recording, job["outside"], job["rate_hz"]),
+        [FieldSpan.model_validate(s) for s in job["fields"]],
+        job["lettering"],
+        job["faces"],
+        1 / job["rate_hz"],
+        job["stop_s"],
+        [tuple(b) for b in job["ignore"]],
     )
+    found = {
+        "lettering": [x.model_dump() for x in letters],
+        "faces": [x.model_dump() for x in faces],
+    }
+    sys.stdout.write("\n" + json.dumps(found) + "\n")
 
 
 def _samples(
@@ -94,3 +119,7 @@ def _samples(
         rgb = reduce_rgb(picture.frame, picture.frame.height, recording.video.matrix)
         out = any(a <= picture.time_s < b for a, b in outside)
         yield picture.time_s, rgb, out
+
+
+if __name__ == "__main__":
+    child()

@@ -187,7 +187,9 @@ def _make(
 ) -> None:
     case, options, folder = run.opened.case, run.options, run.folder
     hashes = [s.sha256 for s in run.opened.sources]
-    catalogue.note_consent(case.case, hashes, case.consent)
+    if case.consent.scope != "none":
+        # "none" is the state before a form is signed: it must not bind later renders.
+        catalogue.note_consent(case.case, hashes, case.consent)
     run.consent = catalogue.consent_for(hashes, case.case, case.consent)
     case = case.model_copy(
         update={"consent": case.consent.model_copy(update={"voice": run.consent.voice})}

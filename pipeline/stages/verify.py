@@ -42,9 +42,10 @@ RIM_PX = 6.0  # coding spreads the rim by less than a block of 8 px
 SAMPLE_S = 0.5
 LUMA_LIMIT = 0.5
 LOUDNESS_LIMIT_LU = 0.2
-# Longer played parts are compared with their source in windows: the first WINDOW_S of
-# every EVERY_S. The finished file itself is always decoded whole.
-WHOLE_S, WINDOW_S, EVERY_S = 40.0, 6.0, 20.0
+# Longer played parts are compared with their source in windows of WINDOW_S about every
+# EVERY_S, each from a key frame on. In the finished file every picture is counted and all
+# are decoded but those that no other depends on.
+WHOLE_S, WINDOW_S, EVERY_S = 40.0, 2.5, 12.0
 
 
 @dataclass
@@ -212,18 +213,25 @@ def _expected(
             [r for r in plan.redactions if r.source == source.number],
         )  # fmt: skip
         next_s = piece.start_s
-        for window in _windows(Span(piece.start_s, piece.start_s + piece.length_s)):
+        here = Span(piece.start_s, piece.start_s + piece.length_s)
+        whole = here.length_s <= WHOLE_S
+        for window in [here] if whole else _windows(here):
+            first_s = None
             for picture in read_pictures(
                 media[piece.source].path,
                 media[piece.source].recording,
                 start_s=window.start_s,
                 stop_s=window.stop_s,
+                from_key=whole is False,
                 max_height_px=_fit_height(plan, source),
                 matrix=plan.matrix,
                 double_rate=options.output.deinterlace == "double",
                 skip_unreferenced=not media[piece.source].recording.video.interlaced,
                 threads=options.machine.threads,
             ):
+                first_s = picture.time_s if first_s is None else first_s
+                if not whole and picture.time_s > first_s + WINDOW_S:
+                    break
                 if picture.time_s + 1e-6 < next_s:
                     continue
                 next_s = picture.time_s + SAMPLE_S
@@ -232,12 +240,10 @@ def _expected(
 
 
 def _windows(span: Span) -> list[Span]:
-    """Where a played part is compared with its source: all of it, or windows of a long one."""
-    if span.length_s <= WHOLE_S:
-        return [span]
-    count = int(np.ceil(span.length_s / EVERY_S))
+    """Where a long played part is compared with its source."""
+    count = int(np.ceil(span.length_s / EVERY_S)) + 1
     starts = np.linspace(span.start_s, span.stop_s - WINDOW_S, count)
-    return [Span(float(s), float(s) + WINDOW_S) for s in starts]
+    return [Span(float(s), span.stop_s) for s in starts]
 
 
 def _picture_checks(
@@ -257,13 +263,15 @@ def _picture_checks(
     wanted = next(expected, None)
     half_s = 0.5 / max(plan.frame_rate_hz, 1.0)
     next_s = 0.0
-    for picture in read_pictures(path, recording, report=report, threads=options.machine.threads):
+    for picture in read_pictures(
+        path, recording, report=report, skip_unreferenced=True, threads=options.machine.threads
+    ):
         if picture.time_s + 1e-6 >= next_s:
             next_s = picture.time_s + SAMPLE_S
             surround.look(picture)
             progress("verify", picture.time_s, plan.duration_s)
         while wanted is not None and wanted[0] < picture.time_s - half_s:
-            wanted = next(expected, None)
+            wanted = next(expected, None)  # its picture was left out, or came before a cut
         if wanted is not None and abs(wanted[0] - picture.time_s) <= half_s:
             compare.look(picture, *wanted[1:])
             wanted = next(expected, None)
