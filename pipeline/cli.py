@@ -15,7 +15,6 @@ import click
 from pipeline import __version__, errors
 from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
 
-
 # Small matrices only: threads of the linear algebra cost more than they give, and they
 # would fight with those of the decoder and the encoder.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -13,6 +13,8 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
+from queue import Full, Queue
+from threading import Event, Thread
 from typing import Any
 
 import numpy as np
@@ -108,6 +110,7 @@ def read_pictures(
     backwards, or forwards by more than 10 s, is closed and noted as a gap.
     from_key: begin at the key frame at or before start_s instead (nothing is decoded in vain).
     matrix: colour matrix to convert to; None keeps the file's own.
+    threads: of the decoder; 0 is one, see `ahead`.
     Raises InputError when the file cannot be opened.
     """
     note = report if report is not None else ReadReport()
@@ -115,8 +118,7 @@ def read_pictures(
     with closing(open_media(path)) as container:
         stream = next(s for s in container.streams.video if not attached(s))
         stream.thread_type = "AUTO"
-        if threads:
-            stream.codec_context.thread_count = threads
+        stream.codec_context.thread_count = threads or 1
         if skip_unreferenced:
             stream.codec_context.skip_frame = "NONREF"
         if from_key:
@@ -159,6 +161,48 @@ def read_pictures(
                 note.frames += 1
                 previous_s = note.last_s = time_s
                 yield Picture(max(0.0, time_s), shown)
+
+
+def ahead(pictures: Iterator[Picture], depth: int = 4) -> Iterator[Picture]:
+    """The same pictures, decoded in a thread of its own up to `depth` ahead of the consumer.
+
+    One decoding thread beside the work costs less processor time than the decoder's own
+    threads, and takes no longer. An error of the reading comes out here.
+    """
+    queue: Queue[Picture | BaseException | None] = Queue(depth)
+    stopped = Event()
+
+    def put(item: Picture | BaseException | None) -> bool:
+        while not stopped.is_set():
+            try:
+                queue.put(item, timeout=0.2)
+                return True
+            except Full:
+                continue
+        return False
+
+    def read() -> None:
+        try:
+            for picture in pictures:
+                if not put(picture):
+                    return
+            put(None)
+        except BaseException as error:  # handed to the consumer
+            put(error)
+
+    thread = Thread(target=read, daemon=True)
+    thread.start()
+    try:
+        while True:
+            item = queue.get()
+            if item is None:
+                return
+            if isinstance(item, BaseException):
+                raise item
+            yield item
+    finally:
+        stopped.set()
+        thread.join(timeout=5)
 
 
 def _seek(container: Any, stream: Any, time_s: float) -> None:

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from pipeline.media.probe import open_media
 from pipeline.media.read import (
     Picture,
+    ahead,
     read_pictures,
     read_sound,
     without_channel,
@@ -322,7 +323,7 @@ def _piece_pictures(
     stop_s = piece.start_s + piece.length_s
     if piece.kind == "play":
         empty = True
-        for picture in read_pictures(
+        reading = read_pictures(
             source.path,
             source.recording,
             start_s=piece.start_s,
@@ -331,7 +332,8 @@ def _piece_pictures(
             matrix=plan.matrix,
             double_rate=options.output.deinterlace == "double",
             threads=options.machine.threads,
-        ):
+        )
+        for picture in ahead(reading):
             out_s = piece.out_start_s + max(0.0, picture.time_s - piece.start_s)
             yield (0.0 if empty and piece.out_start_s == 0 else out_s), picture
             empty = False

@@ -25,6 +25,7 @@ from pipeline.errors import InputError
 from pipeline.media.probe import label, probe
 from pipeline.media.read import (
     ReadReport,
+    ahead,
     read_pictures,
     read_sound,
     reduce_rgb,
@@ -68,32 +69,26 @@ class Surveyed:
 
 
 class Spool:
-    """Small pictures on disk, in order: PNG with time stamps. Flat in memory."""
+    """Small pictures on disk, in order, uncompressed, with time stamps. Flat in memory."""
 
     def __init__(self, folder: Path) -> None:
         self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by close()
         self.count = 0
 
     def add(self, time_s: float, rgb: NDArray[np.uint8]) -> None:
-        import cv2
-
-        _, data = cv2.imencode(".png", rgb[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
-        self._file.write(struct.pack("<dI", time_s, len(data)))
-        self._file.write(data.tobytes())
+        self._file.write(struct.pack("<dII", time_s, *rgb.shape[:2]))
+        self._file.write(np.ascontiguousarray(rgb).data)
         self.count += 1
 
     def samples(self) -> Iterator[tuple[float, NDArray[np.uint8]]]:
-        import cv2
-
         self._file.seek(0)
         while True:
-            head = self._file.read(12)
-            if len(head) < 12:
+            head = self._file.read(16)
+            if len(head) < 16:
                 return
-            time_s, size = struct.unpack("<dI", head)
-            data = np.frombuffer(self._file.read(size), np.uint8)
-            bgr = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR), np.uint8)
-            yield time_s, np.ascontiguousarray(bgr[..., ::-1])
+            time_s, rows, cols = struct.unpack("<dII", head)
+            flat = np.frombuffer(self._file.read(rows * cols * 3), np.uint8)
+            yield time_s, flat.reshape(rows, cols, 3)
 
     def close(self) -> None:
         with suppress(OSError):
@@ -142,13 +137,14 @@ def survey_file(
     try:
         # Pictures that no other depends on are left out where there are enough others.
         sparse = recording.frame_rate_hz >= 20 and not recording.video.interlaced
-        for picture in read_pictures(
+        reading = read_pictures(
             source.path,
             recording,
             report=report,
             skip_unreferenced=sparse,
             threads=options.machine.threads,
-        ):
+        )
+        for picture in ahead(reading):
             if first_s is None:
                 first_s = picture.time_s
             time_s = picture.time_s

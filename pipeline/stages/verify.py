@@ -21,6 +21,7 @@ from pipeline.media.probe import open_media, probe
 from pipeline.media.read import (
     Picture,
     ReadReport,
+    ahead,
     read_pictures,
     read_sound,
     reduce_rgb,
@@ -45,7 +46,7 @@ LOUDNESS_LIMIT_LU = 0.2
 # Longer played parts are compared with their source in windows of WINDOW_S about every
 # EVERY_S, each from a key frame on. In the finished file every picture is counted and all
 # are decoded but those that no other depends on.
-WHOLE_S, WINDOW_S, EVERY_S = 40.0, 2.5, 12.0
+WHOLE_S, WINDOW_S, EVERY_S = 40.0, 2.5, 15.0
 
 
 @dataclass
@@ -263,9 +264,10 @@ def _picture_checks(
     wanted = next(expected, None)
     half_s = 0.5 / max(plan.frame_rate_hz, 1.0)
     next_s = 0.0
-    for picture in read_pictures(
+    reading = read_pictures(
         path, recording, report=report, skip_unreferenced=True, threads=options.machine.threads
-    ):
+    )
+    for picture in ahead(reading):
         if picture.time_s + 1e-6 >= next_s:
             next_s = picture.time_s + SAMPLE_S
             surround.look(picture)
