@@ -35,7 +35,8 @@ class Shell:
         if config is not None:
             self.config.write_text(PLAIN + config)
         command = [sys.executable, "-m", "pipeline.cli", "--json", "--quiet", "--config",
-                   str(self.config), "--catalogue", str(self.folder / "catalogue.sqlite3")]  # fmt: skip
+                   str(self.config),
+                   "--catalogue", str(self.folder / "catalogue.sqlite3")]  # fmt: skip
         done = subprocess.run(
             [*command, *map(str, arguments)], capture_output=True, text=True, timeout=220
         )
@@ -310,7 +311,7 @@ def test_split_files_join_without_a_gap(fieldstop: Shell, tmp_path: Path) -> Non
         '[consent]\nscope = "public"\nvoice = true\n'
     )
     made = fieldstop("make", folder, "--out", tmp_path / "out",
-                     config="[mark]\nvisibility_low = 1\nvisibility_high = 2\n")  # fmt: skip
+                     config="[mark]\nvisibility_low = 2\nvisibility_high = 30\n")  # fmt: skip
     assert made.code == 0, made.value
     release = Path(made.value["release"])
     found = probe(release)

@@ -683,8 +683,8 @@ def lit_area_px2(span: FieldSpan) -> float:
         s = math.sqrt(max(r * r - m * m, 0.0))
         if min(s, bottom) <= max(-s, top):
             continue
-        lower = under(b) - under(a) if s < bottom else bottom * (b - a)
-        upper = -(under(b) - under(a)) if -s > top else top * (b - a)
+        lower = under(b) - under(a) if s <= bottom else bottom * (b - a)
+        upper = -(under(b) - under(a)) if -s >= top else top * (b - a)
         total += lower - upper
     return total
 

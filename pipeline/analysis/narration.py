@@ -264,21 +264,22 @@ def _rnnoise() -> Any:
     Its Python package would pull matplotlib and more into the process.
     Raises UsageError if the wheel is not installed.
     """
-    from importlib.util import find_spec
-    from os import listdir
+    from importlib.metadata import PackageNotFoundError, files
 
-    spec = find_spec("pyrnnoise")
-    for folder in (spec.submodule_search_locations or []) if spec else []:
-        for name in sorted(listdir(folder)):
-            if "rnnoise" in name and name.endswith((".so", ".dylib", ".dll")):
-                library = ctypes.CDLL(f"{folder}/{name}")
-                library.rnnoise_create.argtypes = [ctypes.c_void_p]
-                library.rnnoise_create.restype = ctypes.c_void_p
-                library.rnnoise_destroy.argtypes = [ctypes.c_void_p]
-                pointer = ctypes.POINTER(ctypes.c_float)
-                library.rnnoise_process_frame.argtypes = [ctypes.c_void_p, pointer, pointer]
-                library.rnnoise_process_frame.restype = ctypes.c_float
-                return library
+    try:
+        shipped = files("pyrnnoise") or []
+    except PackageNotFoundError:
+        shipped = []
+    for item in sorted(shipped, key=str):
+        if "rnnoise" in item.name and item.name.endswith((".so", ".dylib", ".dll")):
+            library = ctypes.CDLL(str(item.locate()))
+            library.rnnoise_create.argtypes = [ctypes.c_void_p]
+            library.rnnoise_create.restype = ctypes.c_void_p
+            library.rnnoise_destroy.argtypes = [ctypes.c_void_p]
+            pointer = ctypes.POINTER(ctypes.c_float)
+            library.rnnoise_process_frame.argtypes = [ctypes.c_void_p, pointer, pointer]
+            library.rnnoise_process_frame.restype = ctypes.c_float
+            return library
     raise UsageError(
         "Live narration needs the package that splits voice from room",
         "pyrnnoise is not installed",

@@ -183,6 +183,8 @@ def test_area_is_that_of_the_fine_mask(
 
 
 def test_area_of_known_shapes() -> None:
+    touching = circle_span(20, 20, 5, (0, 15, 200, 150))  # the box touches the circle
+    assert lit_area_px2(touching) == pytest.approx(math.pi * 25)
     assert lit_area_px2(circle_span(100, 75, 50)) == pytest.approx(math.pi * 2500)
     assert lit_area_px2(circle_span(100, 75, 500)) == pytest.approx(200 * 150)
     half = circle_span(100, 75, 50, (0, 0, 200, 75))

@@ -715,7 +715,8 @@ def test_another_release_and_another_shot_bring_another_warp(plan, glyph):
         return out
 
     first = shape(1, 0)
-    np.testing.assert_array_equal(first, shape(1, 0))
+    # equal but for the last bit, which depends on where numpy put the arrays in memory
+    np.testing.assert_allclose(first, shape(1, 0), rtol=0, atol=1e-6)
     for other in (shape(2, 0), shape(1, 1)):
         assert np.abs(first - other).max() > 0.2
         assert np.corrcoef(first.ravel(), other.ravel())[0, 1] > 0.85  # the same mark to the eye

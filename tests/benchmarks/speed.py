@@ -134,7 +134,9 @@ def resident_mb(pids: list[int]) -> float:
 def run(command: list[str]) -> Cost:
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     begun = time.monotonic()
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    )
     peak = 0.0
     stop = threading.Event()
 

@@ -6,6 +6,7 @@ ITU-R BT.601-7 and BT.709-6.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from pathlib import Path
 
@@ -52,7 +53,7 @@ def test_shape_and_times(zoo: Zoo, name: str) -> None:
     wanted = np.array(clip.pts_s) - clip.pts_s[0]
     if name != "gap_mkv":
         assert np.allclose(times, wanted, atol=TICK_S)
-    assert times[0] == 0.0 and all(b > a for a, b in zip(times, times[1:], strict=False))
+    assert times[0] == 0.0 and all(b > a for a, b in itertools.pairwise(times))
     assert report.damaged == 0
     if clip.variable_rate:
         assert report.variable_rate
@@ -102,7 +103,7 @@ def test_double_rate(zoo: Zoo, name: str) -> None:
 
 
 def clicks(path: Path, origin_s: float) -> list[float]:
-    """Times of the clicks: where the sound first passes a third of its peak, on the picture's axis."""
+    """Times of the clicks, where the sound passes a third of its peak, on the picture's axis."""
     sound = np.concatenate(list(read_sound(path, origin_s=origin_s, channels=1)), axis=1)[0]
     loud = np.flatnonzero(np.abs(sound) > np.abs(sound).max() / 3)
     starts = loud[np.diff(loud, prepend=-48_000) > 9_600]
