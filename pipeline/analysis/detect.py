@@ -20,7 +20,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._boxes import Pixels, overlap
+from pipeline.analysis._boxes import Pixels, iou, overlap
 from pipeline.analysis.faces import FaceDetector, merge_faces
 from pipeline.analysis.lettering import (
     Box,
@@ -33,6 +33,8 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Face, Lettering
 
 SAMPLE_RATE_HZ = 1.0
+SURE_FACE = 0.75  # score of a face that needs no second look; common practice, no source
+SAME_PLACE = 0.2  # intersection over union
 _IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
 
 
@@ -64,6 +66,7 @@ class Detectors:
         self._far = FaceDetector(views="tiles") if faces else None
         self._lines: list[tuple[float, list[Box]]] = []
         self._faces: list[tuple[float, list[Box]]] = []
+        self._inside: list[bool] = []
         self._whole_s = -np.inf
         self._face_s = -np.inf
         self._size = (0, 0)
@@ -95,6 +98,9 @@ class Detectors:
                 self._face_s = time_s
                 detector = self._far if everywhere else self._near
                 self._faces.append((time_s, detector.boxes(rgb)))
+                self._inside.append(not everywhere)
+                if any(box[4] < SURE_FACE for box in self._faces[-1][1]):
+                    self._face_s = -np.inf  # look again at the next sample
 
     def finish(
         self, stop_s: float | None = None, ignore: Sequence[Pixels] = ()
@@ -115,7 +121,8 @@ class Detectors:
             lines, self.spacing_s, overlays, self._fields, width, height, stop_s
         )
         spacing = max(self.spacing_s, self.faces_every_s)
-        return lettering, merge_faces(self._faces, spacing, width, height, stop_s)
+        faces = confirmed(self._faces, self._inside)
+        return lettering, merge_faces(faces, spacing, width, height, stop_s)
 
     def _field_at(self, time_s: float) -> FieldSpan | None:
         chosen = None
@@ -123,6 +130,29 @@ class Detectors:
             if span.start_s <= time_s + 1e-6:
                 chosen = span
         return chosen
+
+
+def confirmed(
+    looks: Sequence[tuple[float, list[Box]]], inside: Sequence[bool]
+) -> list[tuple[float, list[Box]]]:
+    """Looks without weak single hits inside the body.
+
+    inside: for each look, whether the picture showed the scope field. There a rounded
+    piece of tissue can pass for a face once: a hit below `SURE_FACE` counts only if the
+    look before or after it has one at the same place. Elsewhere every hit counts.
+    """
+    out = []
+    for k, (time_s, boxes) in enumerate(looks):
+        near = [b for n in (k - 1, k + 1) if 0 <= n < len(looks) for b in looks[n][1]]
+        kept = [
+            box
+            for box in boxes
+            if not inside[k]
+            or box[4] >= SURE_FACE
+            or any(iou(box[:4], other[:4]) >= SAME_PLACE for other in near)
+        ]
+        out.append((time_s, kept))
+    return out
 
 
 def _ignored(box: Sequence[float], ignore: Sequence[Pixels]) -> bool:

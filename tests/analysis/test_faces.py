@@ -111,3 +111,15 @@ def test_denser_samples_give_tighter_spans() -> None:
     samples = [(t, [box] if 2 <= t <= 3 else []) for t in (0.0, 1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 5.0)]
     (face,) = merge_faces(samples, 2.0, 640, 480)
     assert (face.start_s, face.stop_s) == (1.5, 3.5)
+
+
+def test_weak_single_hits_inside_the_body_do_not_count() -> None:
+    from pipeline.analysis.detect import confirmed
+
+    weak, sure = (100, 100, 80, 80, 0.65), (100, 100, 80, 80, 0.9)
+    beside = (104, 98, 80, 80, 0.62)
+    looks = [(0.0, [weak]), (2.0, []), (4.0, [sure]), (6.0, []), (8.0, [weak]), (10.0, [beside])]
+    kept = confirmed(looks, [True] * 6)
+    assert [len(boxes) for _, boxes in kept] == [0, 0, 1, 0, 1, 1]
+    # with no scope field every hit counts
+    assert [len(boxes) for _, boxes in confirmed(looks, [False] * 6)] == [1, 0, 1, 0, 1, 1]
