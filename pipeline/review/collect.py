@@ -11,7 +11,7 @@ import numpy as np
 from pipeline import __version__
 from pipeline.media.stems import Stem
 from pipeline.model.case import Case
-from pipeline.model.survey import Event
+from pipeline.model.survey import Event, Survey
 from pipeline.review.report import (
     ChecklistRow,
     EditRow,
@@ -46,7 +46,7 @@ def report_data(run: CaseRun) -> ReportData:
     if run.plan is not None:
         state = "withheld" if run.withheld else "released"
     recordings = [
-        RecordingPart(recording_name(case, run, n), s.survey, _per_frame(s.series))
+        RecordingPart(recording_name(case, run, n), one_surround(s.survey), _per_frame(s.series))
         for n, s in enumerate(run.surveyed)
     ]
     warnings = list(run.plan.warnings) if run.plan else []
@@ -71,6 +71,25 @@ def report_data(run: CaseRun) -> ReportData:
         mark=_mark(run),
         event_loss=run.options.lens.event_loss,
     )
+
+
+def one_surround(survey: Survey) -> Survey:
+    """The survey with all lettering outside the field as one entry (with the box of the first).
+
+    It is blacked out anyway, and would hide the findings that need a look.
+    """
+    outside = [x for x in survey.lettering if x.where == "surround"]
+    if len(outside) < 2:
+        return survey
+    whole = outside[0].model_copy(
+        update={
+            "start_s": min(x.start_s for x in outside),
+            "stop_s": max(x.stop_s for x in outside),
+            "confidence": max(x.confidence for x in outside),
+        }
+    )
+    inside = [x for x in survey.lettering if x.where == "field"]
+    return survey.model_copy(update={"lettering": [whole, *inside]})
 
 
 def recording_name(case: Case, run: CaseRun, number: int) -> str:
