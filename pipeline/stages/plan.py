@@ -149,6 +149,8 @@ def make_plan(
     warnings += mark_warnings
     if case.measured is not None:
         warnings.append("the card with the measured value is not drawn by this version")
+    if any("not restored" in e.reason for e in edits):
+        warnings.append("restoring contrast is not done by this version: those parts are kept")
     if narration is not None:
         warnings += narration.warnings
     return Plan(
@@ -311,6 +313,8 @@ def _edit_of(
             action = "cut"
         if action == "cut" and narrated:
             action, reason = "freeze", reason + "; narration speaks over it"
+    elif action == "clear":
+        action, reason = "keep", reason + "; contrast is not restored by this version"
     elif action == "cut" and narrated:
         action, reason = "keep", reason + "; not cut because narration speaks over it"
     return Edit(

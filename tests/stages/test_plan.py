@@ -184,6 +184,15 @@ def test_default_keeps_and_lists_events() -> None:
     assert plan.duration_s == pytest.approx(20.0)
 
 
+def test_what_a_later_version_renders_is_said() -> None:
+    plan = make_plan(case(measured={"label": "Crusts", "value": 3}),
+                     [source(events=[event("fog", 3, 5)])], None, options(fog="clear"),
+                     glyph=GLYPH)  # fmt: skip
+    assert [e.action for e in plan.edits] == ["keep"]
+    assert any("contrast" in w for w in plan.warnings)
+    assert any("measured value" in w for w in plan.warnings)
+
+
 def test_longer_narration_holds_the_last_picture() -> None:
     plan = make_plan(case(narration={"file": "v.wav"}), [source(10)], narration((8, 13)),
                      Options(), glyph=GLYPH)  # fmt: skip
