@@ -331,13 +331,22 @@ def review(out: Path, by: str | None, port: int, no_browser: bool, profile: str 
     if not (out / "private").is_dir():
         raise InputError("The folder holds no cases", "", "give the --out folder of make")
     from pipeline.review.folder import FolderBackend
-    from pipeline.review.server import serve
+    from pipeline.review.server import ReviewServer
 
     backend = FolderBackend(
         out, context.options(profile), catalogue=context.catalogue, report=_report_of
     )
     try:
-        serve(backend, port=port, by=by or "", open_browser=not no_browser)
+        server = ReviewServer(backend, port=port, by=by or "")
+        context.say.result({"address": server.address, "error": None})
+        context.say.line(f"review    {server.address}")
+        context.say.line("Stop it with Ctrl-C. It answers on this machine only.")
+        if not no_browser:
+            import threading
+            import webbrowser
+
+            threading.Timer(0.4, webbrowser.open, [server.address]).start()
+        server.run()
     finally:
         backend.close()
     return errors.EXIT_DONE

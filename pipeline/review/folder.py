@@ -799,6 +799,8 @@ def _findings(
     kept: Sequence[Kept],
     names: Sequence[str],
 ) -> list[CaseFinding]:
+    from pipeline.review.collect import one_surround
+
     out: list[CaseFinding] = []
 
     def add(tag: str, source: int, kind: str, start_s: float, stop_s: float, **more: Any) -> None:
@@ -827,7 +829,7 @@ def _findings(
                 action=_action(plan, source, event) or ("cut" if outside else "keep"),
                 actions=OUTSIDE_ACTIONS if outside else EVENT_ACTIONS,
             )  # fmt: skip
-        for n, letters in enumerate(survey.lettering):
+        for n, letters in enumerate(one_surround(survey).lettering):
             inside = letters.where == "field"
             add(
                 f"l{source}-{n}", source, "lettering", letters.start_s, letters.stop_s,
