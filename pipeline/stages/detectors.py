@@ -23,6 +23,11 @@ from pipeline.model.options import AnonymityOptions
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering
 
+# Not -m: that would import a folder named pipeline from wherever the user stands.
+_START = (
+    "import sys; sys.path.insert(0, sys.argv[1]); "
+    "from pipeline.stages.detectors import child; child()"
+)
 Found = tuple[list[Lettering], list[Face]]
 
 
@@ -63,7 +68,7 @@ def look(
         "stop_s": stop_s,
     }
     done = subprocess.run(
-        [sys.executable, "-m", "pipeline.stages.detectors"],
+        [sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])],
         input=json.dumps(job),
         capture_output=True,
         text=True,
@@ -119,7 +124,3 @@ def _samples(
         rgb = reduce_rgb(picture.frame, picture.frame.height, recording.video.matrix)
         out = any(a <= picture.time_s < b for a, b in outside)
         yield picture.time_s, rgb, out
-
-
-if __name__ == "__main__":
-    child()
