@@ -26,8 +26,8 @@ PLAIN = "[anonymity]\nlettering = false\nfaces = false\n"
 class Shell:
     """Runs `fieldstop` as a person would, in a process of its own."""
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, limit_s: float = 220) -> None:
+        self.folder, self.limit_s = folder, limit_s
         self.config = folder / "config.toml"
         self.config.write_text(PLAIN)
 
@@ -38,7 +38,7 @@ class Shell:
                    str(self.config),
                    "--catalogue", str(self.folder / "catalogue.sqlite3")]  # fmt: skip
         done = subprocess.run(
-            [*command, *map(str, arguments)], capture_output=True, text=True, timeout=220
+            [*command, *map(str, arguments)], capture_output=True, text=True, timeout=self.limit_s
         )
         assert "Traceback" not in done.stderr, done.stderr
         assert len(done.stdout.strip().splitlines()) <= 1

@@ -130,7 +130,7 @@ def test_thirty_minutes_stay_together(tmp_path: Path) -> None:
     folder = case_folder(tmp_path / "case", clip, recording=f"field = {given}\n",
                          consent="voice = true\n")  # fmt: skip
     # A small mark: the tiny picture is all flashes and patches.
-    made = Shell(tmp_path)("make", folder, "--out", tmp_path / "out",
+    made = Shell(tmp_path, 800)("make", folder, "--out", tmp_path / "out",
                            config="[mark]\nvisibility_low = 2\nvisibility_high = 30\n")  # fmt: skip
     assert made.code == 0, made.value
     release = Path(made.value["release"])

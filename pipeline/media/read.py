@@ -114,6 +114,35 @@ def read_pictures(
     Raises InputError when the file cannot be opened.
     """
     note = report if report is not None else ReadReport()
+    if from_key or start_s > 2.0 + 1e-9:
+        # Where a file has no usable index, a seek can land too late or at the end.
+        sought = _pictures(path, recording, note, start_s, stop_s, max_height_px, matrix,
+                           double_rate, skip_unreferenced, threads, True, from_key)  # fmt: skip
+        first = next(sought, None)
+        if first is not None:
+            yield first
+            yield from sought
+            return
+    yield from _pictures(path, recording, note, start_s, stop_s, max_height_px, matrix,
+                         double_rate, skip_unreferenced, threads, False, False)  # fmt: skip
+
+
+def _pictures(
+    path: Path,
+    recording: Recording,
+    note: ReadReport,
+    start_s: float,
+    stop_s: float,
+    max_height_px: int | None,
+    matrix: str | None,
+    double_rate: bool,
+    skip_unreferenced: bool,
+    threads: int,
+    seek: bool,
+    from_key: bool,
+) -> Iterator[Picture]:
+    """As `read_pictures`; nothing at all where a seek did not land at or before start_s."""
+    wanted_s = start_s
     origin_s = recording.video.start_s
     with closing(open_media(path)) as container:
         stream = next(s for s in container.streams.video if not attached(s))
@@ -124,7 +153,7 @@ def read_pictures(
         if from_key:
             _seek(container, stream, origin_s + start_s)
             start_s = 0.0
-        elif start_s > 2.0 + 1e-9:
+        elif seek:
             _seek(container, stream, origin_s + start_s - 0.5)
         work = _Work(recording, stream, max_height_px, double_rate, matrix)
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
@@ -135,6 +164,8 @@ def read_pictures(
                     time_s = (previous_s + usual_s) if previous_s is not None else 0.0
                 else:
                     time_s = float(shown.pts * shown.time_base) - origin_s + shift_s
+                if previous_s is None and seek and time_s > wanted_s + 1e-6:
+                    return
                 if previous_s is not None:
                     step_s = time_s - previous_s
                     if step_s <= 0 or step_s > JUMP_S:

@@ -243,7 +243,9 @@ def run_one(seed: int, folder: Path) -> Outcome:
 
 @pytest.mark.slow
 @pytest.mark.timeout(5400)
-@pytest.mark.skipif(not shutil.which("tesseract"), reason="tesseract is missing")
+@pytest.mark.skipif(
+    not shutil.which("tesseract") and not os.environ.get("CI"), reason="tesseract is missing"
+)
 def test_nothing_planted_leaves(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     outcomes = [run_one(seed, tmp_path) for seed in range(RECORDINGS)]
     planted = sum(o.plan.planted for o in outcomes)

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
+from fractions import Fraction
 from pathlib import Path
 
+import media_zoo
 import numpy as np
 import pytest
 from media_zoo import BAD_FILES, CLIPS, Clip, read_number
@@ -170,3 +172,15 @@ def test_refused_with_a_sentence(bad_file: Callable[[str], Path], name: str) -> 
 def test_label_hides_the_name() -> None:
     assert "Meadow" not in label(Path("/x/Meadow_Jan_1967.mp4"))
     assert label(Path("a.mp4")) != label(Path("b.mp4"))
+
+
+def test_a_seek_that_lands_too_late_loses_nothing(tmp_path: Path) -> None:
+    """MPEG-TS with one key frame: a seek finds none before the time, so all is decoded."""
+    coding = media_zoo.Coding(options={"preset": "veryfast", "crf": "20", "g": "600", "bf": "2"})
+    clip = media_zoo.zoo_clip(
+        tmp_path / "one_key.ts", coding, seconds=6.0, start_s=1.4, time_base=Fraction(1, 90000)
+    )
+    times, _, _ = pictures_of(clip, start_s=3.0, stop_s=4.0)
+    assert len(times) == 25 and times[0] == pytest.approx(3.0, abs=0.001)
+    keyed, _, _ = pictures_of(clip, start_s=3.0, stop_s=4.0, from_key=True)
+    assert keyed and keyed[0] <= 3.0
