@@ -88,13 +88,13 @@ def render(
     sound = render_sound(plan, media, narration, options, work, progress=progress)
     target = work / "clip.mp4"
     margin_db = AAC_MARGIN_DB
-    wanted_lufs = options.output.loudness_lufs
+    gain_db: float | None = None
     tried = work / "tried.mp4"
     best = math.inf
     for _ in range(CODING_TRIES):
         if sound.raw is not None:
             sound.mix, sound.gain_db, sound.limited = to_loudness(
-                sound.raw, options, work, wanted_lufs, margin_db
+                sound.raw, options, work, gain_db, margin_db
             )
         finish(
             pictures,
@@ -122,7 +122,7 @@ def render(
         if error <= CODED_TOLERANCE_LU:
             break
         margin_db += over_db + 0.1 if over_db else 0.0
-        wanted_lufs += 0.6 * short_lu
+        gain_db = sound.gain_db + 0.6 * short_lu
     if sound.raw is not None:
         sound.raw.path.unlink()
     pictures.unlink()
@@ -523,18 +523,30 @@ def loudness_of(path: Path, channels: int) -> Any:
 
 
 def to_loudness(
-    raw: Stem, options: Options, work: Path, wanted_lufs: float, margin_db: float
+    raw: Stem, options: Options, work: Path, gain_db: float | None, margin_db: float
 ) -> tuple[Stem, float, dict[str, float]]:
-    """Bring the mix to the profile's loudness below its true peak: static gain and a limiter."""
+    """Bring the mix to the profile's loudness below its true peak: static gain and a limiter.
+
+    gain_db: None finds it by measuring; else it is taken as it is.
+    """
     from pipeline.analysis.limiter import LimiterReport, fit_gain, limit
 
     peak = options.output.true_peak_dbtp
-    fit = fit_gain(raw.blocks, raw.channels, wanted_lufs, peak, margin_db=margin_db)
+    if gain_db is None:
+        fit = fit_gain(
+            raw.blocks,
+            raw.channels,
+            options.output.loudness_lufs,
+            peak,
+            margin_db=margin_db,
+            most_passes=6,
+        )
+        gain_db = fit.gain_db
     report = LimiterReport()
     made = write_stem(
         work / "sound.f32",
         raw.channels,
-        limit(raw.blocks(), fit.gain_db, peak - margin_db, report=report),
+        limit(raw.blocks(), gain_db, peak - margin_db, report=report),
         raw.length,
     )
     limited = {
@@ -542,7 +554,7 @@ def to_loudness(
         for key, value in vars(report).items()
         if isinstance(value, (int, float))
     }
-    return made, fit.gain_db, limited
+    return made, gain_db, limited
 
 
 def procedure_stem(
