@@ -957,6 +957,16 @@ def replaced_spans(pieces: Sequence[Piece], redactions: Sequence[Redaction]) -> 
     return merge_spans(out)
 
 
+def goes_on(previous: Piece | None, piece: Piece) -> bool:
+    """True if `piece` plays on where `previous` stopped: the same shot, no cut."""
+    return (
+        previous is not None
+        and previous.kind == piece.kind == "play"
+        and previous.source == piece.source
+        and abs(previous.start_s + previous.length_s - piece.start_s) < 1e-3
+    )
+
+
 def sound_start_s(piece: Piece, pieces: Sequence[Piece]) -> float:
     """Where in the source the sound of a piece starts.
 

@@ -31,7 +31,7 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan, PlannedSource, Redaction
 from pipeline.model.recording import Recording
 from pipeline.model.time import Span
-from pipeline.stages.plan import has_field, moved_field, sound_start_s
+from pipeline.stages.plan import goes_on, has_field, moved_field, sound_start_s
 from pipeline.stages.survey import Progress, field_at, no_progress
 
 RATE_HZ = 48_000
@@ -302,12 +302,7 @@ def compose(
     for piece in plan.pieces:
         source = plan.sources[piece.source]
         blanker = blankers[piece.source]
-        joined = (
-            previous is not None
-            and previous.kind == piece.kind == "play"
-            and previous.source == piece.source
-            and abs(previous.start_s + previous.length_s - piece.start_s) < 1e-3
-        )
+        joined = goes_on(previous, piece)
         if not joined:
             painter.new_shot()
         first = True

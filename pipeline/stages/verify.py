@@ -33,7 +33,7 @@ from pipeline.model.plan import Piece, Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.model.time import Span
-from pipeline.stages.plan import has_field, moved_field
+from pipeline.stages.plan import goes_on, has_field, moved_field
 from pipeline.stages.render import Blanker, SourceMedia, _fit_height
 from pipeline.stages.survey import Progress, field_at, no_progress
 
@@ -441,12 +441,7 @@ def shot_numbers(plan: Plan) -> dict[int, int]:
     numbers: dict[int, int] = {}
     shot, previous = -1, None
     for piece in plan.pieces:
-        joined = (
-            previous is not None
-            and previous.kind == piece.kind == "play"
-            and previous.source == piece.source
-            and abs(previous.start_s + previous.length_s - piece.start_s) < 1e-3
-        )
+        joined = goes_on(previous, piece)
         if not joined:
             shot += 1
         numbers[id(piece)] = shot
