@@ -4,10 +4,11 @@ It keeps boxes only, so what it hands back is small and can be pickled. The
 process should end before encoding starts: the networks take about 350 MB.
 
 What is skipped, and why that is safe enough:
-- Lettering: the network looks at `text_regions` of each sample, and at the whole
-  picture every `whole_every_s`, at the first sample and whenever there is no
-  scope field. `OverlayFold` sees every sample. Lettering that lies wholly in the
-  surround is blanked anyway and is not looked for by the network.
+- Lettering: the network looks at `text_regions` of each sample and of its
+  `odd_colours`, and at the whole picture every `whole_every_s`, at the first
+  sample and whenever there is no scope field. `OverlayFold` sees every sample.
+  Lettering that lies wholly in the surround is blanked anyway and is not
+  looked for by the network.
 - Faces: inside the body only the whole picture is looked at, every
   `faces_every_s`; with no scope field, or where the caller says `outside`,
   every sample is looked at, tiles too.
@@ -23,10 +24,12 @@ from numpy.typing import NDArray
 from pipeline.analysis._boxes import Pixels, iou, overlap
 from pipeline.analysis.faces import FaceDetector, merge_faces
 from pipeline.analysis.lettering import (
+    ODD_STEP,
     Box,
     OverlayFold,
     TextDetector,
     merge_lettering,
+    odd_colours,
     text_regions,
 )
 from pipeline.model.field import FieldSpan
@@ -91,6 +94,8 @@ class Detectors:
                 boxes = self._text.boxes(rgb)
             else:
                 boxes = self._text.boxes(rgb, text_regions(rgb, field))
+            for view in odd_colours(rgb, field):
+                boxes += self._text.boxes(view, text_regions(view, field, ODD_STEP))
             self._lines.append((time_s, boxes))
         if self._near is not None and self._far is not None:
             everywhere = no_field or outside

@@ -17,10 +17,12 @@ from PIL import Image, ImageDraw, ImageFont
 
 from pipeline.analysis.detect import Detectors
 from pipeline.analysis.lettering import (
+    ODD_STEP,
     OverlayFold,
     TextDetector,
     field_mask,
     merge_lettering,
+    odd_colours,
     text_regions,
 )
 from pipeline.model.field import FieldSpan
@@ -283,6 +285,37 @@ def test_the_network_finds_lines_and_leaves_clean_pictures_alone(detector: TextD
         assert all(isinstance(value, int) for b in boxes for value in b[:4])
     assert sum(part > 0.6 for part in found) >= 10
     assert false == 0
+
+
+def test_lettering_as_bright_as_the_tissue_is_found_by_its_colour(detector: TextDetector) -> None:
+    """Luma weights of ITU-R BT.709: the ink differs from what is behind it in colour only."""
+    held, plain, false = [], [], 0
+    for seed in range(8):
+        scene = Scene(500 + seed)
+        rng, clean = scene.rng, scene.frame(1.0)
+        line, size = LINES[seed % len(LINES)], 18 + 2 * seed
+        at = scene.place(round(0.62 * size * len(line)), round(1.4 * size), True)
+        mean = clean[at[1] : at[1] + size, at[0] : at[0] + 8 * size].reshape(-1, 3).mean(axis=0)
+        while True:
+            ink = rng.integers(0, 256, 3)
+            if abs((ink - mean) @ (0.2126, 0.7152, 0.0722)) < 12 and np.ptp(ink - mean) > 80:
+                break
+        image = Image.fromarray(clean)
+        pen = ImageDraw.Draw(image)
+        font = ImageFont.load_default(size)
+        left, top, right, bottom = pen.textbbox(at, line, font=font)
+        pen.text(at, line, font=font, fill=tuple(int(i) for i in ink))
+        box = (int(left), int(top), int(right - left), int(bottom - top))
+        marked, field = np.asarray(image), scene.field()
+        boxes = detector.boxes(marked, text_regions(marked, field))
+        plain.append(share(box, [b[:4] for b in boxes]) > 0.8)
+        for view in odd_colours(marked, field):
+            boxes += detector.boxes(view, text_regions(view, field, ODD_STEP))
+        held.append(share(box, [b[:4] for b in boxes]) > 0.8)
+        for view in odd_colours(clean, field):
+            false += len(detector.boxes(view, text_regions(view, field, ODD_STEP)))
+    assert sum(held) >= 7 and false == 0
+    assert sum(plain) < sum(held)
 
 
 def test_the_whole_picture_is_read_in_tiles(detector: TextDetector) -> None:

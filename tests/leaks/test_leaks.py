@@ -243,11 +243,6 @@ def run_one(seed: int, folder: Path) -> Outcome:
 
 @pytest.mark.slow
 @pytest.mark.timeout(5400)
-@pytest.mark.xfail(
-    reason="one of 11: 16 px lettering that differs from the tissue in colour alone, shown for half"
-    " the clip, is found neither by the survey nor by verify",
-    strict=False,
-)
 @pytest.mark.skipif(
     not shutil.which("tesseract") and not os.environ.get("CI"), reason="tesseract is missing"
 )
