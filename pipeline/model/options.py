@@ -137,6 +137,9 @@ class AnonymityOptions(Section):
     faces: bool = option(True, "look for faces")
     samples_per_s: float = option(1.0, "pictures looked at by the survey", "1/s", ge=0.1, le=10)
     verify_samples_per_s: float = option(2.0, "pictures looked at by verify", "1/s", ge=0.1, le=25)
+    patient_gap_s: float = option(
+        60.0, "out of the body this long, it may be another patient", "s", ge=5, le=3600
+    )
 
 
 class MachineOptions(Section):

@@ -23,6 +23,7 @@ from pipeline.model.plan import Chapter, Edit, Need, Piece, Plan, PlannedSource,
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Event, Survey
 from pipeline.model.time import Span, format_time, merge_spans, round_s, subtract_spans
+from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
 
 HOP_S = 0.1
 SHORTEST_PIECE_S = 0.04
@@ -127,6 +128,7 @@ def make_plan(
     redactions = _redactions(sources, planned, case, options, decisions)
     needs += _field_needs(sources, planned, kept, options)
     needs += _looked_needs(sources, kept, options)
+    needs += _patient_needs(sources, kept, options, decisions)
     needs += _sound_needs(sources, kept, case, options)
     channels = _sound_channels(sources, options)
     live = bool(case.narration and case.narration.live and narrated)
@@ -648,6 +650,29 @@ def _looked_needs(
                     start_s=0.0,
                 )
             )
+    return needs
+
+
+def _patient_needs(
+    sources: Sequence[SourceInput],
+    kept: Sequence[Kept],
+    options: Options,
+    decisions: Sequence[Decision],
+) -> list[Need]:
+    """Gaps after which a recording may show another patient, unless a person said no."""
+    needs = []
+    for number, source in enumerate(sources):
+        sha256 = source.survey.recording.sha256
+        for part in kept:
+            if part.source != number:
+                continue
+            used = Span(part.start_s, part.stop_s)
+            gaps = second_patient_spans(source.survey.field, used, options.anonymity)
+            needs += [
+                patient_need(number, source.recording_index, gap, why)
+                for gap, why in gaps
+                if not _rejected(decisions, sha256, PATIENT_GAP, gap)
+            ]
     return needs
 
 

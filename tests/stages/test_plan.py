@@ -344,3 +344,31 @@ def test_any_events_and_narration_give_a_consistent_plan(
         from pipeline.model.time import total_s
 
         assert total_s(plan.narration) == pytest.approx(total_s(voice.spans), abs=0.01)
+
+
+def gap_field(gap_s: float, moved_px: float = 0.0) -> list[FieldSpan]:
+    """Inside, then `gap_s` out of the body, then inside with the field moved."""
+    after = field(10 + gap_s, 30 + gap_s)
+    after.center_x_px += moved_px
+    return [field(0, 10), whole_picture(1280, 720, 10, 10 + gap_s, 0.95), after]
+
+
+@pytest.mark.parametrize(
+    ("gap_s", "moved_px", "flagged"),
+    [(20, 0, False), (70, 0, True), (4, 0, False), (4, 40, True), (4, 5, False), (1, 40, False)],
+)
+def test_two_patients_in_one_recording_need_a_person(
+    gap_s: float, moved_px: float, flagged: bool
+) -> None:
+    sources = [source(30 + gap_s, fields=gap_field(gap_s, moved_px))]
+
+    def codes(case_: Case, decisions: list[Decision]) -> list[str]:
+        plan = make_plan(case_, sources, None, Options(), glyph=GLYPH, decisions=decisions)
+        return [n.code for n in plan.needs if n.code == "second-patient"]
+
+    assert bool(codes(case(), [])) == flagged
+    kept = case(recording=[{"files": ["a.mp4"], "side": "left", "keep": [[0, 9]]}])
+    assert not codes(kept, [])
+    anchor = Anchor(sha256="a" * 64, start_s=10, stop_s=10 + gap_s, kind="second-patient")
+    said = Decision(number=1, at="2026-01-01T00:00:00Z", by="AB", verb="reject", anchor=anchor)
+    assert not codes(case(), [said])
