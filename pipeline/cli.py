@@ -357,7 +357,7 @@ def review(out: Path, by: str | None, port: int, no_browser: bool, profile: str 
 @_globals
 def probe(file: Path, **values: Any) -> int:
     """What a file is, and what in it could identify someone."""
-    from pipeline.media.probe import probe as look
+    from pipeline.media.guard import probe_apart as look
 
     context = _context(values)
     found = look(file)

@@ -23,7 +23,15 @@ DEMUXERS = (
     "aiff", "caf",
 )  # fmt: skip
 _ALLOWED = ",".join(DEMUXERS)
+# Photographs are read only from files that say so by their name: not dressed as videos.
+STILL_DEMUXERS = {
+    ".png": "png_pipe", ".jpg": "jpeg_pipe", ".jpeg": "jpeg_pipe", ".bmp": "bmp_pipe",
+    ".tif": "tiff_pipe", ".tiff": "tiff_pipe", ".webp": "webp_pipe",
+}  # fmt: skip
 PICTURE_LIMIT_PX = 8192
+# 8192 x 4608: no picture is taken apart that would need more memory than this.
+PICTURE_AREA_LIMIT_PX = 8192 * 4608
+LISTED_LIMIT = 200
 _PLAIN_KEYS = {
     "major_brand", "minor_version", "compatible_brands", "encoder", "language", "vendor_id",
     "duration", "bps", "number_of_frames", "number_of_bytes",
@@ -42,19 +50,30 @@ def open_media(path: Path) -> Any:
     import av
 
     check_plain_file(path)
+    still = STILL_DEMUXERS.get(path.suffix.lower())
     try:
-        return av.open(
+        container = av.open(
             f"file:{path}",
             "r",
-            options={"protocol_whitelist": "file", "format_whitelist": _ALLOWED},
+            format=still,
+            options={
+                "protocol_whitelist": "file",
+                "format_whitelist": still or _ALLOWED,
+                "max_pixels": str(PICTURE_AREA_LIMIT_PX),
+            },
             metadata_errors="replace",
         )
-    except (av.error.FFmpegError, ValueError, OSError, MemoryError) as error:
+    except (av.error.FFmpegError, ValueError, OSError, OverflowError, MemoryError) as error:
         raise InputError(
             "A file is not a recording that can be read",
             f"{label(path)} ({type(error).__name__})",
             "give an MP4, MOV, MKV, AVI or MPEG-TS file; playlists are not followed",
         ) from None
+    for stream in container.streams.video:
+        if stream.codec_context is not None:
+            # The decoder refuses larger pictures before it takes memory for them.
+            stream.codec_context.options = {"max_pixels": str(PICTURE_AREA_LIMIT_PX)}
+    return container
 
 
 def check_plain_file(path: Path) -> None:
@@ -63,8 +82,11 @@ def check_plain_file(path: Path) -> None:
         status = path.stat()
     except FileNotFoundError:
         raise InputError("A file was not found", label(path), "check the path") from None
-    except OSError as error:
-        raise InputError("A file cannot be read", error.strerror or "", "check access") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or type(error).__name__
+        raise InputError(
+            "A file cannot be read", f"{label(path)}: {reason}", "check its name and permissions"
+        ) from None
     if not stat.S_ISREG(status.st_mode):
         raise InputError("A file was expected", f"{label(path)} is not a file", "give a recording")
     if status.st_size == 0:
@@ -78,16 +100,28 @@ def label(path: Path) -> str:
 
     File names of recorders may hold a patient's name or number.
     """
-    short = hashlib.sha256(path.name.encode()).hexdigest()[:6]
+    short = name_sha256(path)[:6]
     suffix = path.suffix.lower() if len(path.suffix) <= 5 and path.suffix[1:].isalnum() else ""
     return f"file {short}{suffix}"
 
 
+def name_sha256(path: Path) -> str:
+    """SHA-256 of the file's name, hexadecimal; names need not be valid text."""
+    return hashlib.sha256(path.name.encode("utf-8", "surrogateescape")).hexdigest()
+
+
 def file_sha256(path: Path) -> str:
-    """SHA-256 of the content, hexadecimal."""
+    """SHA-256 of the content, hexadecimal. Raises InputError if it cannot be read."""
     check_plain_file(path)
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise InputError(
+            "A file cannot be read",
+            f"{label(path)}: {error.strerror}",
+            "check its permissions and the disk it lies on",
+        ) from None
 
 
 def probe(path: Path, *, sha256: str | None = None) -> Recording:
@@ -101,6 +135,13 @@ def probe(path: Path, *, sha256: str | None = None) -> Recording:
                 "A file holds no picture", label(path), "give a video; sound goes to --narration"
             )
         stream = pictures[0]
+        if stream.codec_context is None:
+            raise InputError(
+                "The picture of a file is coded in a way that is not known", label(path),
+                "convert it to H.264",
+            )  # fmt: skip
+        _check_size(stream.codec_context.width, stream.codec_context.height, told=True)
+        stream.codec_context.thread_count = 1
         if len(pictures) > 1:
             warnings.append("more than one picture stream: only the first is used")
         identifying = _identifying(container)
@@ -197,12 +238,7 @@ def _video_facts(
 ) -> tuple[VideoStream, Fraction]:
     context = stream.codec_context
     width, height = frame.width, frame.height
-    if not (16 <= width <= PICTURE_LIMIT_PX and 16 <= height <= PICTURE_LIMIT_PX):
-        raise InputError(
-            "The picture size is out of range",
-            f"{width}x{height}",
-            f"give a video of 16 to {PICTURE_LIMIT_PX} pixels on each side",
-        )
+    _check_size(width, height)
     aspect = Fraction(1)
     for source in (stream.sample_aspect_ratio, context.sample_aspect_ratio):
         if source and source > 0:
@@ -249,6 +285,19 @@ def _video_facts(
     )
 
 
+def _check_size(width: int, height: int, *, told: bool = False) -> None:
+    """Raises InputError for a size out of range. told: by a header, where 0 is 'not said'."""
+    least = 0 if told else 16
+    good = least <= width <= PICTURE_LIMIT_PX and least <= height <= PICTURE_LIMIT_PX
+    if not good or width * height > PICTURE_AREA_LIMIT_PX:
+        raise InputError(
+            "The picture size is out of range",
+            f"{width}x{height}",
+            f"give a video of 16 to {PICTURE_LIMIT_PX} pixels on each side,"
+            " and no larger than 8192x4608",
+        )
+
+
 def _is_rgb(frame: Any) -> bool:
     return bool(getattr(frame.format, "is_rgb", False))
 
@@ -285,7 +334,13 @@ def display_matrix(frame: Any) -> tuple[int, ...] | None:
     """The nine numbers of the display matrix (ISO/IEC 14496-12, 8.3.2), if there is one."""
     import struct
 
-    data = _side_data(frame, lambda kind: "DISPLAYMATRIX" in kind)
+    try:
+        data = _side_data(frame, lambda kind: "DISPLAYMATRIX" in kind)
+    except ValueError:
+        # The frame carries a kind that PyAV has no name for: then it lists none of them.
+        turn = -math.radians(frame.rotation)
+        a, b = round(math.cos(turn) * 65536), round(math.sin(turn) * 65536)
+        return (a, b, 0, -b, a, 0, 0, 0, 1 << 30) if turn else None
     if data is None or len(data) < 36:
         return None
     return struct.unpack("=9i", data[:36])
@@ -316,7 +371,8 @@ def _identifying(container: Any) -> list[FoundMetadata]:
                 kind = "place"
             elif any(word in low for word in ("make", "model", "device", "serial", "handler")):
                 kind = "device"
-            found.append(FoundMetadata(where=where, key=key[:60], kind=kind))
+            shown = "".join(c for c in key[:60] if c.isprintable())
+            found.append(FoundMetadata(where=where, key=shown, kind=kind))
 
     tags("container", dict(container.metadata))
     for number, stream in enumerate(container.streams):
@@ -330,6 +386,9 @@ def _identifying(container: Any) -> list[FoundMetadata]:
             found.append(FoundMetadata(where=where, key=f"{stream.type} stream", kind="data"))
     for number, _ in enumerate(container.chapters()):
         found.append(FoundMetadata(where=f"chapter {number + 1}", key="title", kind="chapter"))
+    if len(found) > LISTED_LIMIT:
+        more = len(found) - LISTED_LIMIT
+        found[LISTED_LIMIT:] = [FoundMetadata(where="file", key=f"{more} more", kind="data")]
     return found
 
 

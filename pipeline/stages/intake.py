@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import tomllib
 from dataclasses import dataclass, field
@@ -11,22 +10,55 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from pipeline.errors import InputError, UsageError
-from pipeline.media.probe import check_plain_file, file_sha256, label
+from pipeline.media.probe import (
+    STILL_DEMUXERS,
+    check_plain_file,
+    file_sha256,
+    label,
+    name_sha256,
+)
 from pipeline.model.case import Case, CaseConsent, CaseNarration, CaseRecording, Scope
 from pipeline.settings import explain
 
-STILL_SUFFIXES = (".png", ".jpg", ".jpeg", ".bmp", ".tif", ".tiff", ".webp")
+STILL_SUFFIXES = tuple(STILL_DEMUXERS)
+CASE_TOML_LIMIT_BYTES = 1_000_000
 
 
 @dataclass(frozen=True)
 class SourceFile:
-    """One file of a case: where it lies and which recording it is part of."""
+    """One file of a case: where it lies and which recording it is part of.
+
+    stamp: size in bytes, time of change in ns and inode, taken before it was hashed.
+    """
 
     number: int
     path: Path
     recording: int
     still: bool
     sha256: str
+    stamp: tuple[int, int, int] | None = None
+
+    def refuse_changed(self) -> None:
+        """Raises InputError if the file is not the one that was hashed, by its stamp."""
+        if self.stamp is not None and stamp_of(self.path) != self.stamp:
+            raise changed(self.path)
+
+
+def stamp_of(path: Path) -> tuple[int, int, int]:
+    """Size in bytes, time of change in nanoseconds, inode. Raises InputError."""
+    try:
+        found = path.stat()
+    except OSError:
+        raise changed(path) from None
+    return found.st_size, found.st_mtime_ns, found.st_ino
+
+
+def changed(path: Path) -> InputError:
+    return InputError(
+        "A source changed or vanished while it was worked on",
+        label(path),
+        "run again when it is no longer written to",
+    )
 
 
 @dataclass(frozen=True)
@@ -62,7 +94,9 @@ def open_case(
     toml = path / "case.toml" if path.is_dir() else path
     if path.is_dir() and not toml.is_file():
         raise InputError(
-            "The folder holds no case.toml", "", "write one, or give a recording instead"
+            "The folder holds no case.toml",
+            f"{sum(1 for _ in path.iterdir())} other entries",
+            "write one, or give a recording instead",
         )
     if toml.name == "case.toml" or toml.suffix == ".toml":
         if consent is not None:
@@ -76,7 +110,7 @@ def open_case(
     else:
         check_plain_file(path)
         case = Case(
-            case=f"clip-{hashlib.sha256(path.name.encode()).hexdigest()[:6]}",
+            case=f"clip-{name_sha256(path)[:6]}",
             recording=[CaseRecording(files=[path.name])],
             consent=CaseConsent(scope=consent) if consent else CaseConsent(),
         )
@@ -93,7 +127,14 @@ def open_case(
                     label(file),
                     "give a PNG, JPEG, TIFF, BMP or WebP file",
                 )
-            sources.append(SourceFile(len(sources), file, index, still, file_sha256(file)))
+            if not still and file.suffix.lower() in STILL_SUFFIXES:
+                raise InputError(
+                    "A photograph is no recording",
+                    label(file),
+                    'list it in a case.toml as a recording with phase = "still"',
+                )
+            stamp = stamp_of(file)
+            sources.append(SourceFile(len(sources), file, index, still, file_sha256(file), stamp))
     voice = narration
     if narration is not None:
         case = case.model_copy(update={"narration": _as_file(case.narration, narration)})
@@ -111,17 +152,31 @@ def _as_file(old: CaseNarration | None, path: Path) -> CaseNarration:
 
 def _resolve(folder: Path, name: str) -> Path:
     if "\x00" in name or not name.strip():
-        raise InputError("A file name of the case is empty or odd", "", "mend the case.toml")
+        raise InputError(
+            "A file name of the case is empty or odd", f"{len(name)} characters",
+            "mend the case.toml",
+        )  # fmt: skip
+    if Path(name).is_absolute() or ".." in Path(name).parts:
+        raise InputError(
+            "A file of the case lies outside its folder",
+            label(Path(name)),
+            "put the file, or a link to it, into the folder of the case",
+        )
     return folder / name
 
 
 def read_case(toml: Path) -> Case:
     check_plain_file(toml)
+    if (size := toml.stat().st_size) > CASE_TOML_LIMIT_BYTES:
+        raise InputError(
+            "case.toml is too large", f"{size} bytes", f"keep it below {CASE_TOML_LIMIT_BYTES}"
+        )
     try:
         with toml.open("rb") as file:
             values = tomllib.load(file)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError("case.toml is not valid TOML", str(error)[:120], "mend it") from None
+    except (ValueError, RecursionError) as error:  # broken TOML, text or numbers; nested too deep
+        where = "".join(c for c in str(error)[:120] if c.isprintable())
+        raise InputError("case.toml is not valid TOML", where, "mend that line") from None
     except OSError as error:
         raise InputError("case.toml cannot be read", error.strerror or "", "check it") from None
     try:
@@ -129,7 +184,7 @@ def read_case(toml: Path) -> Case:
     except ValidationError as error:
         said = explain(error, Case, "case.toml")
         # The offending value may be a name: it is not repeated.
-        raise InputError(said.what, "", said.do) from None
+        raise InputError(said.what, "a value that is not shown", said.do) from None
     except UsageError as error:
         raise InputError(f"case.toml: {error.what}", error.got, error.do) from None
 
@@ -140,5 +195,7 @@ def _refuse_inside(out: Path | None, folder: Path) -> None:
     target, source = Path(os.path.realpath(out)), Path(os.path.realpath(folder))
     if target == source or source in target.parents:
         raise InputError(
-            "The output folder lies inside the case folder", "", "give another folder with --out"
+            "The output folder lies inside the case folder",
+            "a folder below that of case.toml",
+            "give another folder with --out",
         )

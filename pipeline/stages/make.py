@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError, UsageError
 from pipeline.media.glyphs import Glyph, load_glyph
-from pipeline.media.probe import file_sha256, label
+from pipeline.media.guard import check_sound_apart
+from pipeline.media.probe import file_sha256
 from pipeline.media.read import narration_sound, only_channel, read_sound
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.case import Scope
@@ -37,7 +38,7 @@ from pipeline.model.time import Span
 from pipeline.settings import settings_sha256
 from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
-from pipeline.stages.intake import OpenedCase, open_case
+from pipeline.stages.intake import OpenedCase, changed, open_case
 from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_plan
 from pipeline.stages.render import (
     NarrationMedia,
@@ -220,6 +221,7 @@ def _make(
                 run.plan, media, narration, run.glyph.coverage, options, run.work,
                 draft=True, progress=progress,
             )  # fmt: skip
+            _refuse_changed_sources(run)
             run.draft = folder.draft_file(options.output.profile + suffix)
             with folder.atomic_path(run.draft) as temp:
                 releasing.move(run.rendered.path, temp)
@@ -310,6 +312,7 @@ def survey_sources(
                 source, options, work, given_field=given, narration_channel=channel,
                 progress=progress,
             )  # fmt: skip
+            source.refuse_changed()  # else another content would be kept under this hash
             buffer = io.BytesIO()
             np.savez_compressed(buffer, **kept.series)  # type: ignore[arg-type]
             cache.put(
@@ -444,6 +447,7 @@ def _power(stem: Stem) -> NDArray[np.float32]:
 
 def _narration_blocks(run: CaseRun) -> Iterator[NDArray[np.float32]]:
     if run.opened.narration is not None:
+        check_sound_apart(run.opened.narration)
         yield from narration_sound(run.opened.narration)
         return
     narration = run.opened.case.narration
@@ -526,11 +530,7 @@ def _case_time(run: CaseRun, need: Need) -> float | None:
 def _refuse_changed_sources(run: CaseRun) -> None:
     for source in run.opened.sources:
         if file_sha256(source.path) != source.sha256:
-            raise InputError(
-                "A source changed while the clip was made",
-                label(source.path),
-                "run again when it is no longer written to",
-            )
+            raise changed(source.path)
 
 
 def _signed_by(run: CaseRun, document: Decisions) -> str | None:

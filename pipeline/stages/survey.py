@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.media.probe import label, probe
+from pipeline.media.guard import probe_apart
+from pipeline.media.probe import label
 from pipeline.media.read import (
     ReadReport,
     ahead,
@@ -124,7 +125,7 @@ def survey_file(
     from pipeline.analysis import field as field_measure
     from pipeline.analysis import lens, mark
 
-    recording = probe(source.path, sha256=source.sha256)
+    recording = probe_apart(source.path, sha256=source.sha256)
     fold = field_measure.FieldFold(recording.width_px, recording.height_px)
     spool = Spool(work)
     report = ReadReport()

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.media.guard import probe_apart
 from pipeline.media.probe import open_media, probe
 from pipeline.media.read import (
     Picture,
@@ -73,7 +74,7 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
     from pipeline.analysis.field import FieldFold, field_mask
 
     result = Verified()
-    recording = probe(path)
+    recording = probe_apart(path)
     result.checks += _stream_checks(path, recording)
     fold = FieldFold(recording.width_px, recording.height_px)
     report = ReadReport()

@@ -1,0 +1,137 @@
+"""Limits for files that nobody has looked at yet.
+
+The header and the first pictures of such a file are read in a process of its own, which
+the system stops when it takes too much time or memory; a decoder that crashes takes that
+process down and nothing else. Reading on is bounded by `pipeline.media.read`: size of a
+picture, bytes read against the size of the file, length, and a decoder that stands still.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import FieldstopError, InputError, OutputError
+from pipeline.media.probe import check_plain_file, file_sha256, label, probe
+from pipeline.media.programs import die_with_parent
+from pipeline.model.recording import Recording
+
+PROBE_CPU_S = 30
+PROBE_WALL_S = 90.0
+PROBE_MEMORY_BYTES = 3 << 30
+# Not -m: that would import a folder named pipeline from wherever the user stands.
+_START = (
+    "import sys; sys.path.insert(0, sys.argv[1]); from pipeline.media.guard import child; child()"
+)
+
+
+def probe_apart(path: Path, *, sha256: str | None = None) -> Recording:
+    """As `probe`, in a process of its own with limits of time and memory.
+
+    Raises InputError also where the file makes its reader crash, run away or take too much.
+    """
+    answer = _apart({"kind": "recording", "path": str(path), "sha256": sha256 or "-"}, path)
+    recording = Recording.model_validate(answer["recording"])
+    # Hashing a large file takes longer than the limits allow, and can do no harm.
+    return recording.model_copy(update={"sha256": sha256 or file_sha256(path)})
+
+
+def check_sound_apart(path: Path) -> None:
+    """Raises InputError unless the sound of `path` opens within the limits."""
+    _apart({"kind": "sound", "path": str(path)}, path)
+
+
+def _apart(job: dict[str, Any], path: Path) -> dict[str, Any]:
+    check_plain_file(path)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])],
+            input=json.dumps(job).encode(),
+            capture_output=True,
+            timeout=PROBE_WALL_S,
+            check=False,
+            preexec_fn=die_with_parent if os.name == "posix" else None,
+        )
+    except subprocess.TimeoutExpired:
+        raise _ran_away(path, f"more than {PROBE_WALL_S:.0f} s") from None
+    except OSError as error:
+        raise OutputError(
+            "A file could not be looked at", error.strerror or "", "close programs and run again"
+        ) from None
+    if done.returncode != 0 or not done.stdout:
+        stopped = -done.returncode
+        name = signal.Signals(stopped).name if stopped in set(signal.Signals) else "no answer"
+        raise _ran_away(path, name)
+    answer: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
+    if "error" in answer:
+        raise InputError(**answer["error"])
+    return answer
+
+
+def _ran_away(path: Path, why: str) -> InputError:
+    return InputError(
+        "Looking at a file was stopped: it crashes its reader, or takes too much time or memory",
+        f"{label(path)}: {why}",
+        "copy it again from the recorder, or convert it",
+    )
+
+
+def child() -> None:
+    """Body of the child process: a job as JSON on standard input, the answer on standard output."""
+    limit_here()
+    answer = look(json.load(sys.stdin))
+    sys.stdout.write("\n" + json.dumps(answer) + "\n")
+    sys.stdout.flush()
+    os._exit(0)  # a broken file's decoder need not be taken down in order
+
+
+def limit_here() -> None:
+    """Limits of this process: processor time, memory, no core file (POSIX systems only)."""
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource
+
+        def lower(what: int, limit: int) -> None:
+            _, most = resource.getrlimit(what)
+            if most != resource.RLIM_INFINITY:
+                limit = min(limit, most)
+            resource.setrlimit(what, (limit, most))
+
+        lower(resource.RLIMIT_CORE, 0)
+        lower(resource.RLIMIT_CPU, PROBE_CPU_S)
+        lower(resource.RLIMIT_AS, PROBE_MEMORY_BYTES)
+
+
+def look(job: dict[str, Any]) -> dict[str, Any]:
+    """Answer to a job: what was found, or the error. Never raises for a bad file."""
+    path = Path(job["path"])
+    kinds: dict[str, Callable[[], dict[str, Any]]] = {
+        "recording": lambda: {"recording": json.loads(probe(path, sha256=job["sha256"]).to_json())},
+        "sound": lambda: _sound(path),
+    }
+    try:
+        return kinds[job["kind"]]()
+    except FieldstopError as error:
+        return {"error": error.as_dict()}
+    except Exception as error:  # what a file can do to its reader has no end
+        return {
+            "error": {
+                "what": "A file is not a recording that can be read",
+                "got": f"{label(path)} ({type(error).__name__})",
+                "do": "copy it again from the recorder, or convert it",
+            }
+        }
+
+
+def _sound(path: Path) -> dict[str, Any]:
+    from pipeline.media.read import read_sound
+
+    for _ in read_sound(path, channels=1):
+        break
+    return {"sound": True}
