@@ -86,9 +86,14 @@ def load_options(profile: str | None = None, config: Path | None = None) -> Opti
     return options
 
 
+def deciding_options(options: Options) -> dict[str, Any]:
+    """Every setting that decides what is made; not those of the machine and of the batch."""
+    return options.model_dump(mode="json", exclude={"machine", "batch"})
+
+
 def settings_sha256(options: Options) -> str:
-    """Hash of all settings, for sign-offs and caches."""
-    text = json.dumps(options.model_dump(mode="json"), sort_keys=True)
+    """Hash of the settings that decide what is made, for sign-offs and records."""
+    text = json.dumps(deciding_options(options), sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 

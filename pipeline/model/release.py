@@ -61,6 +61,7 @@ class ReleaseRecord(Document):
     sources: list[str]
     settings_sha256: str
     plan_sha256: str
+    inputs_sha256: str = ""
     survey_sha256: list[str]
     consent: dict[str, Any]
     mark: dict[str, Any]

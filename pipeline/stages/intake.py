@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from pipeline.media.probe import (
 )
 from pipeline.model.case import Case, CaseConsent, CaseNarration, CaseRecording, Scope
 from pipeline.settings import explain
+from pipeline.store.hashes import HashMemory
 
 STILL_SUFFIXES = tuple(STILL_DEMUXERS)
 CASE_TOML_LIMIT_BYTES = 1_000_000
@@ -73,6 +75,7 @@ class OpenedCase:
     narration: Path | None
     folder: Path | None
     bare: bool
+    narration_sha256: str = ""
     warnings: list[str] = field(default_factory=list)
 
 
@@ -82,15 +85,18 @@ def open_case(
     narration: Path | None = None,
     consent: Scope | None = None,
     out: Path | None = None,
+    sha256: Callable[[Path], str] | None = None,
 ) -> OpenedCase:
     """Read a case folder, a case.toml or a bare recording.
 
     narration: a narration file that replaces the one of the case.
+    sha256: gives the content hash of a file; remembered ones are used if left out.
     consent: the scope of a bare file; refused for a case with its own case.toml.
     Raises InputError (bad case.toml, missing or unusable file, output inside the
     input) or UsageError.
     """
     path = Path(path)
+    sha256 = sha256 or remembered_sha256
     toml = path / "case.toml" if path.is_dir() else path
     if path.is_dir() and not toml.is_file():
         raise InputError(
@@ -134,7 +140,7 @@ def open_case(
                     'list it in a case.toml as a recording with phase = "still"',
                 )
             stamp = stamp_of(file)
-            sources.append(SourceFile(len(sources), file, index, still, file_sha256(file), stamp))
+            sources.append(SourceFile(len(sources), file, index, still, sha256(file), stamp))
     voice = narration
     if narration is not None:
         case = case.model_copy(update={"narration": _as_file(case.narration, narration)})
@@ -142,11 +148,18 @@ def open_case(
         voice = _resolve(folder, case.narration.file)
     if voice is not None:
         check_plain_file(voice)
-    return OpenedCase(case, sources, voice, None if bare else folder, bare)
+    heard = sha256(voice) if voice is not None else ""
+    return OpenedCase(case, sources, voice, None if bare else folder, bare, heard)
+
+
+def remembered_sha256(path: Path) -> str:
+    """The content hash of a file, remembered from before where the file looks the same."""
+    check_plain_file(path)
+    return HashMemory().sha256(path, file_sha256)
 
 
 def _as_file(old: CaseNarration | None, path: Path) -> CaseNarration:
-    offset_s = old.offset_s if old is not None and old.file is not None else 0.0
+    offset_s = old.offset_s if old is not None and old.file is not None else "auto"
     return CaseNarration(file=path.name, offset_s=offset_s)
 
 

@@ -27,17 +27,18 @@ from pipeline.media.guard import check_sound_apart
 from pipeline.media.probe import file_sha256
 from pipeline.media.read import narration_sound, only_channel, read_sound
 from pipeline.media.stems import Stem, write_stem
-from pipeline.model.case import Scope
+from pipeline.model.case import Case, Scope
 from pipeline.model.decisions import Decision, Decisions, sign_off_holds
 from pipeline.model.identity import identity_warnings
 from pipeline.model.options import Options
 from pipeline.model.plan import Need, Plan
-from pipeline.model.release import Check, Withheld
+from pipeline.model.release import Check, ReleaseRecord, Withheld
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span
 from pipeline.settings import settings_sha256
 from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
+from pipeline.stages.inputs import inputs_sha256, standing_release
 from pipeline.stages.intake import OpenedCase, changed, open_case
 from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_plan
 from pipeline.stages.render import (
@@ -57,6 +58,7 @@ from pipeline.stages.survey import (
 from pipeline.stages.verify import Verified, verify_release
 from pipeline.store.cache import Cache
 from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.hashes import HashMemory
 from pipeline.store.work import WorkFolder, writing
 
 _INITIALS = re.compile(r"^[A-Za-z]{1,4}$")
@@ -96,6 +98,8 @@ class CaseRun:
     surveys: list[Path] = field(default_factory=list)
     decisions: list[Decision] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    inputs: str = ""
+    standing: ReleaseRecord | None = None
 
     @property
     def media(self) -> list[SourceMedia]:
@@ -130,6 +134,24 @@ class CaseRun:
 Report = Callable[[CaseRun], str]
 
 
+@dataclass(frozen=True)
+class Ready:
+    """A verified file and all that its release needs. Small: it may cross processes."""
+
+    finished: Path
+    plan: Plan
+    case: Case
+    sha256: str
+    checks: list[Check]
+    consent: KnownConsent
+    survey_hashes: list[str]
+    mark: dict[str, Any]
+    approved_by: str | None
+    suffix: str
+    numbered: bool
+    inputs: str
+
+
 def run_case(
     path: Path,
     out: Path,
@@ -143,6 +165,7 @@ def run_case(
     narrated: bool = True,
     survey_only: bool = False,
     decisions: Sequence[Decision] | None = None,
+    unless_released: bool = False,
     report: Report | None = None,
     progress: Progress = no_progress,
 ) -> CaseRun:
@@ -150,6 +173,8 @@ def run_case(
 
     approve: initials of the person who answers for the open points that a person
     may settle. decisions: those in force; None reads the case's decisions.json.
+    unless_released: make nothing if the newest release was made from the same inputs and
+    is still whole; `standing` of the answer is then its record.
     report: makes the text of report.html from the run.
     Returns the run; `withheld` is empty where a release was made.
     Raises InputError, UsageError, OutputError.
@@ -167,6 +192,20 @@ def run_case(
             document = read_decisions(folder)
             in_force = effective(document.entries) if document else []
             run.decisions = list(in_force if decisions is None else decisions)
+            if not survey_only:
+                with Catalogue(catalogue) as known:
+                    releasing.record_unrecorded(folder, known)
+                    run.consent = bind_consent(opened, known)
+                    run.inputs = inputs_sha256(
+                        opened, options, run.consent, datetime.date.today(),
+                        decisions=document, approve=approve, narrated=narrated,
+                    )  # fmt: skip
+                    if unless_released:
+                        run.standing = standing_release(
+                            known, folder, options.output.profile, run.inputs
+                        )
+            if run.standing is not None:
+                return run
             run.surveyed = survey_sources(opened, options, work, progress)
             _save_surveys(run)
             if survey_only:
@@ -186,12 +225,50 @@ def _make(
     document: Decisions | None,
     progress: Progress,
 ) -> None:
-    case, options, folder = run.opened.case, run.options, run.folder
-    hashes = [s.sha256 for s in run.opened.sources]
+    run.consent = bind_consent(run.opened, catalogue)
+    profile = run.options.output.profile + (clip.suffix if clip else "")
+    revision = catalogue.next_revision(run.opened.case.case, profile)
+    ready = make_verified(run, revision, clip, narrated, document, progress)
+    if ready is None:
+        return
+    if catalogue.is_withdrawn(ready.case.case, [s.sha256 for s in run.opened.sources]):
+        # Withdrawn while the clip was being made.
+        run.consent = catalogue.consent_for([], ready.case.case)
+        run.withheld = [
+            Withheld(
+                code="consent",
+                message="consent was withdrawn: nothing may be made from these recordings",
+            )
+        ]
+    else:
+        run.released = release_ready(ready, run.options, run.folder, catalogue)
+        assert run.rendered is not None
+        run.rendered.path = run.released.path
+
+
+def bind_consent(opened: OpenedCase, catalogue: Catalogue) -> KnownConsent:
+    """Note what the case says about consent; the narrowest that is known."""
+    case, hashes = opened.case, [s.sha256 for s in opened.sources]
     if case.consent.scope != "none":
         # "none" is the state before a form is signed: it must not bind later renders.
         catalogue.note_consent(case.case, hashes, case.consent)
-    run.consent = catalogue.consent_for(hashes, case.case, case.consent)
+    return catalogue.consent_for(hashes, case.case, case.consent)
+
+
+def make_verified(
+    run: CaseRun,
+    revision: int,
+    clip: ClipCut | None,
+    narrated: bool,
+    document: Decisions | None,
+    progress: Progress,
+) -> Ready | None:
+    """Plan, render and verify a surveyed case whose consent is known; touches no catalogue.
+
+    Returns what a release needs, or None where `run.withheld` says why there is none.
+    """
+    case, options, folder = run.opened.case, run.options, run.folder
+    assert run.consent is not None
     case = case.model_copy(
         update={"consent": case.consent.model_copy(update={"voice": run.consent.voice})}
     )
@@ -204,7 +281,7 @@ def _make(
         run.narration,
         options,
         glyph=GlyphInput(run.glyph.coverage, run.glyph.x_height_ratio),
-        revision=catalogue.next_revision(case.case, options.output.profile + suffix),
+        revision=revision,
         decisions=run.decisions,
         cut_to=clip.span if clip else None,
         narrated=narrated,
@@ -225,7 +302,7 @@ def _make(
             run.draft = folder.draft_file(options.output.profile + suffix)
             with folder.atomic_path(run.draft) as temp:
                 releasing.move(run.rendered.path, temp)
-        return
+        return None
     run.rendered = render(
         run.plan, media, narration, run.glyph.coverage, options, run.work, progress=progress
     )
@@ -250,14 +327,11 @@ def _make(
             )
             for c in failed
         ]
-        return
-    run.released = releasing.release(
-        run.rendered.path,
-        run.plan,
-        case,
-        options,
-        folder,
-        catalogue,
+        return None
+    return Ready(
+        finished=run.rendered.path,
+        plan=run.plan,
+        case=case,
         sha256=file_sha256(run.rendered.path),
         checks=run.verified.checks,
         consent=run.consent,
@@ -266,8 +340,31 @@ def _make(
         approved_by=run.approved_by,
         suffix=suffix,
         numbered=clip is None,
+        inputs=run.inputs if clip is None else "",
     )
-    run.rendered.path = run.released.path
+
+
+def release_ready(
+    ready: Ready, options: Options, folder: WorkFolder, catalogue: Catalogue
+) -> releasing.Released:
+    """Release a verified file. Raises OutputError."""
+    return releasing.release(
+        ready.finished,
+        ready.plan,
+        ready.case,
+        options,
+        folder,
+        catalogue,
+        sha256=ready.sha256,
+        checks=ready.checks,
+        consent=ready.consent,
+        survey_hashes=ready.survey_hashes,
+        mark=ready.mark,
+        approved_by=ready.approved_by,
+        suffix=ready.suffix,
+        numbered=ready.numbered,
+        inputs=ready.inputs,
+    )
 
 
 def survey_sha256(survey: Survey) -> str:
@@ -300,31 +397,41 @@ def survey_sources(
     opened: OpenedCase, options: Options, work: Path, progress: Progress
 ) -> list[Surveyed]:
     """Survey every source file, from the cache where it was measured before."""
-    cache = Cache(options.machine.cache_gb)
+    return [survey_source(opened, n, options, work, progress) for n in range(len(opened.sources))]
+
+
+def survey_source(
+    opened: OpenedCase,
+    number: int,
+    options: Options,
+    work: Path,
+    progress: Progress,
+    cache: Cache | None = None,
+) -> Surveyed:
+    """Survey one source file of a case, from the cache where it was measured before."""
+    cache = cache or Cache(options.machine.cache_gb)
+    source = opened.sources[number]
     channel = opened.case.narration.channel if opened.case.narration else None
-    out = []
-    for source in opened.sources:
-        given = opened.case.recording[source.recording].field
-        key = survey_key(source, options, given, channel)
-        kept = _from_cache(cache, key)
-        if kept is None:
-            kept = survey_file(
-                source, options, work, given_field=given, narration_channel=channel,
-                progress=progress,
-            )  # fmt: skip
-            source.refuse_changed()  # else another content would be kept under this hash
-            buffer = io.BytesIO()
-            np.savez_compressed(buffer, **kept.series)  # type: ignore[arg-type]
-            cache.put(
-                key,
-                {
-                    "recording.json": kept.recording.to_json().encode(),
-                    "series.npz": buffer.getvalue(),
-                    "survey.json": kept.survey.to_json().encode(),
-                },
-            )
-        out.append(kept)
-    return out
+    given = opened.case.recording[source.recording].field
+    key = survey_key(source, options, given, channel)
+    kept = _from_cache(cache, key)
+    if kept is None:
+        kept = survey_file(
+            source, options, work, given_field=given, narration_channel=channel,
+            progress=progress,
+        )  # fmt: skip
+        source.refuse_changed()  # else another content would be kept under this hash
+        buffer = io.BytesIO()
+        np.savez_compressed(buffer, **kept.series)  # type: ignore[arg-type]
+        cache.put(
+            key,
+            {
+                "recording.json": kept.recording.to_json().encode(),
+                "series.npz": buffer.getvalue(),
+                "survey.json": kept.survey.to_json().encode(),
+            },
+        )
+    return kept
 
 
 def _from_cache(cache: Cache, key: str) -> Surveyed | None:
@@ -376,8 +483,8 @@ def measure_narration(run: CaseRun, progress: Progress) -> NarrationInput | None
     if wanted.live:
         raw, rest = _split_live(raw, run.work, warnings)
     voice = _cleaned(raw, run.work)
+    offset_s, confidence = _offset(run, raw, warnings)
     raw.path.unlink()
-    offset_s = wanted.offset_s if wanted.file is not None else 0.0
     run.voice = NarrationMedia(voice, offset_s, rest)
     spans, power = _levels(voice, run.options.sound.speech_threshold)
     if not spans:
@@ -390,7 +497,41 @@ def measure_narration(run: CaseRun, progress: Progress) -> NarrationInput | None
         offset_s=offset_s,
         rest_hop_power=_power(rest) if rest is not None else None,
         warnings=warnings,
+        offset_confidence=confidence,
     )
+
+
+def _offset(run: CaseRun, raw: Stem, warnings: list[str]) -> tuple[float, float | None]:
+    """Where a narration file starts in case time, and the confidence if it was looked for.
+
+    A take that was recorded in the room is placed by the sound that both heard; below
+    the least confidence it starts at 0, with a warning.
+    """
+    from pipeline.analysis.narration import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
+
+    wanted = run.opened.case.narration
+    if wanted is None or wanted.file is None:
+        return 0.0, None
+    if wanted.offset_s != "auto":
+        return wanted.offset_s, None
+    heard, taken = EnvelopeFold(1), EnvelopeFold(1)
+    for block in _case_blocks(run, 0):
+        heard.step(block)
+    for block in raw.blocks():
+        taken.step(block)
+    found = find_offset(heard.finish(), taken.finish())
+    confidence = round(found.confidence, 2)
+    if found.confidence < OFFSET_LEAST_CONFIDENCE:
+        warnings.append(
+            "no offset of the narration is given, and the room is not heard in it well enough"
+            f" to find one (confidence {confidence}): it starts at 0"
+        )
+        return 0.0, confidence
+    warnings.append(
+        f"the narration is placed at {found.offset_s:.2f} s by the room sound that it shares with"
+        f" the recording (confidence {confidence}): listen to it"
+    )
+    return round(found.offset_s, 3), confidence
 
 
 def _cleaned(raw: Stem, work: Path) -> Stem:
@@ -451,14 +592,18 @@ def _narration_blocks(run: CaseRun) -> Iterator[NDArray[np.float32]]:
         yield from narration_sound(run.opened.narration)
         return
     narration = run.opened.case.narration
-    channel = narration.channel if narration is not None else None
+    yield from _case_blocks(run, (narration.channel if narration is not None else None) or 0)
+
+
+def _case_blocks(run: CaseRun, channel: int) -> Iterator[NDArray[np.float32]]:
+    """The recordings' sound in case time, (1, n): one channel, or for 0 their mean."""
     for kept in planning.keep_parts(run.opened.case, source_inputs(run)):
         media = run.media[kept.source]
         if not media.recording.audio:
             yield np.zeros((1, round((kept.stop_s - kept.start_s) * 48_000)), np.float32)
             continue
         yield from _cut(
-            only_channel(media.path, media.recording.video.start_s, channel or 0)
+            only_channel(media.path, media.recording.video.start_s, channel)
             if channel
             else _mono(media),
             round(kept.start_s * 48_000),
@@ -530,6 +675,7 @@ def _case_time(run: CaseRun, need: Need) -> float | None:
 def _refuse_changed_sources(run: CaseRun) -> None:
     for source in run.opened.sources:
         if file_sha256(source.path) != source.sha256:
+            HashMemory().forget(source.path)
             raise changed(source.path)
 
 

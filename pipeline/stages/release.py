@@ -52,12 +52,15 @@ def release(
     approved_by: str | None,
     suffix: str = "",
     numbered: bool = True,
+    inputs: str = "",
 ) -> Released:
     """Move `finished` to the releases folder and write sheet, record and catalogue row.
 
     suffix: part of the file name of a clip cut from a case. numbered: False for
-    clips that stand outside the series. The file appears under its name only when
-    whole. Raises OutputError.
+    clips that stand outside the series. inputs: hash of what it was made from.
+    The record is written first and the file appears under its name only when whole, so
+    that a run killed in between leaves no file without a record: `record_unrecorded`
+    finishes such a release. Raises OutputError.
     """
     profile = options.output.profile + suffix
     number = None
@@ -67,8 +70,6 @@ def release(
     while folder.release_file(profile, revision).exists():
         revision += 1
     target = folder.release_file(profile, revision)
-    with folder.atomic_path(target) as temp:
-        move(finished, temp)
     today = datetime.date.today()
     sheet = Sheet(
         case=case.case,
@@ -97,6 +98,7 @@ def release(
         sources=[s.sha256 for s in plan.sources],
         settings_sha256=settings_sha256(options),
         plan_sha256=plan_sha256(plan),
+        inputs_sha256=inputs,
         survey_sha256=survey_hashes,
         consent={
             "scope": consent.scope,
@@ -111,12 +113,46 @@ def release(
         warnings=plan.warnings,
     )
     sheet_file = folder.sheet_file(profile, revision)
-    folder.atomic_write(sheet_file, sheet.to_json())
     record_file = folder.record_file(profile, revision)
     folder.atomic_write(record_file, record.to_json())
+    try:
+        with folder.atomic_path(target) as temp:
+            move(finished, temp)
+    except BaseException:
+        if not target.exists():
+            record_file.unlink(missing_ok=True)
+        raise
+    folder.atomic_write(sheet_file, sheet.to_json())
     folder.atomic_write(folder.private_file("release.json"), record.to_json())
     catalogue.add_release(record)
     return Released(target, sheet_file, record_file, revision, number)
+
+
+def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:
+    """Finish releases of a killed run: whole files with a record, but no sheet or no row.
+
+    Call it while holding the lock of the case.
+    """
+    from pipeline.media.probe import file_sha256
+
+    for path in folder.record_files():
+        try:
+            record = ReleaseRecord.model_validate_json(path.read_bytes())
+        except ValueError:
+            continue
+        sheet = record.sheet
+        target = folder.release_file(sheet.profile, sheet.revision)
+        beside = folder.sheet_file(sheet.profile, sheet.revision)
+        known = catalogue.has_release(sheet.case, sheet.profile, sheet.revision)
+        if sheet.case != folder.case or not target.is_file() or (known and beside.is_file()):
+            continue
+        if file_sha256(target) != sheet.sha256:
+            continue
+        if not beside.is_file():
+            folder.atomic_write(beside, sheet.to_json())
+        if not known:
+            folder.atomic_write(folder.private_file("release.json"), record.to_json())
+            catalogue.add_release(record)
 
 
 def move(source: Path, target: Path) -> None:

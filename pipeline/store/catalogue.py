@@ -266,6 +266,24 @@ class Catalogue:
         with self._write() as db:
             self._add(db, record)
 
+    def latest_release(self, case: str, profile: str) -> ReleaseRecord | None:
+        """The record of the highest revision of a case and profile."""
+        with self._guard() as db:
+            row = db.execute(
+                "SELECT record FROM releases WHERE case_name = ? AND profile = ?"
+                " ORDER BY revision DESC LIMIT 1",
+                (case, profile),
+            ).fetchone()
+        return ReleaseRecord.model_validate_json(row[0]) if row is not None else None
+
+    def has_release(self, case: str, profile: str, revision: int) -> bool:
+        with self._guard() as db:
+            row = db.execute(
+                "SELECT 1 FROM releases WHERE case_name = ? AND profile = ? AND revision = ?",
+                (case, profile, revision),
+            ).fetchone()
+        return row is not None
+
     def releases(self, case: str | None = None) -> list[ReleaseRecord]:
         """Records of all releases, or of one case; oldest first."""
         with self._guard() as db:

@@ -1,0 +1,80 @@
+"""What a release was made from, as one hash: the same inputs need no second release."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Any
+
+from pipeline.model.decisions import Decisions
+from pipeline.model.options import Options
+from pipeline.model.release import ReleaseRecord
+from pipeline.settings import deciding_options
+from pipeline.stages.intake import OpenedCase
+from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.hashes import HashMemory
+from pipeline.store.work import WorkFolder
+
+
+def inputs_sha256(
+    opened: OpenedCase,
+    options: Options,
+    consent: KnownConsent,
+    today: Any,
+    *,
+    decisions: Decisions | None = None,
+    approve: str | None = None,
+    narrated: bool = True,
+) -> str:
+    """Hash of everything that decides what is made from a case, without any file name.
+
+    The sources and the narration by content, what case.toml says, the settings (not
+    those of the machine and of the batch), people's decisions, who answers for it, and
+    whether consent covers the audience on the date `today`.
+    """
+    case = opened.case.model_dump(mode="json")
+    for recording in case["recording"]:
+        recording["files"] = len(recording["files"])
+    if case["narration"] is not None:
+        case["narration"]["file"] = opened.narration is not None
+    values = {
+        "case": case,
+        "sources": [[s.recording, s.still, s.sha256] for s in opened.sources],
+        "narration": opened.narration_sha256,
+        "narrated": narrated,
+        "settings": deciding_options(options),
+        "drawn": [_content(options.mark.emblem), _content(options.mark.font)],
+        "decisions": decisions.model_dump(mode="json", by_alias=True) if decisions else None,
+        "approve": approve,
+        "consent": [consent.covers(options.output.audience, today), consent.voice],
+    }
+    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+
+
+def _content(path: str) -> str:
+    if not path:
+        return ""
+    try:
+        return hashlib.sha256(Path(path).read_bytes()).hexdigest()
+    except OSError:
+        return "missing"
+
+
+def standing_release(
+    catalogue: Catalogue, folder: WorkFolder, profile: str, inputs: str
+) -> ReleaseRecord | None:
+    """The newest release of the case and profile, if made from these inputs and still whole.
+
+    Whole: its file lies in this OUT folder with the recorded content, and so does its sheet.
+    """
+    from pipeline.media.probe import file_sha256
+
+    record = catalogue.latest_release(folder.case, profile)
+    if record is None or record.inputs_sha256 != inputs:
+        return None
+    path = folder.release_file(profile, record.sheet.revision)
+    if not path.is_file() or not folder.sheet_file(profile, record.sheet.revision).is_file():
+        return None
+    whole = HashMemory().sha256(path, file_sha256) == record.sheet.sha256
+    return record if whole else None
