@@ -165,6 +165,8 @@ def cleaned(
 # -------------------------------------------------------------------------- alignment
 
 ENVELOPE_HOP_S = 0.01
+OFFSET_LEAST_CONFIDENCE = 0.5
+"""The best place must fit twice as well as the next one before it is used unasked."""
 _BANDS_HZ = ((100, 400), (400, 1200), (1200, 3500), (3500, 7500))
 
 
@@ -218,7 +220,7 @@ def find_offset(
     recording, narration: band levels (4, hop) of `EnvelopeFold`. The level changes of
     each band are whitened and correlated; the confidence is how far the best peak
     stands over the next one more than 0.5 s away: 0 at equal height, 1 at three times
-    the height. Below 0.5 do not use it without a person.
+    the height. Below `OFFSET_LEAST_CONFIDENCE` do not use it without a person.
     """
     size = recording.shape[1] + narration.shape[1]
     if min(recording.shape[1], narration.shape[1]) < 100:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -58,7 +58,11 @@ class CaseNarration(Part):
     file: str | None = None
     channel: int | None = Field(default=None, ge=1, le=16)
     live: bool = False
-    offset_s: float = Field(default=0.0, ge=-86400, le=86400)
+    offset_s: Annotated[float, Field(ge=-86400, le=86400)] | Literal["auto"] = Field(
+        default="auto",
+        description="where a file starts in case time; 'auto': found by the room sound that"
+        " it shares with the recording",
+    )
 
     @model_validator(mode="after")
     def _one(self) -> CaseNarration:

@@ -123,5 +123,11 @@ class Plan(Document):
     narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")
     narration_channel: int | None = Field(default=None, description="of the recordings, from 1")
     live: bool = Field(default=False, description="narrator and room share one microphone")
+    narration_offset_s: float | None = Field(
+        default=None, description="where the narration file starts in case time"
+    )
+    narration_offset_confidence: float | None = Field(
+        default=None, description="of an offset looked for in the sound, 0..1; None: it was given"
+    )
     needs: list[Need] = []
     warnings: list[str] = []

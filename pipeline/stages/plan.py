@@ -56,6 +56,7 @@ class NarrationInput:
     offset_s: float
     rest_hop_power: NDArray[np.float32] | None = None
     warnings: list[str] = field(default_factory=list)
+    offset_confidence: float | None = None
 
 
 class Kept(NamedTuple):
@@ -176,6 +177,10 @@ def make_plan(
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
         narration_channel=case.narration.channel if case.narration else None,
         live=live,
+        narration_offset_s=round_s(narration.offset_s) if narration and narrated else None,
+        narration_offset_confidence=narration.offset_confidence
+        if narration and narrated
+        else None,
         needs=needs,
         warnings=list(dict.fromkeys(warnings)),
     )
