@@ -118,6 +118,9 @@ class Plan(Document):
     mix: MixPlan | None = None
     sound_channels: int = 2
     redactions: list[Redaction] = []
+    overruled: list[Redaction] = Field(
+        default=[], description="sound that is kept although it was found: a person heard it"
+    )
     edits: list[Edit] = []
     chapters: list[Chapter] = []
     narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")

@@ -43,7 +43,10 @@ class Speech(Part):
     narration: list[tuple[float, float]] = []
     procedure: list[tuple[float, float]] = []
     undecided: list[tuple[float, float]] = Field(
-        default=[], description="too low or too clipped to tell"
+        default=[], description="nobody can tell whether there is speech"
+    )
+    undecided_why: list[Literal["too low", "too clipped", "no answer"]] = Field(
+        default=[], description="the reason for each undecided span"
     )
 
 

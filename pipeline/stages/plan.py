@@ -127,6 +127,12 @@ def make_plan(
     duration_s = round_s(pieces[-1].out_start_s + pieces[-1].length_s)
     out_narration = _to_out(pieces, case_narration)
     redactions = _redactions(sources, planned, case, options, decisions)
+    overruled = [
+        r.model_copy(update={"reason": "a person heard no speech there", "origin": "decision"})
+        for n, s in enumerate(sources)
+        for r, no_speech in _heard(s, n, decisions)
+        if no_speech
+    ]
     needs += _field_needs(sources, planned, kept, options)
     needs += _looked_needs(sources, kept, options)
     needs += _patient_needs(sources, kept, options, decisions)
@@ -172,6 +178,7 @@ def make_plan(
         mix=mix,
         sound_channels=channels,
         redactions=redactions,
+        overruled=overruled,
         edits=edits,
         chapters=_chapters(case, sources, pieces, duration_s, decisions),
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
@@ -733,20 +740,7 @@ def _redactions(
                 )
             )
         if replace:
-            spans = merge_spans([*source.survey.speech.procedure, *source.survey.speech.undecided])
-            for span in spans:
-                if _rejected(decisions, sha256, "speech", span):
-                    continue
-                out.append(
-                    Redaction(
-                        what="speech",
-                        source=number,
-                        start_s=round_s(span.start_s),
-                        stop_s=round_s(span.stop_s),
-                        reason="speech in the procedure sound",
-                        origin="survey",
-                    )
-                )
+            out += [r for r, overruled in _heard(source, number, decisions) if not overruled]
         for decision in decisions:
             anchor = decision.anchor
             if decision.verb != "add" or anchor is None or anchor.sha256 != sha256:
@@ -765,6 +759,39 @@ def _redactions(
                     )
                 )
     return out
+
+
+NOT_TOLD = {
+    "too low": "too low to tell whether somebody speaks",
+    "too clipped": "too clipped to tell whether somebody speaks",
+    "no answer": "the detectors gave no answer",
+}
+
+
+def _heard(
+    source: SourceInput, number: int, decisions: Sequence[Decision]
+) -> list[tuple[Redaction, bool]]:
+    """What is to be replaced in the sound of a source, and whether a person overruled it."""
+    found = source.survey.speech
+    spans = [(Span(*s), "speech", "speech in the procedure sound") for s in found.procedure]
+    why = found.undecided_why or ["no answer"] * len(found.undecided)
+    spans += [
+        (Span(*s), "undecided", NOT_TOLD[w]) for s, w in zip(found.undecided, why, strict=True)
+    ]
+    return [
+        (
+            Redaction(
+                what="speech",
+                source=number,
+                start_s=round_s(span.start_s),
+                stop_s=round_s(span.stop_s),
+                reason=reason,
+                origin="survey",
+            ),
+            _rejected(decisions, source.survey.recording.sha256, kind, span),
+        )
+        for span, kind, reason in sorted(spans)
+    ]
 
 
 def _mark(
@@ -886,6 +913,22 @@ def _sound_needs(
                 approvable=False,
             )
         )
+    if not options.sound.redact_speech and not case.consent.voice:
+        kept_in = next(
+            (k for k in kept if sources[k.source].recording.audio and not sources[k.source].still),
+            None,
+        )
+        if kept_in is not None:
+            needs.append(
+                Need(
+                    code="speech-kept",
+                    message="the setting redact_speech leaves room speech in: consent must cover "
+                    "voices",
+                    source=kept_in.source,
+                    start_s=kept_in.start_s,
+                    approvable=False,
+                )
+            )
     return needs
 
 

@@ -335,6 +335,7 @@ def _survey_sound(
     found = Speech(
         procedure=[(s.start_s, s.stop_s) for s in spans],
         undecided=[(s.start_s, s.stop_s) for s in undecided],
+        undecided_why=[speech.why_undecided(heard, (s.start_s, s.stop_s)) for s in undecided],
     )
     sound = {"sound_hop_power": np.asarray(measured.hop_power, np.float32)}
     return found, measured.track(), sound

@@ -33,8 +33,8 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
-from pipeline.model.time import Span
-from pipeline.stages.plan import goes_on, has_field, moved_field
+from pipeline.model.time import Span, subtract_spans
+from pipeline.stages.plan import goes_on, has_field, moved_field, replaced_spans
 from pipeline.stages.render import Blanker, SourceMedia, _fit_height
 from pipeline.stages.survey import Progress, field_at, no_progress
 
@@ -44,6 +44,7 @@ RIM_PX = 6.0  # coding spreads the rim by less than a block of 8 px
 SAMPLE_S = 0.5
 LUMA_LIMIT = 0.5
 LOUDNESS_LIMIT_LU = 0.2
+STEM_LIMIT_S = 0.5
 # Longer played parts are compared with their source in windows of WINDOW_S about every
 # EVERY_S, each from a key frame on. In the finished file every picture is counted and all
 # are decoded but those that no other depends on.
@@ -592,10 +593,20 @@ def _stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Che
     fold = speech.SpeechFold(stem.channels, detectors=speech.room_detectors())
     for block in stem.blocks():
         fold.step(block)
-    left = speech.narration_spans(fold.finish(), threshold=0.5, onset_pad_s=0, end_pad_s=0)
-    total_s = sum(s.length_s for s in left)
-    at = f", first at {left[0].start_s:.1f} s" if left else ""
-    return [_check(name, total_s, 0.5, "s" + at, total_s <= 0.5)]
+    heard = fold.finish()
+    overruled = replaced_spans(plan.pieces, plan.overruled)
+    spoken = speech.narration_spans(heard, threshold=0.5, onset_pad_s=0, end_pad_s=0)
+    unjudged = speech.unjudged_spans(heard, replaced_spans(plan.pieces, plan.redactions))
+    return [
+        _spans_check(name, subtract_spans(spoken, overruled)),
+        _spans_check("procedure sound that cannot be judged", subtract_spans(unjudged, overruled)),
+    ]
+
+
+def _spans_check(name: str, spans: Sequence[Span]) -> Check:
+    total_s = sum(s.length_s for s in spans)
+    at = f", first at {spans[0].start_s:.1f} s" if spans else ""
+    return _check(name, total_s, STEM_LIMIT_S, "s" + at, total_s <= STEM_LIMIT_S)
 
 
 def _ducking_checks(
