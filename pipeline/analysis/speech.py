@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.loudness import finite
-from pipeline.model.time import Span, merge_spans
+from pipeline.model.time import Span, merge_spans, subtract_spans
 
 Detector = Literal["silero", "omni"]
 
@@ -324,7 +324,7 @@ def narration_spans(
     """
     score = np.zeros(series.level_dbfs.size, np.float32)
     for values in series.probability.values():
-        np.maximum(score, values.astype(np.float32), out=score)
+        np.fmax(score, values.astype(np.float32), out=score)
     above = _hysteresis(score, threshold, max(0.01, threshold - 0.15))
     spans = [s for s in merge_spans(_runs(above), join_s) if s.length_s >= shortest_s]
     padded = [
@@ -353,29 +353,67 @@ def room_speech_spans(
 
     Speech: any detector at or above its threshold. Undecided, and not speech: the
     loudest sound within a second lies between silence and TOO_LOW_DBFS, too many samples
-    are clipped, or a detector gave no number. Both are to be replaced; the undecided
-    also need a person.
+    are clipped, or a detector gave no number (`why_undecided` tells which). Both are to
+    be replaced; a person may overrule either.
     """
-    from scipy.ndimage import maximum_filter1d
-
     speech = np.zeros(series.level_dbfs.size, bool)
-    unknown = np.zeros(series.level_dbfs.size, bool)
     for name, values in series.probability.items():
         speech |= values.astype(np.float32) >= thresholds.get(name, 0.3)
-        unknown |= np.isnan(values)
-    level = maximum_filter1d(
-        np.maximum(series.level_dbfs.astype(np.float32), -200.0),
-        2 * round(1.0 / HOP_S) + 1,
-        mode="nearest",
-    ) if series.level_dbfs.size else np.zeros(0, np.float32)
-    unknown |= (level > SILENT_DBFS) & (level < TOO_LOW_DBFS)
-    unknown |= series.clipped.astype(np.float32) > TOO_CLIPPED_RATIO
+    unknown = np.logical_or.reduce(list(_doubts(series).values())) & ~speech
 
     def padded(flags: NDArray[np.bool_]) -> list[Span]:
         spans = (s.padded(pad_s, series.duration_s) for s in _runs(flags))
         return merge_spans(spans, ROOM_JOIN_S)
 
-    return padded(speech), padded(unknown & ~speech)
+    return padded(speech), padded(unknown)
+
+
+Doubt = Literal["too low", "too clipped", "no answer"]
+"""Why nobody can tell whether there is speech; 'no answer': a detector gave no number."""
+
+
+def _doubts(series: SpeechSeries, margin: float = 0.0) -> dict[Doubt, NDArray[np.bool_]]:
+    """Hops (hop,) that cannot be judged, by the reason; `margin` asks for clearer cases."""
+    from scipy.ndimage import maximum_filter1d
+
+    level = np.zeros(0, np.float32)
+    if series.level_dbfs.size:
+        level = maximum_filter1d(
+            np.maximum(series.level_dbfs.astype(np.float32), -200.0),
+            2 * round(1.0 / HOP_S) + 1,
+            mode="nearest",
+        )
+    silent = np.zeros(series.level_dbfs.size, bool)
+    for values in series.probability.values():
+        silent |= np.isnan(values)
+    return {
+        "no answer": silent,
+        "too clipped": series.clipped.astype(np.float32) > TOO_CLIPPED_RATIO + 0.1 * margin,
+        "too low": (level > SILENT_DBFS + 3 * margin) & (level < TOO_LOW_DBFS - 3 * margin),
+    }
+
+
+def unjudged_spans(
+    series: SpeechSeries, replaced: Sequence[tuple[float, float]] = ()
+) -> list[Span]:
+    """Spans of a finished procedure sound that nobody can vouch for.
+
+    A detector gave no number, or the sound is clearly too low or too clipped and was not
+    `replaced`. Clearly: 3 dB or a tenth beyond the limits of `room_speech_spans`, because
+    hops fall differently on an edited sound.
+    """
+    doubts = _doubts(series, margin=1.0)
+    unheard = _runs(doubts["no answer"])
+    unfit = subtract_spans(_runs(doubts["too low"] | doubts["too clipped"]), replaced)
+    return merge_spans([*unheard, *unfit])
+
+
+def why_undecided(series: SpeechSeries, span: tuple[float, float]) -> Doubt:
+    """The reason that holds for most of an undecided span [start_s, stop_s)."""
+    first = max(0, int(span[0] / HOP_S))
+    last = max(first + 1, int(np.ceil(span[1] / HOP_S)))
+    count = {why: int(flags[first:last].sum()) for why, flags in _doubts(series).items()}
+    return max(count, key=lambda why: count[why])
 
 
 def _hysteresis(score: NDArray[np.float32], high: float, low: float) -> NDArray[np.bool_]:

@@ -44,7 +44,14 @@ from pipeline.review.backend import (
 )
 from pipeline.review.decisions import DecisionFile, effective, version
 from pipeline.review.report import CAUTIONS, MarkReport, SoundReport
-from pipeline.stages.plan import Kept, SourceInput, chapter_title, keep_parts, plan_sha256
+from pipeline.stages.plan import (
+    NOT_TOLD,
+    Kept,
+    SourceInput,
+    chapter_title,
+    keep_parts,
+    plan_sha256,
+)
 from pipeline.store.work import WorkFolder, atomic_write
 
 _log = logging.getLogger("fieldstop.review")
@@ -843,12 +850,13 @@ def _findings(
                 bad="a face, perhaps", level=None, action="blank", actions=(), rejectable=False,
                 box_px=face.box_px,
             )  # fmt: skip
-        for kind, pairs, bad in (
-            ("speech", survey.speech.procedure, "speech in the room"),
-            ("speech", survey.speech.undecided, "too low or too clipped to tell"),
+        heard = survey.speech
+        why = heard.undecided_why or ["no answer"] * len(heard.undecided)
+        for tag, kind, pairs, bads in (
+            ("s", "speech", heard.procedure, ["speech in the room"] * len(heard.procedure)),
+            ("u", "undecided", heard.undecided, [NOT_TOLD[w] for w in why]),
         ):
-            for n, (a, b) in enumerate(pairs):
-                tag = "s" if pairs is survey.speech.procedure else "u"
+            for n, ((a, b), bad) in enumerate(zip(pairs, bads, strict=True)):
                 add(
                     f"{tag}{source}-{n}", source, kind, a, b, bad=bad, level=None,
                     action="replace", actions=(),

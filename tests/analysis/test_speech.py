@@ -24,6 +24,7 @@ from pipeline.analysis.speech import (
     narration_spans,
     omni_available,
     room_speech_spans,
+    why_undecided,
 )
 from pipeline.model.time import Span, total_s
 
@@ -176,6 +177,12 @@ def test_what_cannot_be_judged_is_undecided_not_clean() -> None:
     assert not speech and total_s(undecided) == whole
     speech, undecided = room_speech_spans(series_of(-30.0, score=np.nan))
     assert not speech and total_s(undecided) == whole
+    for series, why in (
+        (series_of(-95.0), "too low"),
+        (series_of(-3.0, clipped=0.8), "too clipped"),
+        (series_of(-30.0, score=np.nan), "no answer"),
+    ):
+        assert why_undecided(series, room_speech_spans(series)[1][0]) == why
     # Digital silence and ordinary sound are decided.
     assert room_speech_spans(series_of(-np.inf)) == ([], [])
     assert room_speech_spans(series_of(-40.0)) == ([], [])

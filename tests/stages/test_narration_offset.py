@@ -1,4 +1,4 @@
-"""Where a narration file is placed: given, found by the sound of the room, or at 0 with a warning."""
+"""Where a narration file is placed: as given, by the sound of the room, or at 0 and said."""
 
 from __future__ import annotations
 

@@ -1,0 +1,110 @@
+"""Speech in the room, from survey to verify: replaced with the reason, overruled, or withheld."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from test_plan import GLYPH, _no_mark, case, decision, source  # noqa: F401
+
+from pipeline.analysis import speech as voices
+from pipeline.media.stems import write_stem
+from pipeline.model.options import Options
+from pipeline.model.plan import Plan, Redaction
+from pipeline.model.survey import Speech
+from pipeline.model.time import Span
+from pipeline.stages.plan import SourceInput, make_plan
+from pipeline.stages.verify import _stem_checks
+
+
+def doubtful() -> SourceInput:
+    made = source(speech=[(2, 3)])
+    made.survey.speech = Speech(
+        procedure=[(2, 3)],
+        undecided=[(5, 7), (9, 10), (12, 13)],
+        undecided_why=["too low", "too clipped", "no answer"],
+    )
+    return made
+
+
+def planned(decisions: list[Any] | None = None, **settings: Any) -> Plan:
+    options = Options.model_validate({"sound": settings})
+    return make_plan(
+        case(), [doubtful()], None, options, glyph=GLYPH, decisions=decisions or []
+    )
+
+
+def test_each_replaced_span_says_why() -> None:
+    rows = [(r.start_s, r.stop_s, r.reason) for r in planned().redactions if r.what == "speech"]
+    assert rows == [
+        (2.0, 3.0, "speech in the procedure sound"),
+        (5.0, 7.0, "too low to tell whether somebody speaks"),
+        (9.0, 10.0, "too clipped to tell whether somebody speaks"),
+        (12.0, 13.0, "the detectors gave no answer"),
+    ]
+
+
+def test_a_person_overrules_one_span_and_the_plan_remembers_it() -> None:
+    plan = planned([decision("reject", "undecided", 9, 10)])
+    assert [r.start_s for r in plan.redactions if r.what == "speech"] == [2.0, 5.0, 12.0]
+    assert [(r.start_s, r.stop_s, r.origin) for r in plan.overruled] == [(9.0, 10.0, "decision")]
+    # A rejected speech span says nothing about sound that could not be judged.
+    plan = planned([decision("reject", "speech", 2, 3)])
+    assert [r.start_s for r in plan.redactions if r.what == "speech"] == [5.0, 9.0, 12.0]
+
+
+def test_room_speech_left_in_by_a_setting_withholds_whoever_approves() -> None:
+    needs = {n.code: n for n in planned(redact_speech=False).needs}
+    assert not needs["speech-kept"].approvable
+    assert "speech-kept" not in {n.code for n in planned().needs}
+
+
+class _Deaf:
+    """A detector that gives no number, as after a fault inside its library."""
+
+    def scores(self, samples: np.ndarray) -> np.ndarray:
+        return np.full(samples.size // 512, np.nan, np.float32)
+
+
+def checked(tmp_path: Path, sound: np.ndarray, plan: Plan) -> dict[str, bool]:
+    stem = write_stem(tmp_path / "stem.f32", 2, [np.stack([sound, sound]).astype(np.float32)])
+    return {c.check: c.passed for c in _stem_checks(stem, plan, voice_consent=False)}
+
+
+LEFT, UNJUDGED = "speech left in the procedure sound", "procedure sound that cannot be judged"
+
+
+def with_redactions(replaced: list[Span], overruled: list[Span]) -> Plan:
+    def rows(spans: list[Span]) -> list[Redaction]:
+        return [
+            Redaction(what="speech", source=0, start_s=s.start_s, stop_s=s.stop_s, reason="",
+                      origin="survey")
+            for s in spans
+        ]  # fmt: skip
+
+    plan = make_plan(case(), [source()], None, Options(), glyph=GLYPH)
+    return plan.model_copy(update={"redactions": rows(replaced), "overruled": rows(overruled)})
+
+
+def test_sound_that_no_detector_answers_for_withholds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    noise = np.random.default_rng(3).normal(0, 0.02, 20 * 48_000)
+    whole = [Span(0, 20)]
+    assert checked(tmp_path, noise, with_redactions([], [])) == {LEFT: True, UNJUDGED: True}
+    monkeypatch.setattr(voices, "_Omni", _Deaf)
+    assert not checked(tmp_path, noise, with_redactions([], []))[UNJUDGED]
+    # Not even replaced sound passes unheard; only a person who listened settles it.
+    assert not checked(tmp_path, noise, with_redactions(whole, []))[UNJUDGED]
+    assert checked(tmp_path, noise, with_redactions([], whole))[UNJUDGED]
+
+
+@pytest.mark.parametrize("kind", ["low", "clipped"])
+def test_doubtful_sound_passes_only_where_it_was_replaced(tmp_path: Path, kind: str) -> None:
+    noise = np.random.default_rng(4).normal(0, 1, 20 * 48_000)
+    sound = noise * 10 ** (-103 / 20) if kind == "low" else np.clip(noise * 40, -1, 1)
+    assert not checked(tmp_path, sound, with_redactions([], []))[UNJUDGED]
+    assert checked(tmp_path, sound, with_redactions([Span(0, 20)], []))[UNJUDGED]
+    assert not checked(tmp_path, sound, with_redactions([Span(0, 12)], []))[UNJUDGED]
