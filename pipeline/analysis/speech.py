@@ -30,11 +30,12 @@ HOP_S = 0.032
 
 _RATE_HZ = 16000
 _HOP = 512  # samples at 16 kHz
-_CHUNK_HOPS = 640  # 20.48 s are judged at once
+_CHUNK_HOPS = 1280  # 41 s are judged at once
 _CONTEXT_HOPS = 64  # 2.048 s of sound on both sides, so that no seam is heard by a detector
 _TARGET_DBFS = -18.0  # loudest 32 ms nearby are brought here
 _GAIN_LIMITS_DB = (-30.0, 60.0)
-_SAME_RATIO = 1e-3  # channels whose differences are 30 dB down count as one
+_SAME_RATIO = 1e-3  # channels that differ from one mean by 30 dB less count as one
+_SAME_GAIN = (0.25, 4.0)  # of a channel over that mean
 _CLIPPED = 0.985
 
 ROOM_THRESHOLDS: Mapping[str, float] = {"silero": 0.2, "omni": 0.3}
@@ -233,6 +234,8 @@ class SpeechFold:
         lanes = self._lanes(piece)
         scores = {name: np.zeros(chunk_hops, np.float32) for name in self._judges}
         for lane in lanes:
+            if not lane.any():
+                continue  # digital silence: no detector is needed
             even = self._evened(lane)
             for name, judge in self._judges.items():
                 np.maximum(scores[name], judge.scores(even)[own], out=scores[name])
@@ -246,19 +249,23 @@ class SpeechFold:
 
     @staticmethod
     def _hop_levels(piece: NDArray[np.float32]) -> NDArray[np.float64]:
-        hops = piece.reshape(piece.shape[0], -1, _HOP).astype(np.float64)
+        hops = piece.reshape(piece.shape[0], -1, _HOP)
+        power = np.einsum("chn,chn->ch", hops, hops).astype(np.float64) / _HOP
         with np.errstate(divide="ignore"):
-            power = np.square(hops).mean(axis=2)
             return np.asarray(10.0 * np.log10(power), dtype=np.float64)
 
     def _lanes(self, piece: NDArray[np.float32]) -> list[NDArray[np.float32]]:
-        """The mean of channels that are alike; else every channel that holds sound."""
+        """The mean of channels that are alike but for a gain; else every one with sound."""
         if piece.shape[0] == 1:
             return [piece[0]]
         mean = piece.mean(axis=0)
-        rest = float(np.square(piece - mean).mean())
-        if rest <= _SAME_RATIO * float(np.square(mean).mean()):
-            return [mean]
+        power = float(mean @ mean)
+        if power > 0.0:
+            gain = piece @ mean / power
+            rest = np.einsum("cn,cn->c", piece, piece) - gain**2 * power
+            alike = (rest <= _SAME_RATIO * gain**2 * power).all()
+            if alike and gain.min() >= _SAME_GAIN[0] and gain.max() <= _SAME_GAIN[1]:
+                return [mean]
         loud = np.flatnonzero(np.abs(piece).max(axis=1) > 1e-5)
         return [np.asarray(piece[k]) for k in loud]
 
@@ -268,10 +275,13 @@ class SpeechFold:
         level = np.maximum(self._hop_levels(lane[None])[0], -120.0)
         loudest = maximum_filter1d(level, 2 * self._reach_hops + 1, mode="nearest")
         loudest = uniform_filter1d(loudest, 15, mode="nearest")
-        gain_db = np.clip(_TARGET_DBFS - loudest, *_GAIN_LIMITS_DB)
-        at = np.arange(lane.size, dtype=np.float32) / _HOP - 0.5
-        gain = np.interp(at, np.arange(gain_db.size), 10.0 ** (gain_db / 20.0))
-        return np.asarray(np.clip(lane * gain, -1.0, 1.0), dtype=np.float32)
+        gain = 10.0 ** (np.clip(_TARGET_DBFS - loudest, *_GAIN_LIMITS_DB) / 20.0)
+        # A straight line from the middle of each hop to the middle of the next.
+        points = np.concatenate([gain[:1], gain, gain[-1:]]).astype(np.float32)
+        share = (np.arange(_HOP, dtype=np.float32) / _HOP)[None, :]
+        line = points[:-1, None] + np.diff(points)[:, None] * share
+        out = lane * line.reshape(-1)[_HOP // 2 : _HOP // 2 + lane.size]
+        return np.asarray(np.clip(out, -1.0, 1.0, out=out), dtype=np.float32)
 
     def finish(self) -> SpeechSeries:
         """The series of all that was taken in; a last hop that is not whole is filled up."""
