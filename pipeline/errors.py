@@ -47,6 +47,32 @@ class FieldstopError(Exception):
         return (type(self), (self.what, self.got, self.do))
 
 
+def explained(error: BaseException) -> FieldstopError:
+    """Any error as one that a person can act on; a bug keeps its place, never its values."""
+    if isinstance(error, FieldstopError):
+        return error
+    if isinstance(error, MemoryError):
+        return OutputError("The machine has too little memory", "", "close programs")
+    if isinstance(error, OSError):
+        if error.errno == 28:
+            return OutputError("The disk is full", "", "free some space and run again")
+        return OutputError(
+            "The machine refused to read or write",
+            error.strerror or "",
+            "look at disk and permissions",
+        )
+    trace, where = error.__traceback__, ""
+    while trace is not None:
+        name = trace.tb_frame.f_code.co_filename.replace("\\", "/").rsplit("/", 1)[-1]
+        where = f"{name}:{trace.tb_lineno}"
+        trace = trace.tb_next
+    return FieldstopError(
+        "Something went wrong inside the program",
+        f"{type(error).__name__} at {where}",
+        "report it with this line; your sources are unchanged",
+    )
+
+
 class UsageError(FieldstopError):
     """The command line, a settings file or a setting is wrong."""
 

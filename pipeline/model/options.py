@@ -6,9 +6,10 @@ from these classes (see `pipeline.settings`).
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 Audience = Literal["teaching", "public"]
 EditAction = Literal["keep", "cut", "freeze", "clear"]
@@ -151,6 +152,43 @@ class MachineOptions(Section):
     threads: int = option(0, "threads of the decoder and encoder; 0 for all cores", ge=0, le=256)
 
 
+class BatchOptions(Section):
+    """A folder of cases in one command."""
+
+    name_rule: str = option(
+        r"(?P<case>[A-Za-z]{2,4}-\d{2,6})(?:[ _-](?P<side>left|right|midline))?"
+        r"(?:[ _-](?P<part>\d{1,4}))?(?:[ _-](?P<voice>voice|narration))?",
+        "names of loose recordings, without ending, as a regular expression with the groups"
+        " case (a pseudonym), side, part, voice",
+    )
+    memory_mb: int = option(
+        0, "memory of one worker with its children; 0 shares what is free", "MB", ge=0, le=1000000
+    )
+    stall_s: float = option(
+        600.0, "a case that does not go on for so long is stopped", "s", ge=5, le=86400
+    )
+    silence_s: float = option(
+        7200.0, "a case that reports nothing for so long is stopped", "s", ge=10, le=604800
+    )
+    disk_reserve_gb: float = option(1.0, "disk space that stays free", "GB", ge=0, le=100000)
+    settle_s: float = option(
+        60.0, "--watch takes a recording that has not grown for so long", "s", ge=0.1, le=86400
+    )
+    scan_every_s: float = option(10.0, "--watch looks this often", "s", ge=0.1, le=3600)
+    retries: int = option(3, "how often a task of a lost worker is tried again", ge=0, le=20)
+
+    @field_validator("name_rule")
+    @classmethod
+    def _rule(cls, value: str) -> str:
+        try:
+            rule = re.compile(value)
+        except re.error as error:
+            raise ValueError(f"not a regular expression: {error}") from None
+        if "case" not in rule.groupindex:
+            raise ValueError("it needs a group (?P<case>...)")
+        return value
+
+
 class Options(Section):
     """All settings."""
 
@@ -161,6 +199,7 @@ class Options(Section):
     sound: SoundOptions = SoundOptions()
     anonymity: AnonymityOptions = AnonymityOptions()
     machine: MachineOptions = MachineOptions()
+    batch: BatchOptions = BatchOptions()
 
 
 Ratio = Annotated[float, Field(ge=0, le=1)]

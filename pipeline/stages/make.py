@@ -100,6 +100,9 @@ class CaseRun:
     warnings: list[str] = field(default_factory=list)
     inputs: str = ""
     standing: ReleaseRecord | None = None
+    unchanged: bool = False
+    suffix: str = ""
+    numbered: bool = True
 
     @property
     def media(self) -> list[SourceMedia]:
@@ -166,6 +169,7 @@ def run_case(
     survey_only: bool = False,
     decisions: Sequence[Decision] | None = None,
     unless_released: bool = False,
+    withheld_before: str = "",
     report: Report | None = None,
     progress: Progress = no_progress,
 ) -> CaseRun:
@@ -174,7 +178,8 @@ def run_case(
     approve: initials of the person who answers for the open points that a person
     may settle. decisions: those in force; None reads the case's decisions.json.
     unless_released: make nothing if the newest release was made from the same inputs and
-    is still whole; `standing` of the answer is then its record.
+    is still whole; `standing` of the answer is then its record. withheld_before: hash of
+    inputs that were withheld; nothing is made from the same again, `unchanged` says so.
     report: makes the text of report.html from the run.
     Returns the run; `withheld` is empty where a release was made.
     Raises InputError, UsageError, OutputError.
@@ -204,10 +209,13 @@ def run_case(
                         run.standing = standing_release(
                             known, folder, options.output.profile, run.inputs
                         )
-            if run.standing is not None:
+            run.unchanged = run.standing is not None or bool(
+                withheld_before and run.inputs == withheld_before
+            )
+            if run.unchanged and not survey_only:
                 return run
             run.surveyed = survey_sources(opened, options, work, progress)
-            _save_surveys(run)
+            save_surveys(run)
             if survey_only:
                 _write_report(run, report)
                 return run
@@ -228,7 +236,9 @@ def _make(
     run.consent = bind_consent(run.opened, catalogue)
     profile = run.options.output.profile + (clip.suffix if clip else "")
     revision = catalogue.next_revision(run.opened.case.case, profile)
-    ready = make_verified(run, revision, clip, narrated, document, progress)
+    if not make_rendered(run, revision, clip, narrated, document, progress):
+        return
+    ready = verify_rendered(run, progress)
     if ready is None:
         return
     if catalogue.is_withdrawn(ready.case.case, [s.sha256 for s in run.opened.sources]):
@@ -255,25 +265,21 @@ def bind_consent(opened: OpenedCase, catalogue: Catalogue) -> KnownConsent:
     return catalogue.consent_for(hashes, case.case, case.consent)
 
 
-def make_verified(
+def make_rendered(
     run: CaseRun,
     revision: int,
     clip: ClipCut | None,
     narrated: bool,
     document: Decisions | None,
     progress: Progress,
-) -> Ready | None:
-    """Plan, render and verify a surveyed case whose consent is known; touches no catalogue.
+) -> bool:
+    """Plan and render a surveyed case whose consent is known; touches no catalogue.
 
-    Returns what a release needs, or None where `run.withheld` says why there is none.
+    True if a file waits for `verify_rendered`; else `run.withheld` says why not.
     """
-    case, options, folder = run.opened.case, run.options, run.folder
-    assert run.consent is not None
-    case = case.model_copy(
-        update={"consent": case.consent.model_copy(update={"voice": run.consent.voice})}
-    )
+    case, options, folder = _bound_case(run), run.options, run.folder
     run.narration = measure_narration(run, progress) if narrated else None
-    suffix = clip.suffix if clip else ""
+    run.suffix, run.numbered = (clip.suffix, False) if clip else ("", True)
     assert run.glyph is not None
     run.plan = make_plan(
         case,
@@ -299,17 +305,32 @@ def make_verified(
                 draft=True, progress=progress,
             )  # fmt: skip
             _refuse_changed_sources(run)
-            run.draft = folder.draft_file(options.output.profile + suffix)
+            run.draft = folder.draft_file(options.output.profile + run.suffix)
             with folder.atomic_path(run.draft) as temp:
                 releasing.move(run.rendered.path, temp)
-        return None
+        return False
     run.rendered = render(
         run.plan, media, narration, run.glyph.coverage, options, run.work, progress=progress
     )
+    return True
+
+
+def _bound_case(run: CaseRun) -> Case:
+    """The case with the consent that binds it."""
+    assert run.consent is not None
+    consent = run.opened.case.consent.model_copy(update={"voice": run.consent.voice})
+    return run.opened.case.model_copy(update={"consent": consent})
+
+
+def verify_rendered(run: CaseRun, progress: Progress) -> Ready | None:
+    """Check the rendered file; what a release needs, or None: `run.withheld` says why."""
+    options = run.options
+    assert run.rendered is not None and run.plan is not None
+    assert run.consent is not None and run.glyph is not None
     run.verified = verify_release(
         run.rendered.path,
         run.plan,
-        media,
+        run.media,
         run.glyph.coverage,
         options,
         stem=run.rendered.stem,
@@ -331,16 +352,16 @@ def make_verified(
     return Ready(
         finished=run.rendered.path,
         plan=run.plan,
-        case=case,
+        case=_bound_case(run),
         sha256=file_sha256(run.rendered.path),
         checks=run.verified.checks,
         consent=run.consent,
         survey_hashes=[survey_sha256(s.survey) for s in run.surveyed],
         mark=mark_record(run),
         approved_by=run.approved_by,
-        suffix=suffix,
-        numbered=clip is None,
-        inputs=run.inputs if clip is None else "",
+        suffix=run.suffix,
+        numbered=run.numbered,
+        inputs=run.inputs if run.numbered else "",
     )
 
 
@@ -451,7 +472,7 @@ def _from_cache(cache: Cache, key: str) -> Surveyed | None:
         return None
 
 
-def _save_surveys(run: CaseRun) -> None:
+def save_surveys(run: CaseRun) -> None:
     for number, surveyed in enumerate(run.surveyed):
         name = "survey" if number == 0 else f"survey-{number + 1}"
         document, _ = save_survey(surveyed, run.folder.private_dir, name)
@@ -603,7 +624,9 @@ def _case_blocks(run: CaseRun, channel: int) -> Iterator[NDArray[np.float32]]:
             yield np.zeros((1, round((kept.stop_s - kept.start_s) * 48_000)), np.float32)
             continue
         yield from _cut(
-            only_channel(media.path, media.recording.video.start_s, channel)
+            only_channel(
+                media.path, media.recording.video.start_s, channel, media.recording.jumps
+            )
             if channel
             else _mono(media),
             round(kept.start_s * 48_000),
@@ -612,7 +635,12 @@ def _case_blocks(run: CaseRun, channel: int) -> Iterator[NDArray[np.float32]]:
 
 
 def _mono(media: SourceMedia) -> Iterator[NDArray[np.float32]]:
-    return read_sound(media.path, origin_s=media.recording.video.start_s, channels=1)
+    return read_sound(
+        media.path,
+        origin_s=media.recording.video.start_s,
+        channels=1,
+        jumps=media.recording.jumps,
+    )
 
 
 def _cut(

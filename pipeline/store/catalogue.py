@@ -88,6 +88,22 @@ class KnownConsent:
         return SCOPES.index(self.scope) >= SCOPES.index(audience)
 
 
+@dataclass(frozen=True)
+class BatchNote:
+    """What a batch made of a case.
+
+    inputs_sha256: of what it was made from. state: released, withheld or failed. outcome:
+    reasons and error for people. load_s: seconds of 1920x1080 at 30 Hz; cpu_s: what it took.
+    """
+
+    inputs_sha256: str
+    state: str
+    program_version: str
+    outcome: dict[str, Any]
+    load_s: float
+    cpu_s: float
+
+
 # One function or script per version; never edit one that was published, add the next.
 _MIGRATIONS: tuple[str, ...] = (
     """
@@ -148,6 +164,23 @@ _MIGRATIONS: tuple[str, ...] = (
         BEGIN SELECT RAISE (ABORT, 'a withdrawal is final'); END;
     CREATE TRIGGER numbers_are_never_used_twice BEFORE DELETE ON numbers
         BEGIN SELECT RAISE (ABORT, 'a number is never used twice'); END;
+    """,
+    # place: hash of the OUT folder's path. load_s: seconds of 1920x1080 at 30 Hz.
+    """
+    CREATE TABLE batch_cases (
+        place TEXT NOT NULL,
+        case_name TEXT NOT NULL,
+        profile TEXT NOT NULL,
+        inputs_sha256 TEXT NOT NULL,
+        state TEXT NOT NULL,
+        program_version TEXT NOT NULL,
+        outcome TEXT NOT NULL,
+        load_s REAL NOT NULL,
+        cpu_s REAL NOT NULL,
+        noted_at TEXT NOT NULL,
+        PRIMARY KEY (place, case_name, profile)
+    );
+    CREATE INDEX batch_cases_by_time ON batch_cases (noted_at);
     """,
 )
 SCHEMA_VERSION = len(_MIGRATIONS)
@@ -298,6 +331,51 @@ class Catalogue:
         """Records of every release made from any of the sources (sha256), of whatever case."""
         with self._guard() as db:
             return self._from_sources(db, list(sources))
+
+    # batches
+
+    def note_batch(self, place: str, case: str, profile: str, note: BatchNote) -> None:
+        """What a batch made of a case, in place of what was noted before."""
+        with self._write() as db:
+            db.execute(
+                "INSERT OR REPLACE INTO batch_cases VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    place,
+                    case,
+                    profile,
+                    note.inputs_sha256,
+                    note.state,
+                    note.program_version,
+                    json.dumps(note.outcome),
+                    note.load_s,
+                    note.cpu_s,
+                    _now(),
+                ),
+            )
+
+    def batch_note(self, place: str, case: str, profile: str) -> BatchNote | None:
+        """What the last batch made of a case in that place."""
+        with self._guard() as db:
+            row = db.execute(
+                "SELECT * FROM batch_cases WHERE place = ? AND case_name = ? AND profile = ?",
+                (place, case, profile),
+            ).fetchone()
+        if row is None:
+            return None
+        return BatchNote(
+            row["inputs_sha256"], row["state"], row["program_version"],
+            json.loads(row["outcome"]), row["load_s"], row["cpu_s"],
+        )  # fmt: skip
+
+    def batch_costs(self, newest: int = 200) -> list[tuple[float, float]]:
+        """(load_s, cpu_s) of the cases made last."""
+        with self._guard() as db:
+            rows = db.execute(
+                "SELECT load_s, cpu_s FROM batch_cases WHERE load_s > 0 AND cpu_s > 0"
+                " AND state = 'released' ORDER BY noted_at DESC LIMIT ?",
+                (newest,),
+            ).fetchall()
+        return [(float(row[0]), float(row[1])) for row in rows]
 
     # consent
 
