@@ -613,7 +613,7 @@ def _ducking_checks(
     stem: Stem | None, narration: Stem | None, plan: Plan, options: Options, result: Verified
 ) -> list[Check]:
     """Depth of the narration over the background, on the two tracks after their gains."""
-    from pipeline.analysis.mix import DuckingFold, render_tracks
+    from pipeline.analysis.mix import DuckingFold, render_tracks, to_channels
 
     if stem is None or narration is None or plan.mix is None or not plan.narration:
         return []
@@ -622,6 +622,8 @@ def _ducking_checks(
         stem.blocks(), narration.blocks(), plan.mix, plan.sound_channels
     ):
         fold.step(front, behind)
+    for block in stem.blocks():
+        fold.step_source(to_channels(block, plan.sound_channels))
     report = fold.finish(plan.mix.depth_lu, [Span(*s) for s in plan.narration])
     result.ducking = report
     share = report.share
