@@ -8,13 +8,14 @@ source that is all that already is passed on untouched.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from queue import Full, Queue
-from threading import Event, Thread
+from queue import Empty, Full, Queue
+from threading import Event, Thread, get_ident
+from time import monotonic
 from typing import Any
 
 import numpy as np
@@ -22,11 +23,16 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.media.probe import attached, label, open_media
-from pipeline.model.recording import Recording
+from pipeline.model.recording import Recording, TimeJump
 
 RATE_HZ = 48_000
 JUMP_S = 10.0
 LONG_GAP_S = 1.0
+# Limits for files that would never end: nothing real comes near them.
+LONGEST_S = 24 * 3600.0
+STALL_S = 120.0
+REPEATED = 4  # packets may hold this many times the bytes of the file
+_beats: dict[int, float] = {}  # when each reading thread last got a packet
 
 
 @dataclass(frozen=True)
@@ -44,33 +50,73 @@ class Picture:
 
 @dataclass
 class ReadReport:
-    """What was met while reading: counts of frames, damaged packets, and gaps in time."""
+    """What was met while reading: counts of frames, damaged packets, and gaps in time.
+
+    damaged_s: time stamps of damaged packets, less the first one of the file (the first
+    10,000). jumps: where the time stamps jump.
+    """
 
     frames: int = 0
     damaged: int = 0
+    damaged_s: list[float] = field(default_factory=list)
     gaps: list[tuple[float, float]] = field(default_factory=list)
+    jumps: list[TimeJump] = field(default_factory=list)
     last_s: float = 0.0
     shortest_s: float = float("inf")
     longest_s: float = 0.0
     packets: array[int] = field(default_factory=lambda: array("q"))
+    decoding: array[int] = field(default_factory=lambda: array("q"))
+
+    def add_damage(self, time_s: float | None) -> None:
+        self.damaged += 1
+        if time_s is not None and len(self.damaged_s) < 10_000:
+            self.damaged_s.append(time_s)
+
+    def damaged_spans(self, jumps: Sequence[TimeJump] = ()) -> list[tuple[float, float]]:
+        """Where packets were damaged, on the recording's axis; at most a second apart is one."""
+        spans: list[tuple[float, float]] = []
+        for raw_s in sorted(self.damaged_s):
+            at_s = max(0.0, raw_s + _shift_at(jumps, raw_s))
+            if spans and at_s - spans[-1][1] <= 1.0:
+                spans[-1] = (spans[-1][0], at_s)
+            else:
+                spans.append((at_s, at_s))
+        return spans
 
     def count_packets(self, time_base: Fraction, origin_s: float) -> None:
-        """Measure frames and times from the packets' time stamps, sorted.
+        """Measure frames and times from the packets' time stamps.
 
         For a reading that left out unreferenced pictures: one packet is one picture.
+        Between jumps of the decoding times the stamps are sorted.
         """
-        stamps = np.sort(np.frombuffer(self.packets, np.int64)) if self.packets else np.zeros(0)
-        times = stamps * float(time_base) - origin_s
-        times = times[times > -1e-4]
+        if not self.packets:
+            return
+        raw = np.frombuffer(self.packets, np.int64) * float(time_base) - origin_s
+        decoding = np.frombuffer(self.decoding, np.int64).astype(np.float64)
+        ahead_s = np.diff(decoding * float(time_base))
+        cuts = np.flatnonzero((ahead_s <= 0) | (ahead_s > JUMP_S)) + 1
+        parts = [np.sort(part) for part in np.split(raw, cuts)]
+        times: NDArray[np.float64] = np.concatenate(parts)
+        first = int(np.argmax(times > -1e-4)) if times.size else 0
+        times = times[first:]
         if times.size < 2:
             return
         steps = np.diff(times)
-        usual_s = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.04
+        inside = steps[(steps > 0) & (steps <= JUMP_S)]
+        usual_s = float(np.median(inside)) if inside.size else 0.04
         broken = (steps <= 0) | (steps > JUMP_S)
         kept = np.where(broken, usual_s, steps)
+        shown = np.concatenate([[times[0]], times[0] + np.cumsum(kept)])
+        self.jumps = [
+            TimeJump(
+                at_s=round(float(shown[k + 1]), 6),
+                shift_s=round(float(shown[k + 1] - times[k + 1]), 9),
+            )
+            for k in np.flatnonzero(broken)[:10_000]
+        ]
         self.frames = int(times.size)
         self.last_s = float(kept.sum())
-        good = kept[~broken]
+        good = kept[~broken] if (~broken).any() else kept
         self.shortest_s, self.longest_s = float(good.min()), float(good.max())
         self.gaps = [
             (round(float(kept[:k].sum()), 6), round(float(steps[k]), 6))
@@ -114,17 +160,53 @@ def read_pictures(
     Raises InputError when the file cannot be opened.
     """
     note = report if report is not None else ReadReport()
-    if from_key or start_s > 2.0 + 1e-9:
+    if (from_key or start_s > 2.0 + 1e-9) and seekable(recording):
         # Where a file has no usable index, a seek can land too late or at the end.
-        sought = _pictures(path, recording, note, start_s, stop_s, max_height_px, matrix,
-                           double_rate, skip_unreferenced, threads, True, from_key)  # fmt: skip
-        first = next(sought, None)
-        if first is not None:
-            yield first
-            yield from sought
-            return
+        for back_s in (0.0 if from_key else 0.5, 4.0, 15.0):
+            sought = _pictures(
+                path, recording, note, start_s, stop_s, max_height_px, matrix, double_rate,
+                skip_unreferenced, threads, back_s, from_key,
+            )  # fmt: skip
+            first = next(sought, None)
+            if first is not None:
+                yield first
+                yield from sought
+                return
     yield from _pictures(path, recording, note, start_s, stop_s, max_height_px, matrix,
-                         double_rate, skip_unreferenced, threads, False, False)  # fmt: skip
+                         double_rate, skip_unreferenced, threads, None, False)  # fmt: skip
+
+
+def seekable(recording: Recording) -> bool:
+    """False where the time stamps jump back, so that one of them stands for two moments.
+
+    Such a file is read from its start.
+    """
+    before = 0.0
+    for jump in recording.jumps:
+        if jump.shift_s > before + 1e-3:
+            return False
+        before = jump.shift_s
+    return True
+
+
+def _shift_at(jumps: Sequence[TimeJump], raw_s: float) -> float:
+    """The shift that holds at a time stamp (less the first one of the file)."""
+    shift_s = 0.0
+    for jump in jumps:
+        if raw_s < jump.at_s - jump.shift_s - 1e-6:
+            break
+        shift_s = jump.shift_s
+    return shift_s
+
+
+def _on_file_axis(jumps: Sequence[TimeJump], time_s: float) -> float:
+    """The time stamp, less the first one of the file, of a moment of the recording."""
+    shift_s = 0.0
+    for jump in jumps:
+        if time_s < jump.at_s - 1e-6:
+            break
+        shift_s = jump.shift_s
+    return time_s - shift_s
 
 
 def _pictures(
@@ -138,11 +220,14 @@ def _pictures(
     double_rate: bool,
     skip_unreferenced: bool,
     threads: int,
-    seek: bool,
+    back_s: float | None,
     from_key: bool,
 ) -> Iterator[Picture]:
-    """As `read_pictures`; nothing at all where a seek did not land at or before start_s."""
-    wanted_s = start_s
+    """As `read_pictures`; nothing at all where a seek did not land at or before start_s.
+
+    back_s: seek that long before start_s; None reads from the start of the file.
+    """
+    wanted_s, seek = start_s, back_s is not None
     origin_s = recording.video.start_s
     with closing(open_media(path)) as container:
         stream = next(s for s in container.streams.video if not attached(s))
@@ -150,29 +235,39 @@ def _pictures(
         stream.codec_context.thread_count = threads or 1
         if skip_unreferenced:
             stream.codec_context.skip_frame = "NONREF"
+        if back_s is not None:
+            at_s = max(0.0, start_s - back_s)
+            _seek(container, stream, origin_s + _on_file_axis(recording.jumps, at_s))
         if from_key:
-            _seek(container, stream, origin_s + start_s)
             start_s = 0.0
-        elif seek:
-            _seek(container, stream, origin_s + start_s - 0.5)
         work = _Work(recording, stream, max_height_px, double_rate, matrix)
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
         shift_s, previous_s = 0.0, None
-        for frame in _frames(container, stream, note):
-            for shown in work.push(frame):
+        for frame in _frames(container, stream, note, origin_s, recording.size_bytes):
+            for shown in work.push(frame, note):
                 if shown.pts is None:
                     time_s = (previous_s + usual_s) if previous_s is not None else 0.0
                 else:
-                    time_s = float(shown.pts * shown.time_base) - origin_s + shift_s
+                    raw_s = float(shown.pts * shown.time_base) - origin_s
+                    if previous_s is None and seek:
+                        shift_s = _shift_at(recording.jumps, raw_s)
+                    time_s = raw_s + shift_s
                 if previous_s is None and seek and time_s > wanted_s + 1e-6:
                     return
                 if previous_s is not None:
                     step_s = time_s - previous_s
                     if step_s <= 0 or step_s > JUMP_S:
-                        # Wrapped or broken time stamps: go on one usual step later.
-                        shift_s += usual_s - step_s
+                        # Wrapped or broken time stamps: go on as the table of jumps says,
+                        # without one a usual step later.
                         note.gaps.append((round(previous_s, 6), round(step_s, 6)))
+                        shift_s += usual_s - step_s
                         time_s = previous_s + usual_s
+                        known = _known_jump(recording.jumps, time_s)
+                        if known is not None and shown.pts is not None:
+                            again_s = raw_s + known.shift_s
+                            if 0 < again_s - previous_s <= JUMP_S:
+                                shift_s, time_s = known.shift_s, again_s
+                        note.jumps.append(TimeJump(at_s=time_s, shift_s=shift_s))
                     else:
                         if step_s > LONG_GAP_S:
                             note.gaps.append((round(previous_s, 6), round(step_s, 6)))
@@ -180,6 +275,8 @@ def _pictures(
                         note.longest_s = max(note.longest_s, step_s)
                 previous_s = time_s
                 note.last_s = time_s
+                if time_s > LONGEST_S:
+                    raise _endless(path, "more than a day of pictures")
                 time_s = round(time_s, 6)
                 if time_s >= stop_s:
                     return
@@ -187,6 +284,8 @@ def _pictures(
                     note.frames += 1
                     yield Picture(max(0.0, time_s), shown)
         for shown in work.flush():
+            if shown.pts is None:
+                continue
             time_s = round(float(shown.pts * shown.time_base) - origin_s + shift_s, 6)
             if start_s - 1e-9 <= time_s < stop_s and (previous_s is None or time_s > previous_s):
                 note.frames += 1
@@ -194,11 +293,24 @@ def _pictures(
                 yield Picture(max(0.0, time_s), shown)
 
 
+def _known_jump(jumps: Sequence[TimeJump], time_s: float) -> TimeJump | None:
+    """The jump of the table near `time_s`: pictures left out move it by a little."""
+    near = min(jumps, key=lambda j: abs(j.at_s - time_s), default=None)
+    return near if near is not None and abs(near.at_s - time_s) < 1.0 else None
+
+
+def _endless(path: Path, got: str) -> InputError:
+    return InputError(
+        "A file does not come to an end", f"{label(path)}: {got}", "copy it again, or convert it"
+    )
+
+
 def ahead(pictures: Iterator[Picture], depth: int = 4) -> Iterator[Picture]:
     """The same pictures, decoded in a thread of its own up to `depth` ahead of the consumer.
 
     One decoding thread beside the work costs less processor time than the decoder's own
-    threads, and takes no longer. An error of the reading comes out here.
+    threads, and takes no longer. An error of the reading comes out here. A decoder that
+    gets no further for `STALL_S` is given up: InputError.
     """
     queue: Queue[Picture | BaseException | None] = Queue(depth)
     stopped = Event()
@@ -213,6 +325,7 @@ def ahead(pictures: Iterator[Picture], depth: int = 4) -> Iterator[Picture]:
         return False
 
     def read() -> None:
+        _beats[get_ident()] = monotonic()
         try:
             for picture in pictures:
                 if not put(picture):
@@ -220,12 +333,24 @@ def ahead(pictures: Iterator[Picture], depth: int = 4) -> Iterator[Picture]:
             put(None)
         except BaseException as error:  # handed to the consumer
             put(error)
+        finally:
+            _beats.pop(get_ident(), None)
 
     thread = Thread(target=read, daemon=True)
     thread.start()
     try:
         while True:
-            item = queue.get()
+            try:
+                item = queue.get(timeout=STALL_S / 4)
+            except Empty:
+                last = _beats.get(thread.ident or 0)
+                if last is not None and monotonic() - last > STALL_S and queue.empty():
+                    raise InputError(
+                        "A file cannot be decoded: its decoder got stuck",
+                        f"no progress for {STALL_S:.0f} s",
+                        "copy it again from the recorder, or convert it",
+                    ) from None
+                continue
             if item is None:
                 return
             if isinstance(item, BaseException):
@@ -246,31 +371,59 @@ def _seek(container: Any, stream: Any, time_s: float) -> None:
         container.seek(0)
 
 
-def _frames(container: Any, stream: Any, note: ReadReport) -> Iterator[Any]:
+def _frames(
+    container: Any, stream: Any, note: ReadReport, origin_s: float, size_bytes: int
+) -> Iterator[Any]:
     """Decoded frames; damaged packets are counted and left out."""
     import av
 
     packets = container.demux(stream)
+    read = broken = 0
+    last: int | None = None
+    me = get_ident()
     while True:
         try:
             packet = next(packets)
         except StopIteration:
             return
+        except av.error.InvalidDataError:
+            note.add_damage(None)
+            broken += 1
+            if broken > 1000:
+                return
+            packets = container.demux(stream)
+            continue
         except (av.error.FFmpegError, OSError):
-            note.damaged += 1
+            note.add_damage(None)
             return
+        if me in _beats:
+            _beats[me] = monotonic()
+        read += max(1, packet.size)
+        if read > REPEATED * size_bytes + 1_000_000:
+            raise InputError(
+                "A file does not come to an end",
+                f"{read} bytes of pictures in a file of {size_bytes}",
+                "copy it again, or convert it",
+            )
         if packet.pts is not None and packet.size and not packet.is_discard:
             note.packets.append(packet.pts)
+            # Without a decoding time nothing is said about a jump.
+            last = packet.dts if packet.dts is not None else (last + 1 if last is not None else 0)
+            note.decoding.append(last)
+        at_s = None if packet.pts is None else float(packet.pts * packet.time_base) - origin_s
         try:
             frames = packet.decode()
         except av.error.EOFError:
             return
         except (av.error.FFmpegError, ValueError, MemoryError):
-            note.damaged += 1
+            note.add_damage(at_s)
             continue
         for frame in frames:
             if frame.is_corrupt:
-                note.damaged += 1
+                stamp = frame.pts
+                note.add_damage(
+                    at_s if stamp is None else float(stamp * frame.time_base) - origin_s
+                )
             yield frame
 
 
@@ -293,7 +446,17 @@ class _Work:
         self._graph: Any = None
         self._made_for: tuple[int, int, str] | None = None
 
-    def push(self, frame: Any) -> Iterator[Any]:
+    def push(self, frame: Any, note: ReadReport) -> Iterator[Any]:
+        import av
+
+        try:
+            yield from self._push(frame)
+        except (av.error.FFmpegError, ValueError, MemoryError):
+            # A damaged picture that no filter takes, for example one of another size.
+            note.add_damage(None)
+            self._graph = self._made_for = None
+
+    def _push(self, frame: Any) -> Iterator[Any]:
         key = (frame.width, frame.height, frame.format.name)
         if key != self._made_for:
             if self._graph is not None:
@@ -390,10 +553,12 @@ def read_sound(
     origin_s: float = 0.0,
     channels: int | None = 2,
     note: list[str] | None = None,
+    jumps: Sequence[TimeJump] = (),
 ) -> Iterator[NDArray[np.float32]]:
     """Blocks (channel, sample) of float32 at 48 kHz, starting at `origin_s` of the file's axis.
 
     channels: 1 or 2 mixes down (or copies mono to both); None keeps the file's own.
+    jumps: those of the pictures, which the sound then follows.
     Gaps of the time stamps are filled with silence, overlaps are cut, so that the
     sample number is the time. Raises InputError if the sound cannot be opened.
     """
@@ -413,6 +578,8 @@ def read_sound(
         damaged = 0
         first = True
         base = 0
+        shift_s = 0.0  # from the file's axis to that of the samples given out
+        left = list(jumps)
 
         def blocks(frame: Any) -> Iterator[NDArray[np.float32]]:
             for piece in resampler.resample(frame):
@@ -451,12 +618,21 @@ def read_sound(
                 # base < 0: that many samples are dropped below
             elif expected is not None:
                 gap_s = time_s - expected
+                known = None
+                if left and abs(gap_s) > 0.02:
+                    known = _jump_of_sound(left, time_s - origin_s, expected - origin_s + shift_s)
+                if known is not None:
+                    del left[: left.index(known) + 1]
+                    gap_s += known.shift_s - shift_s  # what is left after the jump
+                    shift_s = known.shift_s
                 if 0.02 < gap_s <= JUMP_S:
                     fill = round(gap_s * RATE_HZ)
                     yield from _silence(fill, channels_of(resampler, channels, stream))
                     written += fill
                 elif gap_s < -0.02 and gap_s >= -JUMP_S:
                     base -= round(-gap_s * RATE_HZ)
+                elif abs(gap_s) > JUMP_S:
+                    shift_s -= gap_s
                 if abs(gap_s) > 0.02 and note is not None:
                     note.append(f"sound: time stamps jump by {gap_s:.3f} s")
             expected = time_s + frame.samples / source_rate
@@ -468,11 +644,21 @@ def read_sound(
                 if block.shape[1]:
                     written += block.shape[1]
                     yield block
+            if written > LONGEST_S * RATE_HZ:
+                raise _endless(path, "more than a day of sound")
         for block in blocks(None):
             written += block.shape[1]
             yield block
         if damaged and note is not None:
             note.append(f"sound: {damaged} damaged packets left out")
+
+
+def _jump_of_sound(
+    jumps: Sequence[TimeJump], raw_s: float, expected_s: float
+) -> TimeJump | None:
+    """The jump of the pictures after which sound at `raw_s` goes on about where it was."""
+    near = min(jumps, key=lambda j: abs(raw_s + j.shift_s - expected_s))
+    return near if abs(raw_s + near.shift_s - expected_s) < 2.0 else None
 
 
 def channels_of(resampler: Any, channels: int | None, stream: Any) -> int:
@@ -517,17 +703,21 @@ def reduce_rgb(frame: Any, rows_px: int, matrix: str) -> NDArray[np.uint8]:
     return np.asarray(small.reformat(**colour).to_ndarray(), dtype=np.uint8)
 
 
-def without_channel(path: Path, origin_s: float, channel: int) -> Iterator[NDArray[np.float32]]:
+def without_channel(
+    path: Path, origin_s: float, channel: int, jumps: Sequence[TimeJump] = ()
+) -> Iterator[NDArray[np.float32]]:
     """Stereo of all channels but `channel` (from 1), each at equal weight."""
-    for block in read_sound(path, origin_s=origin_s, channels=None):
+    for block in read_sound(path, origin_s=origin_s, channels=None, jumps=jumps):
         rest = np.delete(block, channel - 1, axis=0) if block.shape[0] >= channel else block
         one = rest.mean(axis=0) if rest.shape[0] else np.zeros(block.shape[1], np.float32)
         yield np.stack([one, one]).astype(np.float32)
 
 
-def only_channel(path: Path, origin_s: float, channel: int) -> Iterator[NDArray[np.float32]]:
+def only_channel(
+    path: Path, origin_s: float, channel: int, jumps: Sequence[TimeJump] = ()
+) -> Iterator[NDArray[np.float32]]:
     """One channel (from 1) as mono; silence if the file has fewer."""
-    for block in read_sound(path, origin_s=origin_s, channels=None):
+    for block in read_sound(path, origin_s=origin_s, channels=None, jumps=jumps):
         if block.shape[0] >= channel:
             yield np.ascontiguousarray(block[channel - 1 : channel])
         else:

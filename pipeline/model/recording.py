@@ -50,6 +50,17 @@ class FoundMetadata(Part):
     kind: Literal["text", "time", "place", "device", "picture", "data", "subtitle", "chapter"]
 
 
+class TimeJump(Part):
+    """A place where the time stamps of a file jump, and how reading goes on there.
+
+    at_s: the first picture after it, on the recording's axis. shift_s: from there on
+    added to a time stamp (less the first one of the file) to give the recording's axis.
+    """
+
+    at_s: float
+    shift_s: float
+
+
 class Recording(Document):
     """One source file.
 
@@ -72,4 +83,7 @@ class Recording(Document):
     audio: list[AudioStream] = []
     chapters: int = 0
     identifying: list[FoundMetadata] = []
+    jumps: list[TimeJump] = Field(
+        default=[], description="jumps of the time stamps, known once the file was read"
+    )
     warnings: list[str] = []

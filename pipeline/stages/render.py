@@ -600,11 +600,13 @@ def _redacted_source(plan: Plan, media: SourceMedia, source: PlannedSource, work
 
 def procedure_sound(media: SourceMedia, plan: Plan) -> Iterator[NDArray[np.float32]]:
     """The room's sound of one source, stereo, without the channel that holds the narration."""
-    channel = plan.narration_channel
+    channel, recording = plan.narration_channel, media.recording
     if channel is None:
-        yield from read_sound(media.path, origin_s=media.recording.video.start_s)
+        yield from read_sound(
+            media.path, origin_s=recording.video.start_s, jumps=recording.jumps
+        )
         return
-    yield from without_channel(media.path, media.recording.video.start_s, channel)
+    yield from without_channel(media.path, recording.video.start_s, channel, recording.jumps)
 
 
 def _procedure_blocks(plan: Plan, stems: dict[int, Stem]) -> Iterator[NDArray[np.float32]]:

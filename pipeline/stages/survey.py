@@ -44,10 +44,11 @@ from pipeline.model.survey import (
     SurveyedRecording,
     TrackLoudness,
 )
+from pipeline.model.time import format_time
 from pipeline.stages.intake import SourceFile
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
-MEASURES = {"read": "1", "field": "1", "lens": "1", "sound": "2", "activity": "1"}
+MEASURES = {"read": "2", "field": "1", "lens": "1", "sound": "2", "activity": "1"}
 
 
 class Progress(Protocol):
@@ -167,6 +168,7 @@ def survey_file(
             )
         if sparse:
             report.count_packets(Fraction(recording.video.time_base), recording.video.start_s)
+        recording = recording.model_copy(update={"jumps": report.jumps})
         rate_hz, duration_s = _measured_time(report, recording)
         warnings = _warnings(recording, report, duration_s, source)
         if given_field is not None:
@@ -295,10 +297,22 @@ def _warnings(
             "copy it again from the recorder",
         )
     if report.damaged:
-        said.append(f"{report.damaged} damaged packets of the picture were left out")
+        said.append(_damage(report, recording))
     for start_s, length_s in report.gaps[:20]:
         said.append(f"the time stamps jump by {length_s:.2f} s at {start_s:.2f} s")
     return said
+
+
+def _damage(report: ReadReport, recording: Recording) -> str:
+    """How much of the picture was damaged, and where on the recording's axis."""
+    spans = report.damaged_spans(recording.jumps)
+    where = ", ".join(f"{format_time(a)} to {format_time(b)}" for a, b in spans[:10])
+    more = f" and {len(spans) - 10} more places" if len(spans) > 10 else ""
+    return (
+        f"{report.damaged} damaged packets of the picture were left out"
+        + (f", at {where}{more}" if where else "")
+        + ": look at these parts"
+    )
 
 
 def _survey_sound(
@@ -318,9 +332,11 @@ def _survey_sound(
     limit = round(duration_s * 48_000)
     origin_s = recording.video.start_s
     if narration_channel is None:
-        blocks = read_sound(source.path, origin_s=origin_s, note=warnings)
+        blocks = read_sound(
+            source.path, origin_s=origin_s, note=warnings, jumps=recording.jumps
+        )
     else:
-        blocks = without_channel(source.path, origin_s, narration_channel)
+        blocks = without_channel(source.path, origin_s, narration_channel, recording.jumps)
     for block in blocks:
         block = block[:, : max(0, limit - done)]
         if not block.shape[1]:

@@ -26,6 +26,7 @@ from pipeline.media.read import (
     read_pictures,
     read_sound,
     reduce_rgb,
+    seekable,
 )
 from pipeline.media.stems import Stem
 from pipeline.model.field import FieldSpan
@@ -217,7 +218,7 @@ def _expected(
         )  # fmt: skip
         next_s = piece.start_s
         here = Span(piece.start_s, piece.start_s + piece.length_s)
-        whole = here.length_s <= WHOLE_S
+        whole = here.length_s <= WHOLE_S or not seekable(media[piece.source].recording)
         for window in [here] if whole else _windows(here):
             first_s = None
             for picture in read_pictures(
