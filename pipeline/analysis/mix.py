@@ -704,6 +704,10 @@ def render_mix(
 # --------------------------------------------------------------------------- measure
 
 
+SYLLABLE_S = 0.12
+"""Of the first syllable; the shortest stressed ones last about this (common practice)."""
+
+
 @dataclass(frozen=True)
 class DuckingReport:
     """Depth of the narration over the background, measured on the two rendered tracks.
@@ -744,6 +748,10 @@ class DuckingFold:
         for k, block in enumerate((narration, background, source)):
             if block is not None:
                 self._parts[k].append(self._folds[k].step(block).astype(np.float32))
+
+    def step_source(self, block: Samples) -> None:
+        """A block (channel, n) of the background before its gain, where it comes by itself."""
+        self._parts[2].append(self._folds[2].step(block).astype(np.float32))
 
     def finish(
         self,
@@ -860,14 +868,16 @@ def _times(
     leads, releases = [], []
     for number, span in enumerate(voiced):
         first, last = round(span.start_s / hop_s), round(span.stop_s / hop_s)
-        before = gain[max(0, first - round(3.0 / hop_s)) : first + 1]
-        good = np.isfinite(before)
+        start = max(0, first - round(3.0 / hop_s))
+        around = gain[start : first + round(SYLLABLE_S / hop_s)]
+        good = np.isfinite(around)
         if good.sum() > 5:
-            floor = float(np.median(before[good][-5:]))
-            if np.nanmax(before) > floor + 2.0:
-                # Fallen: within 1 dB of where it is at the first sound, from then on.
-                above = np.flatnonzero(good & (before > floor + 1.0))
-                leads.append((before.size - 2 - int(above[-1])) * hop_s)
+            # Fallen: within 1 dB of where it is in the first syllable, from then on. A fall
+            # that goes on into the syllable gives a lead below 0.
+            floor = float(np.median(around[good][-3:]))
+            if np.nanmax(around) > floor + 2.0:
+                above = start + int(np.flatnonzero(good & (around > floor + 1.0))[-1])
+                leads.append((first - 1 - above) * hop_s)
         following = voiced[number + 1].start_s if number + 1 < len(voiced) else gain.size * hop_s
         after = gain[last : min(gain.size, last + round(min(4.0, following - span.stop_s) / hop_s))]
         good = np.isfinite(after)

@@ -11,7 +11,8 @@ import numpy as np
 from pipeline import __version__
 from pipeline.media.stems import Stem
 from pipeline.model.case import Case
-from pipeline.model.survey import Event, Survey
+from pipeline.model.survey import Event, Survey, TrackLoudness
+from pipeline.model.time import Span, merge_spans
 from pipeline.review.report import (
     ChecklistRow,
     EditRow,
@@ -20,6 +21,7 @@ from pipeline.review.report import (
     Player,
     RecordingPart,
     ReportData,
+    SoundPicture,
     SoundReport,
     State,
     Thumbnail,
@@ -30,8 +32,9 @@ from pipeline.stages.pictures import redacted_jpegs
 from pipeline.stages.plan import chapter_title
 
 SHOWN_EVENTS = 12
-SHOWN_SPANS = 6
-PLAYER_S = 8.0
+SHOWN_SPANS = 24
+PLAYER_S = 6.0
+PICTURE_COLUMNS = 900
 
 
 def case_report(run: CaseRun) -> str:
@@ -149,14 +152,18 @@ def _worst_s(series: dict[str, Any], event: Event) -> float:
 
 def _sound(run: CaseRun) -> SoundReport:
     from pipeline.analysis.loudness import LoudnessFold, momentary_lufs
-    from pipeline.analysis.mix import gain_at, render_tracks
+    from pipeline.analysis.mix import DuckingFold, gain_at, render_tracks
 
     plan, rendered = run.plan, run.rendered
     if plan is None or rendered is None or plan.mix is None:
         return SoundReport()
     tracks: dict[str, LoudnessFold] = {
-        name: LoudnessFold(plan.sound_channels) for name in ("narration", "background")
+        name: LoudnessFold(plan.sound_channels) for name in ("narration", "background", "mix")
     }
+    ducking = run.verified.ducking if run.verified else None
+    fold = None
+    if ducking is None and rendered.narration is not None and plan.narration:
+        fold = DuckingFold(plan.sound_channels)  # a draft is not verified
     for behind, front in render_tracks(
         rendered.stem.blocks() if rendered.stem else None,
         rendered.narration.blocks() if rendered.narration else None,
@@ -165,7 +172,13 @@ def _sound(run: CaseRun) -> SoundReport:
     ):
         tracks["background"].step(behind)
         tracks["narration"].step(front)
-    after = {name: fold.finish() for name, fold in tracks.items()}
+        tracks["mix"].step(front + behind)
+        if fold is not None:
+            fold.step(front, behind)
+    after = {name: track.finish() for name, track in tracks.items()}
+    pictures, redacted = _heard_stems(run, fold)
+    if fold is not None:
+        ducking = fold.finish(plan.mix.depth_lu, [Span(*s) for s in plan.narration])
     front_lufs = momentary_lufs(after["narration"].hop_power)
     back_lufs = momentary_lufs(after["background"].hop_power)
     count = min(len(front_lufs), len(back_lufs))
@@ -177,19 +190,36 @@ def _sound(run: CaseRun) -> SoundReport:
     for start, stop in plan.narration:
         spoken |= (time_s >= start) & (time_s < stop)
     difference = np.where(spoken & np.isfinite(difference), difference, np.nan)
-    ducking = run.verified.ducking if run.verified else None
     numbers: list[tuple[str, float | str | None, str]] = []
     if ducking is not None:
+        leads, releases = ducking.onset_lead_s, ducking.release_s
         numbers = [
             ("Narrated windows at depth or more", ducking.share, "share"),
             ("5th percentile of the depth", ducking.p5_lu, "LU"),
             ("Least depth", ducking.least_lu, "LU"),
             ("Background between narrations", ducking.background_gap_lufs, "LUFS"),
+            ("Falls before a narration", len(leads), "measured"),
+        ]
+        if leads:
+            numbers += [
+                ("Fall complete before the first sound, least", min(leads), "s"),
+                ("… 5th percentile", float(np.percentile(leads, 5)), "s"),
+            ]
+        if releases:
+            numbers.append(("Background back after, median", float(np.median(releases)), "s"))
+    if plan.narration_offset_confidence is not None:
+        numbers += [
+            ("Narration placed at", plan.narration_offset_s, "s"),
+            ("… confidence of that place", plan.narration_offset_confidence, "of 1"),
         ]
     if rendered.limited:
-        most = rendered.limited.get("most_db", rendered.limited.get("max_reduction_db"))
-        if most is not None:
-            numbers.append(("Limiter, most taken off", most, "dB"))
+        limited = rendered.limited
+        numbers += [
+            ("Static gain of the mix", rendered.gain_db, "dB"),
+            ("Limiter, most taken off", limited.get("max_reduction_db"), "dB"),
+            ("Limiter at work", limited.get("reduced_s"), "s"),
+            ("… by more than 3 dB", limited.get("strongly_reduced_s"), "s"),
+        ]
     loudness: list[Any] = [
         (
             f"Procedure, {recording_name(run.opened.case, run, n)}",
@@ -199,14 +229,15 @@ def _sound(run: CaseRun) -> SoundReport:
         for n, s in enumerate(run.surveyed)
         if s.survey.loudness is not None
     ]
-    loudness.append(("Procedure in the mix", None, after["background"].track()))
+    loudness.append(("Procedure in the clip", redacted, after["background"].track()))
     if rendered.narration is not None:
         before = LoudnessFold(1)
         for block in rendered.narration.blocks():
             before.step(block)
         loudness.append(("Narration", before.finish().track(), after["narration"].track()))
-    if run.verified is not None and run.verified.loudness is not None:
-        loudness.append(("Finished file", None, run.verified.loudness.track()))
+    final = run.verified.loudness.track() if run.verified and run.verified.loudness else None
+    loudness.append(("Mix, then the finished file", after["mix"].track(), final))
+    replaced = _replaced_spans(run)
     return SoundReport(
         time_s=time_s,
         narration_lufs=front_lufs,
@@ -216,19 +247,76 @@ def _sound(run: CaseRun) -> SoundReport:
         if plan.mix.background_gain
         else np.zeros(count),
         narration_speech=plan.narration,
-        procedure_speech=_replaced_spans(run),
-        undecided=[],
+        procedure_speech=replaced["procedure_speech"],
+        undecided=replaced["undecided"],
+        overruled=replaced["overruled"],
+        pictures=pictures,
         depth_lu=plan.mix.depth_lu,
         ducking=numbers,
         loudness=loudness,
     )
 
 
-def _replaced_spans(run: CaseRun) -> list[tuple[float, float]]:
-    from pipeline.stages.plan import replaced_spans
+def _heard_stems(run: CaseRun, fold: Any) -> tuple[list[SoundPicture], TrackLoudness | None]:
+    """Mel pictures of both tracks before their gains, and the redacted track's loudness.
 
-    assert run.plan is not None
-    return [(s.start_s, s.stop_s) for s in replaced_spans(run.plan.pieces, run.plan.redactions)]
+    fold: a DuckingFold that still needs the background before its gain, or None.
+    """
+    from pipeline.analysis.loudness import LoudnessFold
+    from pipeline.analysis.mix import to_channels
+    from pipeline.analysis.narration import MelPictureFold
+
+    plan, rendered = run.plan, run.rendered
+    assert plan is not None and rendered is not None
+    length = max(1, round(plan.duration_s * 48_000))
+    out: list[SoundPicture] = []
+    redacted: TrackLoudness | None = None
+    for name, stem in (("Narration", rendered.narration), ("Procedure", rendered.stem)):
+        if stem is None:
+            continue
+        picture = MelPictureFold(PICTURE_COLUMNS, length)
+        meter = LoudnessFold(plan.sound_channels)
+        for block in stem.blocks():
+            picture.step(block)
+            if name == "Procedure":
+                same = to_channels(block, plan.sound_channels)
+                meter.step(same)
+                if fold is not None:
+                    fold.step_source(same)
+        if name == "Procedure":
+            redacted = meter.finish().track()
+        out.append(SoundPicture(name, _mel_png(picture.finish()), plan.duration_s))
+    return out, redacted
+
+
+def _mel_png(picture: np.ndarray[Any, Any]) -> bytes:
+    """(band, column) in dB, -80..0, as a grey picture: ink where it sounds, low at the foot."""
+    import cv2
+
+    ink = np.clip((picture + 70.0) / 70.0, 0.0, 1.0)
+    grey = (255 - 215 * ink[::-1]).astype(np.uint8)
+    done, data = cv2.imencode(".png", grey)
+    assert done
+    return bytes(data)
+
+
+def _replaced_spans(run: CaseRun) -> dict[str, list[Any]]:
+    """Spans of the clip in which the procedure sound is replaced, by the reason, and kept ones."""
+    from pipeline.stages.plan import NOT_TOLD, replaced_spans
+
+    plan = run.plan
+    assert plan is not None
+    told = {word: why for why, word in NOT_TOLD.items()}
+    spoken = [r for r in plan.redactions if r.what == "speech" and r.reason not in told]
+    out: list[tuple[float, float, str]] = []
+    for word in NOT_TOLD.values():
+        rows = [r for r in plan.redactions if r.what == "speech" and r.reason == word]
+        out += [(s.start_s, s.stop_s, word) for s in replaced_spans(plan.pieces, rows)]
+    return {
+        "procedure_speech": [tuple(s) for s in replaced_spans(plan.pieces, spoken)],
+        "undecided": sorted(out),
+        "overruled": [tuple(s) for s in replaced_spans(plan.pieces, plan.overruled)],
+    }
 
 
 def _players(run: CaseRun) -> list[Player]:
@@ -237,7 +325,7 @@ def _players(run: CaseRun) -> list[Player]:
     if plan is None or rendered is None or rendered.mix is None or not plan.narration:
         return []
     out = []
-    for start, stop in plan.narration[:SHOWN_SPANS]:
+    for start, stop in _phrases(plan.narration)[:SHOWN_SPANS]:
         first = max(0.0, start - 1.0)
         last = min(plan.duration_s, stop + 1.0, first + PLAYER_S)
         a, count = round(first * 48_000), round((last - first) * 48_000)
@@ -248,6 +336,11 @@ def _players(run: CaseRun) -> list[Player]:
         after = _stereo(rendered.mix, a, count)
         out.append(Player((first, last), _ogg(before), _ogg(after)))
     return out
+
+
+def _phrases(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Narrated spans; those less than 2 s apart are listened to as one."""
+    return [(s.start_s, s.stop_s) for s in merge_spans(spans, 2.0)]
 
 
 def _stereo(stem: Stem, start: int, count: int) -> np.ndarray[Any, Any]:

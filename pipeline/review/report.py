@@ -74,6 +74,14 @@ class Player(NamedTuple):
     after: bytes
 
 
+class SoundPicture(NamedTuple):
+    """A track over the whole clip: PNG of its mel spectrum, low frequencies at the foot."""
+
+    name: str
+    png: bytes
+    duration_s: float
+
+
 class EditRow(TypedDict, total=False):
     """What is done about a span. Without `recording`, times are case time."""
 
@@ -97,7 +105,10 @@ class ChecklistRow(TypedDict, total=False):
 
 
 class SoundReport(TypedDict, total=False):
-    """Series have shape (n,), case time; LUFS by ITU-R BS.1770. Spans are pairs of seconds."""
+    """Series have shape (n,), time of the clip; LUFS by ITU-R BS.1770. Spans are pairs of
+    seconds. An undecided span that was replaced carries the reason as third; one without is
+    not settled. overruled: kept although found, because a person heard no speech.
+    """
 
     time_s: ArrayLike
     narration_lufs: ArrayLike
@@ -106,7 +117,9 @@ class SoundReport(TypedDict, total=False):
     background_gain_db: ArrayLike
     narration_speech: Sequence[Sequence[float]]
     procedure_speech: Sequence[Sequence[float]]
-    undecided: Sequence[Sequence[float]]
+    undecided: Sequence[Sequence[Any]]
+    overruled: Sequence[Sequence[float]]
+    pictures: Sequence[tuple[str, bytes, float]]
     depth_lu: float
     ducking: Sequence[tuple[str, float | str | None, str]]
     loudness: Sequence[tuple[str, TrackLoudness | None, TrackLoudness | None]]
@@ -444,7 +457,8 @@ def _sound_findings(data: ReportData) -> list[Finding]:
     out = []
     for kind, key, bad in (
         ("speech", "procedure_speech", "speech in the room"),
-        ("undecided", "undecided", "too low or too clipped to tell"),
+        ("undecided", "undecided", "nobody can tell whether somebody speaks"),
+        ("speech", "overruled", "found, but a person heard no speech"),
     ):
         pairs: Any = data.sound.get(key) or ()
         for pair in pairs:
@@ -459,7 +473,9 @@ def _sound_findings(data: ReportData) -> list[Finding]:
                 ),
                 None,
             )
-            unsettled = kind == "undecided" and row is None
+            why = str(pair[2]) if len(pair) > 2 else ""
+            unsettled = kind == "undecided" and row is None and not why
+            kept = "Kept as it is" if key == "overruled" else "Replaced with room sound"
             out.append(
                 Finding(
                     plots="sound",
@@ -467,15 +483,39 @@ def _sound_findings(data: ReportData) -> list[Finding]:
                     kind=kind,
                     start_s=start,
                     stop_s=stop,
-                    bad=bad,
+                    bad=plain(why) or bad,
                     level=None,
                     done=_done(row.get("action", "replace"))
                     if row
-                    else ("Not settled" if unsettled else "Replaced with room sound"),
+                    else ("Not settled" if unsettled else kept),
                     needs_person=unsettled,
                     facts=_reason(row) if row else [],
                 )
             )
+    return out
+
+
+def _surveyed_sound(data: ReportData) -> list[Finding]:
+    """Speech in the recordings' own sound, while nothing is planned yet."""
+    out = []
+    for index, (name, survey, _) in enumerate(data.recordings if data.state == "surveyed" else ()):
+        heard = survey.speech
+        why: Sequence[str] = heard.undecided_why or ["cannot be judged"] * len(heard.undecided)
+        rows = [("speech", span, "speech in the room") for span in heard.procedure]
+        rows += [("undecided", s, w) for s, w in zip(heard.undecided, why, strict=True)]
+        out += [
+            Finding(
+                plots=f"r{index}",
+                where=name,
+                kind=kind,
+                start_s=span[0],
+                stop_s=span[1],
+                bad=bad,
+                level=None,
+                done="Not planned yet",
+            )
+            for kind, span, bad in rows
+        ]
     return out
 
 
@@ -512,7 +552,8 @@ def findings(data: ReportData) -> list[Finding]:
         for check in data.checks
         if not check.passed
     ]
-    rest = _event_findings(data) + _picture_findings(data) + _sound_findings(data)
+    rest = _event_findings(data) + _picture_findings(data)
+    rest += _surveyed_sound(data) + _sound_findings(data)
     rest.sort(key=lambda f: (f.plots == "sound", len(f.plots), f.plots, f.start_s or 0.0))
     return first + [f for f in rest if f.needs_person] + [f for f in rest if not f.needs_person]
 
@@ -611,6 +652,39 @@ def _overlays(data: ReportData) -> list[Overlay]:
     return out
 
 
+class Track(NamedTuple):
+    """A sound picture with bars for its spans, on a width of 1000."""
+
+    name: str
+    uri: str
+    bars: list[tuple[str, float, float]]
+    label: str
+    length: str
+
+
+def _tracks(data: ReportData) -> list[Track]:
+    sound = data.sound
+    kinds = {"Narration": [("narration", sound.get("narration_speech") or ())]}
+    kinds["Procedure"] = [
+        ("speech", sound.get("procedure_speech") or ()),
+        ("undecided", sound.get("undecided") or ()),
+    ]
+    out = []
+    for picture in sound.get("pictures") or ():
+        item = SoundPicture(*picture)
+        scale = 1000.0 / max(item.duration_s, 1e-3)
+        bars = [
+            (kind, round(s[0] * scale, 1), round(max(1.0, (s[1] - s[0]) * scale), 1))
+            for kind, spans in kinds.get(item.name, [])
+            for s in spans
+        ]
+        label = f"{item.name}: low to high frequencies over time, {len(bars)} spans marked"
+        out.append(
+            Track(item.name, data_uri(item.png), bars, label, format_time(item.duration_s))
+        )
+    return out
+
+
 def _points(data: ReportData) -> int:
     """Points per plot: twice a plot's width on screen, less where there are many."""
     plots = len(data.recordings) + 4
@@ -677,6 +751,7 @@ def build_report(data: ReportData) -> str:
             groups=groups,
             shares=_shares(data),
             overlays=_overlays(data),
+            tracks=_tracks(data),
             players=[(Player(*p).span, data_uri(p[1]), data_uri(p[2])) for p in data.players],
             failed=sum(not c.passed for c in data.checks),
             used_kinds=[k for k in KINDS if any(f.kind == k for f in listed)],

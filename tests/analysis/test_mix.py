@@ -460,6 +460,33 @@ def test_missing_splitter_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> No
 # ------------------------------------------------------------------------ pictures
 
 
+@pytest.mark.parametrize("late_s", [-0.3, 0.06])
+def test_a_fall_that_reaches_into_the_first_syllable_has_a_lead_below_0(late_s: float) -> None:
+    """The background falls by 20 dB within 0.1 s, ending `late_s` after the voice starts."""
+    rng = np.random.default_rng(5)
+    count = 8 * RATE_HZ
+    time = np.arange(count) / RATE_HZ
+    voice = np.where((time >= 4.0) & (time < 6.0), rng.normal(0, 0.1, count), 0.0)
+    room = rng.normal(0, 0.05, count)
+    fall = np.clip((time - (4.0 + late_s - 0.1)) / 0.1, 0, 1) * (time < 6.5)
+    ducked = room * 10.0 ** (-fall)
+    report = ducking_depth(
+        *[[x[None].astype(np.float32)] for x in (voice, ducked)],
+        source=[room[None].astype(np.float32)], channels=1,
+    )  # fmt: skip
+    assert report.onset_lead_s == [pytest.approx(-late_s, abs=0.045)]
+    assert (report.onset_lead_s[0] < 0) == (late_s > 0)
+
+
+def test_mel_filters_are_those_of_librosa() -> None:
+    librosa = pytest.importorskip("librosa")
+    wide, narrow = (48000, 2048, 64, 50.0, 12000.0), (16000, 512, 40, 0.0, 8000.0)
+    for rate, fft, bands, low, high in (wide, narrow):
+        ours = narrator.mel_filters(rate, fft, bands, low, high)
+        theirs = librosa.filters.mel(sr=rate, n_fft=fft, n_mels=bands, fmin=low, fmax=high)
+        np.testing.assert_allclose(ours, theirs, atol=1e-6 * theirs.max())
+
+
 def test_waveform_picture_holds_every_peak() -> None:
     rng = np.random.default_rng(1)
     sound = rng.standard_normal((2, 100_003)).astype(np.float32)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import os
 import re
@@ -388,3 +389,36 @@ def test_axe_finds_no_violation(chromium: Any, html: str, tmp_path: Path, scheme
     )
     context.close()
     assert found == []
+
+
+# ----------------------------------------------------------------------------- sound
+
+
+def test_replaced_sound_is_listed_with_its_reason_and_only_unsettled_sound_needs_a_person() -> None:
+    data = make_data(recordings=1)
+    data.sound["undecided"] = [(3.0, 4.0, "too clipped to tell whether somebody speaks"), (8, 9)]
+    data.sound["overruled"] = [(20.0, 21.0)]
+    data.edits = []
+    rows = {f.start_s: f for f in findings(data) if f.plots == "sound"}
+    assert rows[3.0].bad == "too clipped to tell whether somebody speaks"
+    assert (rows[3.0].done, rows[3.0].needs_person) == ("Replaced with room sound", False)
+    assert (rows[8.0].done, rows[8.0].needs_person) == ("Not settled", True)
+    assert rows[20.0].done == "Kept as it is"
+
+
+def test_both_tracks_are_drawn_with_their_spans() -> None:
+    data = make_data(recordings=1)
+    data.sound["narration_speech"] = [(10.0, 20.0)]
+    data.sound["procedure_speech"] = [(50.0, 75.0)]
+    data.sound["undecided"] = [(90.0, 91.0, "too low")]
+    png = base64.b64decode(
+        "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4nGNgAAAAAgABSK+kcQAAAABJRU5ErkJggg=="
+    )
+    data.sound["pictures"] = [("Narration", png, 100.0), ("Procedure", png, 100.0)]
+    html = build_report(data)
+    tracks = html.split('<div class="tracks">')[1].split("</div>")[0]
+    first, second = tracks.split("<figure>")[1:]
+    assert 'x="100.0" y="73" width="100.0" height="10" fill="url(#hatch-narration)"' in first
+    assert 'x="500.0" y="73" width="250.0" height="10" fill="url(#hatch-speech)"' in second
+    assert 'x="900.0" y="73" width="10.0" height="10" fill="url(#hatch-undecided)"' in second
+    assert "hatch-speech" not in first and first.count("data:image/png") == 1
