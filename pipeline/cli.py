@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 import click
 
 from pipeline import __version__, errors
-from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
+from pipeline.errors import FieldstopError, InputError, UsageError
 
 # Small matrices only: threads of the linear algebra cost more than they give, and they
 # would fight with those of the decoder and the encoder.
@@ -99,37 +99,9 @@ class Group(click.Group):
         except (click.Abort, KeyboardInterrupt):
             click.echo("Interrupted: nothing half-made was left behind.", err=True)
             sys.exit(errors.EXIT_INTERRUPTED)
-        except FieldstopError as error:
-            _fail(error, as_json)
-        except MemoryError:
-            _fail(OutputError("The machine has too little memory", "", "close programs"), as_json)
-        except OSError as wrong_os:
-            _fail(_os_error(wrong_os), as_json)
-        except Exception as bug:
-            _fail(_bug(bug), as_json)
+        except Exception as wrong_any:
+            _fail(errors.explained(wrong_any), as_json)
         sys.exit(code if isinstance(code, int) else 0)
-
-
-def _os_error(error: OSError) -> FieldstopError:
-    if error.errno == 28:
-        return OutputError("The disk is full", "", "free some space and run again")
-    return OutputError(
-        "The machine refused to read or write", error.strerror or "", "look at disk and permissions"
-    )
-
-
-def _bug(error: Exception) -> FieldstopError:
-    """Where a bug is, without the values that were at hand."""
-    trace = error.__traceback__
-    where = ""
-    while trace is not None:
-        name = Path(trace.tb_frame.f_code.co_filename).name
-        where = f"{name}:{trace.tb_lineno}"
-        trace = trace.tb_next
-    return FieldstopError(
-        "Something went wrong inside the program", f"{type(error).__name__} at {where}",
-        "report it with this line; your sources are unchanged",
-    )  # fmt: skip
 
 
 def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
@@ -218,19 +190,14 @@ def _report_of(run: Any) -> str:
 
 
 def _run(context: Context, path: Path, out: Path, options: Any, **more: Any) -> Any:
-    from pipeline.review.folder import remember_origin
-    from pipeline.stages.make import run_case
+    from pipeline.batch.one import run_one
 
     try:
-        run = run_case(
-            path, out, options, catalogue=context.catalogue, report=_report_of,
-            progress=context.say.progress, **more,
-        )  # fmt: skip
+        return run_one(
+            path, out, options, catalogue=context.catalogue, progress=context.say.progress, **more
+        )
     finally:
         context.say.stop()
-    # The review page reads the sources of a case anew.
-    remember_origin(out, run.opened.case.case, path, more.get("narration"))
-    return run
 
 
 @main.command()
@@ -300,6 +267,77 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
     for run in runs:
         tell_run(context.say, run)
     return errors.EXIT_WITHHELD if any(r.withheld for r in runs) else errors.EXIT_DONE
+
+
+@main.command()
+@click.argument("folder", type=_FOLDER)
+@click.option("--out", required=True, type=_FOLDER, help="Folder for what is made.")
+@click.option("--jobs", type=click.IntRange(1, 256), help="Cases at once; by cores and memory.")
+@click.option("--scheduler", metavar="ADDRESS", help="Run on the Dask cluster of this scheduler.")
+@click.option("--dry-run", is_flag=True, help="Say what would be done, write nothing.")
+@click.option("--watch", is_flag=True, help="Take in new recordings until Ctrl-C.")
+@click.option("--profile", help="Profile: web, lecture, broadcast, or your own.")
+@click.option(
+    "--consent",
+    type=click.Choice(["none", "teaching", "public"]),
+    help="Consent for loose recordings (a case says it in case.toml).",
+)
+@click.option("--approve", metavar="INITIALS", help="You answer for the open points of all cases.")
+@_globals
+def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_run: bool,
+          watch: bool, profile: str | None, consent: Any, approve: str | None,
+          **values: Any) -> int:  # fmt: skip
+    """Every case in a folder; goes on where it stopped."""
+    import signal
+
+    from pipeline.batch.board import Board
+    from pipeline.batch.run import Request, run_batch
+
+    context = _context(values)
+    if jobs and scheduler:
+        raise UsageError("--jobs and --scheduler exclude each other", "", "give one of them")
+    # A service manager stops it as Ctrl-C does.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    report = run_batch(
+        Request(
+            folder, out, context.options(profile), jobs=jobs, catalogue=context.catalogue,
+            consent=consent, approve=approve, dry_run=dry_run, watch=watch, scheduler=scheduler,
+        ),
+        Board(context.say.quiet),
+    )  # fmt: skip
+    return tell_batch(context.say, report, out)
+
+
+def tell_batch(say: Say, report: Any, out: Path) -> int:
+    """The result of a batch for a person and for --json; its exit code."""
+    from pipeline.batch.board import reason
+    from pipeline.batch.run import summary
+
+    written = not report.dry_run
+    value = json.loads(report.to_json())
+    value |= {
+        "file": str(out / "batch.json") if written else None,
+        "page": str(out / "batch.html") if written else None,
+        "counts": {s: report.count(s) for s in
+                   ("released", "withheld", "failed", "stopped", "waiting")},
+        "unchanged": sum(c.unchanged for c in report.cases),
+        "error": None,
+    }  # fmt: skip
+    say.result(value)
+    for row in report.cases:
+        state = "to make" if row.state == "waiting" else row.state
+        release = f"  {row.release}" if row.release else ""
+        say.line(f"{state:9} {row.case}{release}{reason(row)}")
+    say.line(f"{len(report.cases)} cases: {summary(report)}")
+    if written:
+        say.line(f"page      {out / 'batch.html'}")
+    if report.interrupted:
+        return errors.EXIT_INTERRUPTED
+    if report.dry_run:
+        return errors.EXIT_DONE
+    if report.count("failed"):
+        return errors.EXIT_BATCH
+    return errors.EXIT_WITHHELD if report.count("withheld") else errors.EXIT_DONE
 
 
 @main.command()
@@ -564,6 +602,10 @@ def cache(action: str | None, **values: Any) -> int:
     context = _context(values)
     store = Cache(context.options(None).machine.cache_gb)
     use = store.clear() if action == "clear" else store.use()
+    if action == "clear":
+        from pipeline.store.hashes import HashMemory
+
+        HashMemory().clear()
     context.say.result(
         {"entries": use.entries, "size_bytes": use.size_bytes, "cleared": action == "clear",
          "error": None}

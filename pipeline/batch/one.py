@@ -1,0 +1,26 @@
+"""One case with its report, as `make`, `batch` and the workers of a cluster run it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from pipeline.model.options import Options
+from pipeline.stages.make import CaseRun, run_case
+
+
+def run_one(
+    path: Path, out: Path, options: Options, *, catalogue: Path | None, **more: Any
+) -> CaseRun:
+    """`run_case` with the report; the review page is told where the sources lie.
+
+    more: the other keywords of `run_case`. Raises what it raises.
+    """
+    from pipeline.review.collect import case_report
+    from pipeline.review.folder import remember_origin
+
+    run = run_case(path, out, options, catalogue=catalogue, report=case_report, **more)
+    if not run.unchanged:
+        # The review page reads the sources of a case anew.
+        remember_origin(out, run.opened.case.case, path, more.get("narration"))
+    return run

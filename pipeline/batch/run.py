@@ -1,0 +1,514 @@
+"""The batch: what is there, what must be made, and its making, until all is done."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import errno
+import hashlib
+import os
+import re
+import tempfile
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.batch.board import Board
+from pipeline.batch.estimate import Pace, Size, disk_mb, free_mb, refuse_small_disk, size_of
+from pipeline.batch.find import FoundCase, Settled, find_cases, lay_out
+from pipeline.batch.pool import Pool, Runner, cores, tidy, workers_and_memory
+from pipeline.batch.worker import Answer, Job
+from pipeline.errors import FieldstopError, InputError, OutputError
+from pipeline.model.batch import BatchCase, BatchError, BatchEstimate, BatchReport, State
+from pipeline.model.case import Scope
+from pipeline.model.options import Options
+from pipeline.model.release import Withheld
+from pipeline.store.catalogue import BatchNote, Catalogue, default_catalogue
+from pipeline.store.hashes import LARGE_BYTES, HashMemory
+from pipeline.store.work import WorkFolder, atomic_write, output_error, writing
+
+BACKUP_EVERY_S = 20 * 3600.0
+_SAVE_S = 5.0
+_POLL_S = 0.5
+_ENDED = ("released", "withheld", "failed")
+
+
+@dataclass(frozen=True)
+class Request:
+    """What was asked for. scheduler: address of a Dask scheduler, or None for this machine."""
+
+    folder: Path
+    out: Path
+    options: Options
+    jobs: int | None = None
+    catalogue: Path | None = None
+    consent: Scope | None = None
+    approve: str | None = None
+    dry_run: bool = False
+    watch: bool = False
+    scheduler: str | None = None
+
+
+@dataclass
+class Entry:
+    """A case of this batch."""
+
+    found: FoundCase
+    row: BatchCase
+    size: Size = field(default_factory=Size)
+    inputs: str = ""
+    withheld_before: str = ""
+
+
+def run_batch(request: Request, board: Board) -> BatchReport:
+    """Run every case of a folder; the report is written to OUT as it goes.
+
+    Ctrl-C stops the cases in work cleanly; the report then says `interrupted`. Raises
+    InputError, UsageError, OutputError for what stops the whole batch: a folder or a
+    catalogue that cannot be used, a disk plainly too small, another batch at work.
+    """
+    with contextlib.ExitStack() as stack:
+        if not request.dry_run:
+            stack.enter_context(folder_lock(request.folder))
+            stack.enter_context(out_lock(request.out))
+        batch = Batch(request, board)
+        try:
+            return batch.run()
+        finally:
+            board.close()
+
+
+class Batch:
+    """One run over a folder. `runner` is chosen by the request unless given."""
+
+    def __init__(self, request: Request, board: Board, runner: Runner | None = None) -> None:
+        self.request, self.board = request, board
+        self.options = request.options
+        self.profile = request.options.output.profile
+        self.place = hashlib.sha256(os.path.realpath(request.out).encode()).hexdigest()
+        self.entries: dict[str, Entry] = {}
+        self.waiting: list[Entry] = []
+        self.working: dict[str, Entry] = {}
+        self.runner = runner
+        self.workers, self.memory_mb = workers_and_memory(
+            request.jobs, self.options.batch.memory_mb
+        )
+        self.report = BatchReport(
+            program_version=__version__,
+            profile=self.profile,
+            started_at=_now(),
+            dry_run=request.dry_run,
+        )
+        self._saved_s = 0.0
+        self._settled = Settled(self.options.batch.settle_s)
+
+    # --- the whole run ---
+
+    def run(self) -> BatchReport:
+        catalogue_file = self.request.catalogue or default_catalogue()
+        if self.request.dry_run and not catalogue_file.is_file():
+            # A dry run writes nothing, so it makes no catalogue either.
+            with tempfile.TemporaryDirectory() as folder, Catalogue(Path(folder) / "c") as empty:
+                return self._plan(empty)
+        with Catalogue(self.request.catalogue) as self.catalogue:
+            if self.request.dry_run:
+                return self._plan(self.catalogue)
+            keep_backup(self.catalogue)
+            self._sweep()
+            try:
+                self._plan(self.catalogue)
+                self._start_runner()
+                self._work()
+            except KeyboardInterrupt:
+                self._interrupted()
+            finally:
+                if self.runner is not None:
+                    self.runner.stop()
+                self.report.ended_at = _now()
+            self._save(at_once=True)
+        return self.report
+
+    def _plan(self, catalogue: Catalogue) -> BatchReport:
+        self.catalogue = catalogue
+        found = self._find()
+        if not found and not self.request.watch:
+            raise InputError(
+                "The folder holds no cases",
+                "no case.toml and no recording",
+                "give the folder that holds the day's cases",
+            )
+        if self.request.watch and not self.request.dry_run:
+            found = self._settled.ready(found, time.monotonic())
+        for one in found:
+            self._take(one)
+        self._estimate()
+        return self.report
+
+    def _find(self) -> list[FoundCase]:
+        return find_cases(
+            self.request.folder,
+            self.request.out,
+            self.options.batch.name_rule,
+            self.request.consent,
+        )
+
+    def _take(self, found: FoundCase) -> None:
+        """Put a case on the list: to be made, left as it is, or faulty."""
+        entry = Entry(found, BatchCase(case=found.case))
+        before = self.entries.get(found.key)
+        if before is not None:
+            self.report.cases[self.report.cases.index(before.row)] = entry.row
+        else:
+            self.report.cases.append(entry.row)
+        self.entries[found.key] = entry
+        if found.fault is not None:
+            self._failed(entry, found.fault)
+            return
+        try:
+            self._decide(entry)
+        except FieldstopError as error:
+            if error.exit_code == OutputError.exit_code:
+                raise
+            self._failed(entry, error)
+            return
+        if entry.row.state == "waiting":
+            entry.size = size_of(found.recordings)
+            entry.row.length_s = round(entry.size.length_s, 3)
+            self.waiting.append(entry)
+        self.board.listed(entry.row)
+
+    def _decide(self, entry: Entry) -> None:
+        """Leave a case as it is where the same inputs were released or withheld before.
+
+        Large files are not read for this: one whose hash is not remembered is to be made,
+        and its worker, which takes the hash, looks again.
+        """
+        from pipeline.stages.inputs import inputs_sha256, standing_release
+        from pipeline.stages.intake import open_case
+        from pipeline.stages.make import read_decisions
+
+        folder = WorkFolder(self.request.out, entry.found.case)
+        note = self.catalogue.batch_note(self.place, entry.found.case, self.profile)
+        if note is not None and note.state == "withheld" and note.program_version == __version__:
+            entry.withheld_before = note.inputs_sha256
+        with self._document(entry.found, lasting=False) as path:
+            try:
+                opened = open_case(path, out=self.request.out, sha256=_known_sha256)
+            except _NotKnown:
+                return
+            sources = [s.sha256 for s in opened.sources]
+            entry.inputs = inputs_sha256(
+                opened,
+                self.options,
+                self.catalogue.consent_for(sources, opened.case.case, opened.case.consent),
+                datetime.date.today(),
+                decisions=read_decisions(folder),
+                approve=self.request.approve,
+            )
+        record = standing_release(self.catalogue, folder, self.profile, entry.inputs)
+        row = entry.row
+        if record is not None:
+            row.state, row.unchanged = "released", True
+            file = folder.release_file(self.profile, record.sheet.revision)
+            row.release = file.relative_to(self.request.out).as_posix()
+            row.length_s = record.sheet.duration_s
+            row.report = self._report_of(folder)
+        elif note is not None and entry.inputs == entry.withheld_before:
+            row.state, row.unchanged = "withheld", True
+            row.withheld = [Withheld.model_validate(w) for w in note.outcome.get("withheld", [])]
+            row.report = self._report_of(folder)
+
+    def _report_of(self, folder: WorkFolder) -> str | None:
+        path = folder.private_file("report.html")
+        return path.relative_to(self.request.out).as_posix() if path.is_file() else None
+
+    def _estimate(self) -> None:
+        pace = Pace(self.catalogue.batch_costs())
+        sizes = [e.size for e in self.waiting]
+        estimate = BatchEstimate(
+            cases=len(sizes),
+            length_s=round(sum(s.length_s for s in sizes), 3),
+            wall_s=round(pace.wall_s(sizes, self.workers, cores())),
+            disk_mb=round(disk_mb(sizes, self.workers)),
+            free_mb=round(free_mb(self.request.out)),
+        )
+        self.report.estimate = estimate
+        self.board.estimated(estimate, pace, [e.row for e in self.entries.values()])
+        if not self.request.dry_run:
+            reserve_mb = self.options.batch.disk_reserve_gb * 1e3
+            refuse_small_disk(estimate.disk_mb, estimate.free_mb, reserve_mb)
+
+    def _start_runner(self) -> None:
+        if self.runner is None:
+            if self.request.scheduler is not None:
+                from pipeline.batch.cluster import Cluster
+
+                self.runner = Cluster(self.request, self.catalogue)
+            else:
+                limits = self.options.batch
+                self.runner = Pool(
+                    self.workers, self.memory_mb, limits.stall_s, limits.silence_s
+                )
+        self.report.workers = self.runner.describe()
+        self.board.workers(self.report.workers)
+
+    def _work(self) -> None:
+        assert self.runner is not None
+        looked_s = time.monotonic()
+        while True:
+            while self.waiting and self.runner.room():
+                self._begin(self.waiting.pop(0))
+            if not self.working and not self.waiting and not self.request.watch:
+                return
+            for case, answer in self.runner.poll(_POLL_S):
+                self._done(case, answer)
+            for case, doing in self.runner.doing().items():
+                self.board.doing(case, doing)
+            self.board.refresh()
+            self._save()
+            if (
+                self.request.watch
+                and time.monotonic() - looked_s >= self.options.batch.scan_every_s
+            ):
+                looked_s = time.monotonic()
+                self._look_again()
+
+    def _look_again(self) -> None:
+        """Watch: take what has stopped growing since the last look."""
+        found = [one for one in self._find() if one.case not in self.working]
+        pending = {e.found.case for e in self.waiting}
+        for one in self._settled.ready(found, time.monotonic()):
+            if one.case not in pending:
+                self._take(one)
+
+    # --- one case ---
+
+    def _begin(self, entry: Entry) -> None:
+        assert self.runner is not None
+        row, out = entry.row, self.request.out
+        need_mb = entry.size.work_mb + entry.size.clip_mb
+        try:
+            refuse_small_disk(need_mb, free_mb(out), self.options.batch.disk_reserve_gb * 1e3)
+            WorkFolder(out, row.case).prepare()
+            with self._document(entry.found, lasting=True) as path:
+                job: Job = {
+                    "kind": "case",
+                    "case": row.case,
+                    "path": os.path.realpath(path),
+                    "out": os.path.abspath(out),
+                    "options": self._options_of_worker(),
+                    "catalogue": os.path.abspath(self.catalogue.path),
+                    "approve": self.request.approve,
+                    "withheld_before": entry.withheld_before,
+                }
+                self.runner.start(row.case, job)
+        except FieldstopError as error:
+            self._failed(entry, error)
+            return
+        row.state = "working"
+        self.working[row.case] = entry
+        self.board.begun(row)
+
+    def _options_of_worker(self) -> dict[str, Any]:
+        """The settings; the cores are shared where a worker would take them all."""
+        options = self.options
+        if options.machine.threads == 0 and self.request.scheduler is None:
+            threads = max(1, -(-cores() // self.workers))
+            machine = options.machine.model_copy(update={"threads": threads})
+            options = options.model_copy(update={"machine": machine})
+        return options.model_dump(mode="json")
+
+    def _done(self, case: str, answer: Answer) -> None:
+        entry = self.working.pop(case)
+        row = entry.row
+        row.wall_s = round(answer.get("wall_s", 0.0), 1)
+        row.cpu_s = round(answer.get("cpu_s", 0.0), 1)
+        row.peak_mb = answer.get("peak_mb", 0.0)
+        row.state = answer["state"]
+        row.unchanged = answer.get("unchanged", False)
+        row.release, row.draft = answer.get("release"), answer.get("draft")
+        row.report = answer.get("report")
+        row.withheld = [Withheld.model_validate(w) for w in answer.get("withheld", [])]
+        note = None
+        if row.state == "withheld" and row.unchanged:
+            note = self.catalogue.batch_note(self.place, case, self.profile)
+            said = note.outcome.get("withheld", []) if note is not None else []
+            row.withheld = [Withheld.model_validate(w) for w in said]
+        if answer.get("error"):
+            row.error = BatchError.model_validate(answer["error"])
+        if answer.get("died"):
+            tidy({"out": str(self.request.out), "case": case})
+        if row.state in _ENDED and not row.unchanged:
+            self.catalogue.note_batch(
+                self.place,
+                case,
+                self.profile,
+                BatchNote(
+                    answer.get("inputs", ""),
+                    row.state,
+                    __version__,
+                    {"withheld": answer.get("withheld", []), "error": answer.get("error")},
+                    entry.size.load_s,
+                    row.cpu_s,
+                ),
+            )
+        self.board.ended(row)
+
+    def _failed(self, entry: Entry, error: FieldstopError) -> None:
+        entry.row.state = "failed"
+        entry.row.error = BatchError.model_validate(error.as_dict())
+        self.board.ended(entry.row)
+
+    @contextlib.contextmanager
+    def _document(self, found: FoundCase, lasting: bool) -> Iterator[Path]:
+        """The case's folder. Loose recordings get one in the private folder of the case,
+        or, before anything is written there, a passing one."""
+        if found.toml is not None:
+            yield found.toml.parent
+        elif lasting:
+            with writing():
+                yield lay_out(
+                    found, WorkFolder(self.request.out, found.case).private_file("loose")
+                )
+        else:
+            with tempfile.TemporaryDirectory() as folder:
+                yield lay_out(found, Path(folder))
+
+    # --- ends ---
+
+    def _interrupted(self) -> None:
+        # Ctrl-C while watching and idle is how a watch ends.
+        self.report.interrupted = bool(self.working or self.waiting) or not self.request.watch
+        if self.runner is not None:
+            self.runner.stop()
+        for entry in (*self.working.values(), *self.waiting):
+            entry.row.state = "stopped"
+            self.board.ended(entry.row)
+
+    def _sweep(self) -> None:
+        """Remove what killed runs left, also of cases that are not in the folder any more."""
+        out = Path(os.path.abspath(self.request.out))
+        for path in out.glob(".batch.part-*"):
+            if not _alive(path.name):
+                with writing():
+                    path.unlink(missing_ok=True)
+        cases = {p.parent.name for p in out.glob("private/*/.*.part-*")}
+        cases |= {p.parent.name for p in out.glob("releases/*/.*.part-*")}
+        for case in sorted(cases):
+            tidy({"out": str(out), "case": case})
+
+    def _save(self, at_once: bool = False) -> None:
+        now = time.monotonic()
+        if not at_once and now - self._saved_s < _SAVE_S:
+            return
+        self._saved_s = now
+        from pipeline.batch.page import page
+
+        atomic_write(self.request.out / "batch.json", self.report.to_json())
+        if at_once:
+            atomic_write(self.request.out / "batch.html", page(self.report))
+
+
+class _NotKnown(Exception):
+    """The hash of a large file is not remembered."""
+
+
+def _known_sha256(path: Path) -> str:
+    from pipeline.media.probe import check_plain_file, file_sha256
+
+    check_plain_file(path)
+    if path.stat().st_size < LARGE_BYTES:
+        return file_sha256(path)
+    known = HashMemory().known(path)
+    if known is None:
+        raise _NotKnown
+    return known
+
+
+def keep_backup(catalogue: Catalogue) -> Path:
+    """A copy of the catalogue beside it, once a day at most, before a batch writes to it."""
+    copy = catalogue.path.with_name(f"{catalogue.path.name}.backup")
+    try:
+        fresh = 0 <= time.time() - copy.stat().st_mtime < BACKUP_EVERY_S
+    except OSError:
+        fresh = False
+    return copy if fresh else catalogue.backup(copy)
+
+
+@contextlib.contextmanager
+def folder_lock(folder: Path) -> Iterator[None]:
+    """One batch a folder of cases, without writing there: the lock is on the folder itself.
+
+    Raises OutputError where another holds it. File systems that cannot lock a folder that
+    is open for reading are left to the lock of OUT.
+    """
+    with contextlib.ExitStack() as stack:
+        try:
+            handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
+        except OSError:
+            yield  # the search says what is wrong with it
+            return
+        stack.callback(os.close, handle)
+        _lock(handle, "Another batch works on this folder of cases", "")
+        yield
+
+
+@contextlib.contextmanager
+def out_lock(out: Path) -> Iterator[None]:
+    """One batch an OUT folder. Raises OutputError where another holds it."""
+    place = out / "private"
+    with writing():
+        place.mkdir(parents=True, exist_ok=True, mode=0o700)
+        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC
+        handle = os.open(place / ".batch-lock", flags, 0o600)
+    try:
+        held = os.pread(handle, 20, 0).decode("ascii", "replace").strip()
+        _lock(handle, "Another batch writes to this output folder", held)
+        os.ftruncate(handle, 0)
+        os.pwrite(handle, str(os.getpid()).encode(), 0)
+        yield
+    finally:
+        os.close(handle)
+
+
+def _lock(handle: int, what: str, holder: str) -> None:
+    import fcntl
+
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
+            raise OutputError(
+                what,
+                f"process {holder}" if holder.isdecimal() else "",
+                "wait until it has finished, or stop it; then run this again",
+            ) from None
+        if error.errno not in (errno.EBADF, errno.ENOTSUP, errno.EINVAL, errno.ENOLCK):
+            raise output_error(error) from None
+
+
+def _alive(name: str) -> bool:
+    match = re.search(r"\.part-(\d+)", name)
+    try:
+        os.kill(int(match.group(1)) if match else 0, 0)
+    except ProcessLookupError:
+        return False
+    except PermissionError:
+        return True
+    return match is not None
+
+
+def _now() -> str:
+    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+
+
+def summary(report: BatchReport) -> str:
+    """How many of each, in a sentence."""
+    states: tuple[State, ...] = ("released", "withheld", "failed", "stopped", "waiting")
+    parts = [f"{report.count(s)} {s}" for s in states if report.count(s)]
+    same = sum(c.unchanged for c in report.cases)
+    return ", ".join(parts) + (f" ({same} as before)" if same else "")
+
