@@ -242,9 +242,11 @@ def _verify(job: Job, progress: Any) -> Answer:
 def _reported(run: Any, path: Path) -> Answer:
     from pipeline.review.collect import case_report
     from pipeline.review.folder import remember_origin
+    from pipeline.stages.events import write_events
 
     run.report = run.folder.private_file("report.html")
     run.folder.atomic_write(run.report, case_report(run))
+    write_events(run)
     remember_origin(run.folder.out, run.opened.case.case, path)
     return outcome(run)
 

@@ -38,6 +38,7 @@ from pipeline.model.time import Span
 from pipeline.settings import settings_sha256
 from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
+from pipeline.stages.events import write_events
 from pipeline.stages.inputs import inputs_sha256, standing_release
 from pipeline.stages.intake import OpenedCase, changed, open_case
 from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_plan
@@ -752,6 +753,7 @@ def _write_report(run: CaseRun, report: Report | None) -> None:
         return
     run.report = run.folder.private_file("report.html")
     run.folder.atomic_write(run.report, report(run))
+    write_events(run)
 
 
 def clean(folder: WorkFolder) -> None:
