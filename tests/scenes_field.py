@@ -333,6 +333,10 @@ def _card(part: Part, h: int, w: int, i: int, rng: np.random.Generator) -> Rgb:
     return np.clip(out + rng.normal(0, 0.7, (h, w, 1)), 0, 255).astype(np.uint8)
 
 
+SIZES = ((480, 854), (480, 640), (480, 600), (432, 768))
+# kept for the part of the benchmark that is looked at last
+HELD_SIZES = ((480, 768), (480, 720), (405, 720), (450, 600))
+
 # --- drawing lots ----------------------------------------------------------------
 
 GEOMETRIES = (
@@ -441,11 +445,12 @@ def make_look(rng: np.random.Generator, harsh: float = 0.5) -> Look:
 
 def make_clip(
     kind: str, seed: int, textures: list[Rgb] | None = None, harsh: float = 0.5,
-    duration_s: float = 12.0,
+    duration_s: float = 12.0, held: bool = False,
 ) -> Clip:
     """A recording of one kind: a geometry of GEOMETRIES or one of SEQUENCES."""
     rng = np.random.default_rng([seed, (*GEOMETRIES, *SEQUENCES).index(kind)])
-    h, w = [(480, 854), (480, 640), (480, 600), (432, 768)][int(rng.integers(0, 4))]
+    sizes = HELD_SIZES if held else SIZES
+    h, w = sizes[int(rng.integers(0, len(sizes)))]
     base = textures[int(rng.integers(0, len(textures)))] if textures else tissue_texture(rng)
     look = make_look(rng, harsh)
     u = rng.uniform

@@ -22,6 +22,7 @@ from pipeline.analysis.field_fit import (
     Fit,
     Plane,
     Points,
+    Surround,
     dark_corners,
     find_surround,
     fit_field,
@@ -140,6 +141,10 @@ class FieldFold:
     def _close(self) -> None:
         frames, times = self._frames, self._times
         self._frames, self._times = [], []
+        self._pool_up(frames, times)
+
+    def _pool_up(self, frames: list[NDArray[np.uint8]], times: list[float]) -> None:
+        """Adds a block; two or more where the boundary moved meanwhile."""
         total = np.zeros((self._h, self._w, 3), np.float32)
         for f in frames:
             cv2.accumulate(f, total)
@@ -160,16 +165,49 @@ class FieldFold:
         if surround is None:
             self._add(_Block(times[0], times[-1], len(times), None, 0.0, bright, moved))
             return
-        level = np.round(surround.level).astype(np.uint8)
-        e = np.zeros((self._h, self._w), np.float32)
-        for f in frames:
-            cv2.accumulate(highest(cv2.absdiff(f, level)), e)
-        e /= np.float32(len(frames))
-        # noise lifts a mean of absolute differences: take off what the surround shows
-        e = np.maximum(e - np.float32(0.8 * surround.noise), 0)
+        half = len(frames) // 2
+        if len(frames) >= 4:
+            first, second = (
+                self._evidence(part, surround) for part in (frames[:half], frames[half:])
+            )
+            if _boundary_moved(first, second, surround.noise):
+                self._pool_up(frames[:half], times[:half])
+                self._pool_up(frames[half:], times[half:])
+                return
+            n = np.float32(len(frames))
+            e = first * (np.float32(half) / n) + second * (np.float32(len(frames) - half) / n)
+        else:
+            e = self._evidence(frames, surround)
+        if motion is not None and len(frames) >= 4:
+            e = _without_stills(e, motion, surround.noise)
         self._add(
             _Block(times[0], times[-1], len(times), _pack(e), surround.noise, bright, moved)
         )
+
+    def _evidence(self, frames: list[NDArray[np.uint8]], surround: Surround) -> Plane:
+        """Mean distance from the surround, (row, col) levels."""
+        levels: list[tuple[NDArray[np.uint8], NDArray[np.uint8] | None]] = [
+            (np.round(surround.level).astype(np.uint8), surround.own)
+        ]
+        for value, mask in surround.more:
+            plane = np.empty_like(frames[0])
+            plane[:] = np.round(value).astype(np.uint8)
+            levels.append((plane, mask))
+        e = np.zeros((self._h, self._w), np.float32)
+        for f in frames:
+            least: NDArray[np.uint8] | None = None
+            for level, own in levels:
+                d = np.asarray(highest(cv2.absdiff(f, level)), np.uint8)
+                if mask is not None:
+                    d[mask == 0] = 255
+                if least is not None:
+                    d = np.asarray(cv2.min(least, d), np.uint8)
+                least = d
+            assert least is not None
+            cv2.accumulate(least, e)
+        # noise lifts a mean of absolute differences: take off what the surround shows
+        mean = e / np.float32(len(frames))
+        return np.asarray(np.maximum(mean - np.float32(0.8 * surround.noise), 0), np.float32)
 
     def _add(self, block: _Block) -> None:
         self._blocks.append(block)
@@ -233,6 +271,56 @@ class FieldFold:
             outline_px=outline,
             confidence=min(max(fit.confidence, 0.0), 1.0),
         )
+
+
+def _boundary_moved(a: Plane, b: Plane, noise: float) -> bool:
+    """Did the outer boundary of what is lit move by about 0.4 % of the height all round?"""
+    h, w = a.shape
+    limit = max(4.0, 6 * noise, 0.06 * float(np.percentile(a[::4, ::4], 90)))
+    inside = []
+    for e in (a, b):
+        lit = cv2.morphologyEx((e > limit).astype(np.uint8), cv2.MORPH_OPEN,
+                               np.ones((3, 3), np.uint8))
+        flood = cv2.copyMakeBorder(lit, 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
+        cv2.floodFill(flood, None, (0, 0), (2.0,))
+        inside.append((flood[1:-1, 1:-1] != 2).astype(np.uint8))
+    both = cv2.countNonZero(inside[0] & inside[1])
+    # a strip that was left or entered, not one that flickers about the limit
+    apart = (inside[0] ^ inside[1]) & (cv2.max(a, b) > 2.5 * limit).astype(np.uint8)
+    if both < 0.02 * h * w or cv2.countNonZero(apart) < 0.01 * both:
+        return False
+    m = cv2.moments(inside[0], True)
+    x, y = m["m10"] / m["m00"], m["m01"] / m["m00"]
+    rows, cols = np.nonzero(apart)
+    sector = np.floor((np.arctan2(rows - y, cols - x) / (2 * math.pi) + 0.5) * 23.999).astype(int)
+    counted = np.bincount(sector, minlength=24)
+    # a strip of 0.4 % of the height along a twenty-fourth of the boundary
+    strip = 0.004 * h * 2 * math.sqrt(math.pi * both) / 24
+    return bool((counted > strip).sum() >= 12)
+
+
+def _without_stills(e: Plane, motion: Plane, noise: float) -> Plane:
+    """The evidence without lit patches of their own in which nothing moves: drawn ones."""
+    limit = max(3.0, 4 * noise)
+    lit = np.asarray(cv2.morphologyEx((e > limit).astype(np.uint8), cv2.MORPH_OPEN,
+                                      np.ones((3, 3), np.uint8)))
+    if not cv2.countNonZero(lit):
+        return e
+    strong = float(np.percentile(motion[lit > 0], 90))
+    moving = (motion > max(2.0, 0.2 * strong)).astype(np.uint8)
+    if strong < 4.0:
+        return e
+    n, label, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=8)
+    moved = np.bincount(label[moving > 0], minlength=n)
+    area = stats[:, cv2.CC_STAT_AREA]
+    still = (moved < 0.05 * area) & (area < 0.06 * e.size)
+    still[0] = False
+    if not still.any():
+        return e
+    patch = cv2.dilate(still[label].astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    # what is joined to the picture stays as it is
+    patch &= ~((lit > 0) & ~still[label])
+    return np.where(patch, np.float32(0), e)
 
 
 def _merge(a: _Block, b: _Block) -> _Block:
@@ -321,7 +409,9 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
             label[k] = best
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
-    filled = _fills(blocks)
+    # a recording in which a block saw a sure field is not without one
+    seen = max((f.confidence for f in fits if f.shape != "none"), default=0.0)
+    filled = _fills(blocks) * (1 - seen)
     if sure < 0.5 and filled > sure:
         whole = replace(none, confidence=filled)
         return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
@@ -358,7 +448,7 @@ def _settled(seed: Fit, blocks: list[_Block], fits: list[Fit], h: int, w: int) -
     if len(blocks) < 2:
         return seed
     e, noise = _pool(blocks)
-    pooled = fit_field(e, noise)
+    pooled = fit_field(e, noise, seed)
     if pooled.shape == "none":
         return replace(seed, confidence=0.5 * seed.confidence)
     if pooled.confidence >= 0.7 * seed.confidence:

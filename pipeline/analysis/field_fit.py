@@ -35,6 +35,8 @@ class Surround:
     """What lies outside the field.
 
     level: (row, col, 3) float32, 0..255, a plane per channel.
+    more: further flat levels at the border (bars, panels), each (3,) float32 with
+    its mask (row, col) uint8, 255 where it may apply; own is then the mask of `level`.
     noise: standard deviation of the pooled evidence in the surround, levels.
     share_ratio: part of the frame that looks like it, 0..1.
     seeds_ratio: part of the frame's border cells that look like it, 0..1.
@@ -44,6 +46,8 @@ class Surround:
     noise: float
     share_ratio: float
     seeds_ratio: float
+    own: NDArray[np.uint8] | None = None
+    more: tuple[tuple[Plane, NDArray[np.uint8]], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -133,12 +137,83 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
                 coef[0] + coef[1] * gx[None, :, None] + coef[2] * gy[:, None, None]
             ).astype(np.float32)
     noise = float(np.median(std[region]))
+    own: NDArray[np.uint8] | None = None
+    more: tuple[tuple[Plane, NDArray[np.uint8]], ...] = ()
+    if motion is not None:
+        cells = cv2.resize(level, size, interpolation=cv2.INTER_AREA)
+        core = region & (np.abs(mean - cells).max(axis=2) < 3.0)
+        if core.any():
+            own, more = _more_levels(mean, std, still, core, border, (h, w))
     return Surround(
         level=np.clip(level, 0, 255),
         noise=noise,
         share_ratio=float(region.mean()),
         seeds_ratio=float(seeds.sum() / border.sum()),
+        own=own,
+        more=more,
     )
+
+
+def _more_levels(
+    mean: Points, std: Points, still: Points, region: NDArray[np.bool_],
+    border: NDArray[np.bool_], size: tuple[int, int],
+) -> tuple[NDArray[np.uint8] | None, tuple[tuple[Plane, NDArray[np.uint8]], ...]]:
+    """Bars and panels at the border whose level is not that of the surround.
+
+    mean: (row, col, 3) of cells; std, still: (row, col); region: cells of the
+    surround. A panel is drawn, not seen: flatter and stiller than any tissue. The
+    picture between the panels is measured from the level that most of its
+    neighbours have, a cell that touches two levels from the nearer one.
+    """
+    calm = (std < 1.5 * float(np.median(std[region])) + 0.9) & (
+        still < max(1.3 * float(np.median(still[region])) + 0.4, 2.2)
+    )
+    free = calm & ~region & (mean.max(axis=2) < DARK_LEVEL)
+    if float(np.percentile(still, 95)) < 1.5:
+        # nothing moves: what is drawn cannot be told from what is seen
+        return None, ()
+    found: list[tuple[Points, NDArray[np.bool_]]] = []
+    for _ in range(3):
+        seeds = free & border
+        if seeds.sum() < 3:
+            break
+        values = mean[seeds]
+        near = np.abs(values[:, None] - values[None]).max(axis=2) < 2.5
+        level = np.median(values[near[int(near.sum(axis=1).argmax())]], axis=0)
+        like = free & (np.abs(mean - level).max(axis=2) < 2.5)
+        _, label = cv2.connectedComponents(like.astype(np.uint8), connectivity=4)
+        kept = np.unique(label[like & border])
+        part = np.isin(label, kept[kept > 0])
+        spread = float(np.abs(mean[part] - level).mean()) if part.any() else 9.0
+        if part.sum() >= max(6, 0.02 * part.size) and spread < 1.2:
+            found.append((level, part))
+        free &= ~(like | part)
+    if not found:
+        return None, ()
+    base = np.median(mean[region], axis=0)
+    parts = [(base, region), *found]
+    any_level = np.logical_or.reduce([part for _, part in parts])
+    _, label = cv2.connectedComponents((~any_level).astype(np.uint8), connectivity=4)
+    square = np.ones((3, 3), np.uint8)
+    allowed = [cv2.dilate(part.astype(np.uint8), square) > 0 for _, part in parts]
+    for k in range(1, int(label.max()) + 1):
+        here = label == k
+        rim = cv2.dilate(here.astype(np.uint8), square) > 0
+        touching = [int((part & rim).sum()) for _, part in parts]
+        allowed[int(np.argmax(touching))] |= here
+    h, w = size
+    masks = [
+        np.asarray(
+            cv2.resize(a.astype(np.uint8) * np.uint8(255), (w, h), interpolation=cv2.INTER_NEAREST),
+            np.uint8,
+        )
+        for a in allowed
+    ]
+    more = tuple(
+        (np.asarray(level, np.float32), mask)
+        for (level, _), mask in zip(found, masks[1:], strict=True)
+    )
+    return masks[0], more
 
 
 # --- rays -------------------------------------------------------------------
@@ -562,6 +637,25 @@ def _chord_support(
     return float(((inner - outer > 0.8) & (outer < 0.6 * inner)).mean())
 
 
+def _without_false_stops(
+    e: Plane, n1: float, model: tuple[float, float, float], box: tuple[float, float, float, float]
+) -> tuple[float, float, float, float]:
+    """The box without the sides beyond which the circle's own rim is seen."""
+    h, w = e.shape
+    frame = (0.0, 0.0, float(w), float(h))
+    sides = list(box)
+    if sides == list(frame):
+        return box
+    edge = _measure(e, n1, model, frame, 4)
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < 0.006 * h)
+    hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < OUTER_RATIO * edge.inner)
+    for k, (v, sign) in enumerate(((edge.x, -1), (edge.y, -1), (edge.x, 1), (edge.y, 1))):
+        cut = (edge.part == 0) & (sign * (v - box[k]) > 3)
+        if abs(box[k] - frame[k]) > 0.75 and cut.sum() >= 4 and hit[cut].mean() > 0.6:
+            sides[k] = frame[k]
+    return sides[0], sides[1], sides[2], sides[3]
+
+
 def _refine(
     e: Plane, n1: float, model: tuple[float, float, float], box: tuple[float, float, float, float]
 ) -> tuple[tuple[float, float, float], tuple[float, float, float, float], _Edge]:
@@ -679,6 +773,8 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     if border > 0.93 and dark_corners(log_e) < 2:
         strength = float(np.median(np.concatenate([e[2], e[-3], e[:, 2], e[:, -3]])))
         return _none(h, w, 0.9 * _ramp(strength, 4.0, 16.0), facts)
+    best: Fit | None = None
+    corners: Fit | None = None
     if near is not None and near.outline is None and near.shape != "none":
         # seen before and still right
         kept = _judge_circle(log_e, n1, e, limit, None, (near.x, near.y, near.r), near.box)
@@ -686,14 +782,24 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
         seen = seen and kept.parts["stops"] < 3
         if kept.confidence > 0.95 and seen:
             return replace(kept, parts={**kept.parts, **facts})
+        if kept.shape != "other" and kept.confidence > 0.3:
+            best = kept
     if near is not None and near.outline is not None and _still_there(e, n1, log_e, limit, near):
         return replace(near, parts={**near.parts, **facts})
-    _, _, stats, centre = cv2.connectedComponentsWithStats(lit, connectivity=4)
+    n, label, stats, centre = cv2.connectedComponentsWithStats(lit, connectivity=4)
     big = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
     rays = _cast(log_e, float(centre[big][0]) + 0.5, float(centre[big][1]) + 0.5, limit)
-    best: Fit | None = None
-    corners: Fit | None = None
-    for attempt in (rays, _without_lines(rays)):
+    attempts = [rays, _without_lines(rays)]
+    size = stats[:, cv2.CC_STAT_AREA]
+    second = max((int(size[i]) for i in range(1, n) if i != big), default=0)
+    alone: list[_Rays] = []
+    if second > 0.004 * h * w:
+        # the largest patch by itself: another may be a second picture
+        rest = ((label != big) & (lit > 0)).astype(np.uint8)
+        rest = np.asarray(cv2.dilate(rest, np.ones((7, 7), np.uint8)), np.uint8)
+        only = np.where((rest > 0) & (label != big), np.float32(0), log_e)
+        alone = [_cast(only, rays.x, rays.y, limit)]
+    for attempt in attempts + alone:
         for model in _best_circles(attempt, h, w)[:2]:
             fit = _judge_circle(log_e, n1, e, limit, rays, model, None)
             if fit.shape == "other":
@@ -707,7 +813,7 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
             break
     found = [f for f in (best, corners) if f is not None]
     if best is None or best.confidence < 0.95 or best.parts["stops"] >= 3:
-        for attempt in (rays, _outermost(rays)):
+        for attempt in (rays, _outermost(rays), *alone):
             other = _judge_other(e, n1, log_e, attempt, best, lit, limit)
             if other is not None:
                 found.append(other)
@@ -744,6 +850,9 @@ def _judge_circle(
         again = _find_sides(log_e, rays, model)
         if any(abs(a - b) > 3 for a, b in zip(box, again, strict=True)):
             model, box, edge = _refine(e, n1, model, again)
+        kept = _without_false_stops(e, n1, model, box)
+        if kept != box:
+            model, box, edge = _refine(e, n1, model, kept)
     else:
         assert box is not None
         model, box, edge = _refine(e, n1, model, box)
@@ -776,7 +885,7 @@ def _judge_circle(
         cov = np.linalg.inv(j[arc_hit].T @ j[arc_hit] / 3 + np.eye(3) * 1e-9) * s * s
         spread = float(np.sqrt(np.einsum("ij,jk,ik->i", j[arc], cov, j[arc]).max())) / h
     line = _arc_not_line(edge, arc_hit, h)
-    rival = _rival(e, n1, edge, hit)
+    rival = _rival(e, n1, edge, hit, r)
     shape: Shape = "circle"
     inner_box = (box[0] > 0.75, box[1] > 0.75, box[2] < w - 0.75, box[3] < h - 0.75)
     slack = 0.002 * h
@@ -786,7 +895,8 @@ def _judge_circle(
     mask = _disc(model, box, h, w)
     grow = round(0.015 * h) + 1
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
-    light_area = _light_area(log_e, outer, mask, limit + 0.5)
+    gone = own & ~hit
+    light_area = _light_area(log_e, outer, mask, limit + 0.5, (edge.x[gone], edge.y[gone]))
     outside = float(outer.mean())
     # edges that lie inside the model, joined to the surround: the model is too big
     dark = _dark_joined(log_e, mask, edge)
@@ -800,10 +910,19 @@ def _judge_circle(
         "light": _ramp(light_area, 0.10, 0.03),
         "outside": _ramp(outside, 0.0005, 0.004),
         "dark": _ramp(dark, 0.5, 0.25),
+        "size": _ramp(float(mask.mean()), 0.02, 0.04),
         "rival": _ramp(rival, 0.16, 0.05) * (
             _ramp(rival / (1 - cover), 0.5, 0.15) if cover < 0.92 and rival > 0.02 else 1.0
         ),
     }
+    for k in range(4):
+        mine = edge.part == k + 1
+        deep = -min(reach[k], 0.0)
+        if inner_box[k] and mine.any() and deep > 0.008 * h:
+            # a step as faint as a codec's own may be no stop
+            strong = float(np.median(edge.drop[mine & hit])) if (mine & hit).any() else 0.0
+            sure = _ramp(float(hit[mine].mean()), 0.3, 0.7) * _ramp(strong, 0.8, 1.4)
+            parts["stop"] = min(parts.get("stop", 1.0), 0.5 + 0.5 * sure)
     factors = list(parts)
     confidence = float(np.prod(list(parts.values())))
     parts["raw_cover"], parts["raw_span"], parts["raw_rms"] = cover, span, rms
@@ -815,7 +934,7 @@ def _judge_circle(
     if arc.sum() < 0.06 * own.sum() and (edge.part != 0).sum() > 0.5 * edge.part.size:
         # hardly any arc is left: a rectangle
         corner = np.array([[box[0], box[1]], [box[2], box[1]], [box[2], box[3]], [box[0], box[3]]])
-        parts["span"] = parts["spread"] = parts["rms"] = parts["line"] = 1.0
+        parts["span"] = parts["spread"] = parts["rms"] = parts["line"] = parts["stop"] = 1.0
         # a corner that is cut shows as a stretch without an edge and one further in
         parts["cover"], parts["rival"] = _ramp(cover, 0.8, 0.97), _ramp(rival, 0.05, 0.015)
         confidence = float(np.prod([parts[k] for k in factors]))
@@ -894,11 +1013,20 @@ def _cut(
     return outline[inside]
 
 
-def _rival(e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_]) -> float:
-    """Part of the boundary with no edge of its own but a sharp one further in, dark outside it."""
+def _rival(
+    e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_], radius_px: float = 0.0
+) -> float:
+    """Part of the boundary with no edge of its own but a sharp one further in, dark outside it.
+
+    radius_px: of the circle whose arcs are looked at, 0 for an outline.
+    """
     h = e.shape[0]
     bx, by, nx, ny, part = edge.x, edge.y, edge.nx, edge.ny, edge.part
     lost = (part >= 0) & ~hit
+    # where the frame is said to cut the picture, it must be lit up to the frame
+    step = np.array([-4.0, -3.0, -2.0])
+    near = sample(e, bx[:, None] + step * nx[:, None], by[:, None] + step * ny[:, None])
+    lost |= (part == -1) & (np.log2(1 + near.mean(axis=1) / n1) < 1.0)
     if lost.sum() < 3:
         return 0.0
     depth = max(12, round(0.14 * h))
@@ -913,7 +1041,27 @@ def _rival(e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_]) -> float:
     # a gradual fall is a shadow: most of the step must lie within the 4 px
     far_in = np.concatenate([np.repeat(p[:, :1], 5, axis=1), p[:, :-9]], axis=1)[:, : drop.shape[1]]
     sharp &= drop > 0.55 * (np.maximum(far_in, p[:, :-4]) - out)
-    return float(sharp.any(axis=1).sum() / max(int((part >= 0).sum()), 1))
+    found = np.zeros(part.size, bool)
+    found[lost] = sharp.any(axis=1)
+    if radius_px > 0:
+        # a chord over a short stretch of a circle cannot go deep: a tab, a patch of shadow
+        gone = lost & (part == 0)
+        for run in _runs(gone):
+            length = float(np.hypot(np.diff(bx[run]), np.diff(by[run])).sum())
+            if radius_px * (1 - math.cos(min(length / radius_px, math.pi) / 2)) < 0.012 * h:
+                found[run] = False
+    return float(found.sum() / max(int(((part >= 0) | lost).sum()), 1))
+
+
+def _runs(on: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
+    """Unbroken stretches of a closed row of marks, as indices in order."""
+    n = on.size
+    if on.all():
+        return [np.arange(n)]
+    start = int(np.flatnonzero(~on)[0])
+    order = (np.arange(n) + start) % n
+    parts = np.split(order, np.flatnonzero(np.diff(on[order].astype(int))) + 1)
+    return [part for part in parts if on[part[0]]]
 
 
 def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
@@ -923,16 +1071,12 @@ def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
     freedom than the common circle, so it must beat the circle by a factor and
     by more than the measuring noise.
     """
-    n = hit.size
     if not hit.any() or hit.all():
         return 1.0
-    start = int(np.flatnonzero(~hit)[0])
-    order = (np.arange(n) + start) % n
-    runs = np.split(order, np.flatnonzero(np.diff(hit[order].astype(int))) + 1)
     floor = (0.0008 * h) ** 2
     straight = total = 0
-    for run in runs:
-        if run.size < 4 or not hit[run[0]]:
+    for run in _runs(hit):
+        if run.size < 4:
             continue
         x = edge.x[run] + edge.offset[run] * edge.nx[run]
         y = edge.y[run] + edge.offset[run] * edge.ny[run]
@@ -985,12 +1129,14 @@ def _disc(
 
 
 def _light_area(
-    log_e: Plane, outer: NDArray[np.bool_], mask: NDArray[np.uint8], limit: float
+    log_e: Plane, outer: NDArray[np.bool_], mask: NDArray[np.uint8], limit: float,
+    lost: tuple[Points, Points] | None = None,
 ) -> float:
     """Part of the frame that is lit outside the model.
 
     A patch of its own that keeps away from the model and is small beside it is
-    a second picture or a logo, and counts a quarter.
+    a second picture or a logo, and counts a quarter. lost: x and y of the boundary
+    points at which no edge was seen; with them, a patch beside a seen edge keeps away.
     """
     lit = ((log_e > limit) & outer).astype(np.uint8)
     total = int(cv2.countNonZero(lit))
@@ -999,12 +1145,20 @@ def _light_area(
     h, w = mask.shape
     _, label, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=8)
     reach = round(0.03 * h) + 2
-    zone = cv2.dilate(mask, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+    where = mask
+    if lost is not None:
+        where = np.zeros_like(mask)
+        rows = np.clip(lost[1].astype(int), 0, h - 1)
+        where[rows, np.clip(lost[0].astype(int), 0, w - 1)] = 1
+    zone = cv2.dilate(where, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
     touching = np.unique(label[zone & (lit > 0)])
     weight = np.full(stats.shape[0], 0.25)
     weight[touching] = 1.0
     size = stats[:, cv2.CC_STAT_AREA].astype(np.float64)
     weight[size > 0.25 * float(mask.sum())] = 1.0
+    if total > 0.5 * float(mask.sum()):
+        # more light outside than a second picture has: the model is the patch
+        weight[:] = 1.0
     weight[0] = 0.0
     return float((size * weight).sum() / (h * w))
 
@@ -1166,7 +1320,8 @@ def _judge_other(
         return None
     grow = round(0.015 * h) + 1
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
-    light = _light_area(log_e, outer, mask, limit + 0.5)
+    gone = own & ~hit
+    light = _light_area(log_e, outer, mask, limit + 0.5, (edge.x[gone], edge.y[gone]))
     filled = float((lit & mask).sum() / max(int(mask.sum()), 1))
     # how much rougher than its own smooth version: an outline of tissue is ragged
     seen = radius[keep]
@@ -1187,6 +1342,7 @@ def _judge_other(
         "rough": _ramp(rough, 0.08, 0.02),
         "filled": _ramp(filled, 0.4, 0.75),
         "convex": _ramp(convex, 0.92, 0.97),
+        "size": _ramp(area, 0.02, 0.04),
         "differs": max(_ramp(differs, 0.008, 0.014), 1.0 - doubt),
     }
     confidence = float(np.prod(list(parts.values())))
