@@ -157,11 +157,15 @@ class Pool:
             time.sleep(wait_s)
             return []
         ended = []
-        for chosen, _ in self._select.select(wait_s):
-            key = str(chosen.data)
+        # A worker that was killed may leave its pipe open in a child, so its end is asked for.
+        gone = {key for key, worker in self._workers.items() if worker.process.poll() is not None}
+        chosen = {str(one.data) for one, _ in self._select.select(0 if gone else wait_s)}
+        for key in chosen | gone:
             worker = self._workers[key]
             assert worker.process.stdout is not None
-            if not self._read(worker, worker.process.stdout):
+            while (more := self._read(worker, worker.process.stdout)) and key in gone:
+                pass
+            if more is False or key in gone:
                 ended.append((key, self._end(key)))
         now = time.monotonic()
         for worker in self._workers.values():
@@ -169,12 +173,12 @@ class Pool:
                 self._look(worker, now)
         return ended
 
-    def _read(self, worker: _Worker, pipe: IO[bytes]) -> bool:
-        """Take in what a worker said; False when it says no more."""
+    def _read(self, worker: _Worker, pipe: IO[bytes]) -> bool | None:
+        """Take in what a worker said; None if nothing now, False when it says no more."""
         try:
             data = os.read(pipe.fileno(), 1 << 16)
         except BlockingIOError:
-            return True
+            return None
         *lines, worker.said = (worker.said + data).split(b"\n")
         for line in lines:
             value = json.loads(line)
