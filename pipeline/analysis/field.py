@@ -198,8 +198,8 @@ class FieldFold:
             least: NDArray[np.uint8] | None = None
             for level, own in levels:
                 d = np.asarray(highest(cv2.absdiff(f, level)), np.uint8)
-                if mask is not None:
-                    d[mask == 0] = 255
+                if own is not None:
+                    d[own == 0] = 255
                 if least is not None:
                     d = np.asarray(cv2.min(least, d), np.uint8)
                 least = d
