@@ -42,6 +42,7 @@ from pipeline.stages.events import write_events
 from pipeline.stages.inputs import inputs_sha256, standing_release
 from pipeline.stages.intake import OpenedCase, changed, open_case
 from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_plan
+from pipeline.stages.proxy import proxy_name
 from pipeline.stages.render import (
     NarrationMedia,
     Rendered,
@@ -451,6 +452,7 @@ def survey_source(
                 "recording.json": kept.recording.to_json().encode(),
                 "series.npz": buffer.getvalue(),
                 "survey.json": kept.survey.to_json().encode(),
+                "proxy.mp4": kept.proxy,
             },
         )
     return kept
@@ -467,7 +469,10 @@ def _from_cache(cache: Cache, key: str) -> Surveyed | None:
         with np.load(io.BytesIO(series), allow_pickle=False) as data:
             arrays = {name: data[name] for name in data.files}
         return Surveyed(
-            Recording.model_validate_json(recording), Survey.model_validate_json(survey), arrays
+            Recording.model_validate_json(recording),
+            Survey.model_validate_json(survey),
+            arrays,
+            cache.get(key, "proxy.mp4") or b"",
         )
     except (ValueError, OSError, KeyError, EOFError):
         return None
@@ -478,6 +483,10 @@ def save_surveys(run: CaseRun) -> None:
         name = "survey" if number == 0 else f"survey-{number + 1}"
         document, _ = save_survey(surveyed, run.folder.private_dir, name)
         run.surveys.append(document)
+        if surveyed.proxy:
+            target = run.folder.private_file(proxy_name(surveyed.survey.recording.sha256))
+            run.folder.atomic_write(target, surveyed.proxy)
+            surveyed.proxy = b""
 
 
 def source_inputs(run: CaseRun) -> list[SourceInput]:

@@ -46,6 +46,7 @@ from pipeline.model.survey import (
 )
 from pipeline.model.time import format_time
 from pipeline.stages.intake import SourceFile
+from pipeline.stages.proxy import COARSE_RATE_HZ, CoarseProxy
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
 MEASURES = {"read": "2", "field": "1", "lens": "1", "sound": "2", "activity": "1"}
@@ -63,11 +64,15 @@ def no_progress(stage: str, done: float, whole: float) -> None:
 
 @dataclass
 class Surveyed:
-    """A survey with its series and the recording it was made of."""
+    """A survey with its series and the recording it was made of.
+
+    proxy: a small redacted copy of the pictures (MP4) until it is saved, then empty.
+    """
 
     recording: Recording
     survey: Survey
     series: dict[str, NDArray[Any]]
+    proxy: bytes = b""
 
 
 class Spool:
@@ -129,6 +134,8 @@ def survey_file(
     recording = probe_apart(source.path, sha256=source.sha256)
     fold = field_measure.FieldFold(recording.width_px, recording.height_px)
     spool = Spool(work)
+    coarse = CoarseProxy(work, recording)
+    coarse_pace = _Pace(COARSE_RATE_HZ)
     report = ReadReport()
     rows_px = max(fold.SAMPLE_MAX_ROWS_PX, lens.LensFold.SAMPLE_MAX_ROWS_PX)
     small_rows_px = lens.LensFold.SAMPLE_MAX_ROWS_PX
@@ -159,6 +166,8 @@ def survey_file(
             elif for_lens:
                 rgb = reduce_rgb(picture.frame, small_rows_px, recording.video.matrix)
                 spool.add(time_s, rgb)
+            if coarse_pace.due(time_s):
+                coarse.step(time_s, picture.frame)
             if time_s - last_told_s > 1:
                 last_told_s = time_s
                 progress("survey", time_s, recording.duration_s)
@@ -186,6 +195,9 @@ def survey_file(
             lens_fold.step(time_s, rgb)
             if activity_pace.due(time_s):
                 activity.step(time_s, rgb)
+    except BaseException:
+        coarse.close()
+        raise
     finally:
         spool.close()
     series: dict[str, NDArray[Any]] = dict(lens_fold.finish().series())
@@ -223,7 +235,7 @@ def survey_file(
         measured=MEASURES | looked,
         warnings=warnings,
     )
-    return Surveyed(recording, survey, series)
+    return Surveyed(recording, survey, series, coarse.finish(survey, source.still, options))
 
 
 def _look(
