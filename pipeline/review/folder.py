@@ -16,7 +16,7 @@ import os
 import shutil
 import tempfile
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -52,11 +52,11 @@ from pipeline.stages.plan import (
     keep_parts,
     plan_sha256,
 )
+from pipeline.stages.proxy import proxy_name, write_proxy
 from pipeline.store.work import WorkFolder, atomic_write
 
 _log = logging.getLogger("fieldstop.review")
 ORIGIN = "origin.json"
-PROXY_ROWS_PX = 270
 EVENT_ACTIONS = ("keep", "cut", "freeze", "clear")
 OUTSIDE_ACTIONS = ("cut", "freeze")
 
@@ -83,6 +83,7 @@ class _Ready:
     revision: int
     seen: int = -1  # version of the decisions that the plan has seen; -1 for none
     stems: dict[str, Any] = field(default_factory=dict)
+    gains: dict[str, float] = field(default_factory=dict)
 
 
 class _Stopped(FieldstopError):
@@ -468,9 +469,12 @@ class FolderBackend:
         def go() -> None:
             with contextlib.suppress(FieldstopError, OSError):
                 ready = self._prepare(case)
-                if ready.run.plan is not None:
-                    self._stems(case, ready, ready.run.plan, True)
-                    self._stems(case, ready, ready.run.plan, False)
+                plan = ready.run.plan
+                if plan is not None:
+                    made = self._stems(case, ready, plan, True)
+                    if plan.mix is not None:
+                        self._final_gain(case, ready, plan, *made, wait=True)
+                    self._stems(case, ready, plan, False)
 
         self._background(f"sound {case}", go)
 
@@ -499,8 +503,6 @@ class FolderBackend:
     def preview_sound(
         self, case: str, start_s: float, stop_s: float, settings: Mapping[str, float], mixed: bool
     ) -> bytes:
-        from pipeline.analysis.limiter import limit
-        from pipeline.analysis.mix import render_mix
         from pipeline.stages.render import RATE_HZ
 
         ready = self._prepare(case)
@@ -517,30 +519,89 @@ class FolderBackend:
                 continue
             first = round((piece.out_start_s + a - piece.case_start_s) * RATE_HZ)
             count = min(round((b - a) * RATE_HZ), total)
-            parts = [s.read(first, count) if s is not None else None for s in (procedure, voice)]
             if mixed and plan.mix is not None:
-                shift = first / RATE_HZ
-                mix = plan.mix.model_copy(
-                    update={
-                        "duration_s": count / RATE_HZ,
-                        "background_gain": [(t - shift, g) for t, g in plan.mix.background_gain],
-                        "narration_gain": [(t - shift, g) for t, g in plan.mix.narration_gain],
-                    }
-                )
-                blocks = [[p] if p is not None else None for p in parts]
-                made = np.concatenate(list(render_mix(blocks[0], blocks[1], mix, 2)), axis=1)
-                peak = self.options.output.true_peak_dbtp
-                made = np.concatenate(list(limit([made], 0.0, peak)), axis=1)
+                gain_db = self._final_gain(case, ready, plan, procedure, voice)
+                made = self._finished_sound(plan, procedure, voice, gain_db, first, count)
             else:
                 made = np.zeros((2, count), np.float32)
-                for part in parts:
-                    if part is not None:
-                        made += part if part.shape[0] == 2 else np.repeat(part, 2, axis=0)
+                for part in (s.read(first, count) for s in (procedure, voice) if s is not None):
+                    made += part if part.shape[0] == 2 else np.repeat(part, 2, axis=0)
                 made = np.clip(made, -1, 1)
             at = round((a - start_s) * RATE_HZ)
             size = min(made.shape[1], total - at)
             out[:, at : at + size] = made[:, :size]
         return _wav(out)
+
+    def _finished_sound(
+        self, plan: Plan, procedure: Any, voice: Any, gain_db: float, first: int, count: int
+    ) -> NDArray[np.float32]:
+        """Samples [first, first + count) of the clip as the render makes them, (2, count).
+
+        Mixed and limited from a second before on, so that the limiter is where it would be.
+        """
+        from pipeline.analysis.limiter import AAC_MARGIN_DB, limit
+        from pipeline.analysis.mix import render_mix
+        from pipeline.stages.render import RATE_HZ
+
+        assert plan.mix is not None
+        lead = min(first, RATE_HZ)
+        total = lead + count + RATE_HZ // 10
+        shift = (first - lead) / RATE_HZ
+        mix = plan.mix.model_copy(
+            update={
+                "duration_s": total / RATE_HZ,
+                "background_gain": [(t - shift, g) for t, g in plan.mix.background_gain],
+                "narration_gain": [(t - shift, g) for t, g in plan.mix.narration_gain],
+            }
+        )
+        behind, front = (
+            [s.read(first - lead, total)] if s is not None else None for s in (procedure, voice)
+        )
+        ceiling = self.options.output.true_peak_dbtp - AAC_MARGIN_DB
+        mixed = render_mix(behind, front, mix, plan.sound_channels)
+        made = np.concatenate(list(limit(mixed, gain_db, ceiling)), axis=1)
+        made = made[:, lead : lead + count]
+        return made if made.shape[0] == 2 else np.repeat(made, 2, axis=0)
+
+    def _final_gain(
+        self, case: str, ready: _Ready, plan: Plan, procedure: Any, voice: Any, wait: bool = False
+    ) -> float:
+        """Static gain in dB that brings this mix to the profile's loudness, as the render finds it.
+
+        Found once for each mix, in the background; until then (and without `wait`) what the
+        plan expects of it stands in.
+        """
+        from pipeline.analysis.limiter import fit_gain
+        from pipeline.analysis.mix import render_mix
+
+        assert plan.mix is not None
+        mix, wanted = plan.mix, self.options.output
+        key = _sha256(mix.model_dump_json() + json.dumps([p.model_dump() for p in plan.pieces]))
+        known: dict[str, float] = ready.gains
+        if key in known:
+            return known[key]
+
+        def find() -> None:
+            fit = fit_gain(
+                lambda: render_mix(
+                    procedure.blocks() if procedure is not None else None,
+                    voice.blocks() if voice is not None else None,
+                    mix,
+                    channels=plan.sound_channels,
+                ),
+                plan.sound_channels,
+                wanted.loudness_lufs,
+                wanted.true_peak_dbtp,
+                most_passes=6,
+            )
+            known[key] = fit.gain_db
+
+        if wait:
+            find()
+            return known[key]
+        self._background(f"gain {case} {key}", find)
+        expected = mix.expected.integrated_lufs
+        return 0.0 if expected is None else wanted.loudness_lufs - expected
 
     def _with_settings(self, ready: _Ready, settings: Mapping[str, float]) -> Plan | None:
         """The plan as it would be with these settings of the sound."""
@@ -582,12 +643,16 @@ class FolderBackend:
 
     # --- proxies ---
 
-    def _proxy_path(self, case: str, sha256: str) -> Path:
-        return self._folder(case).private_file(f"proxy-{sha256[:8]}.mp4")
-
     def _proxy(self, case: str, sha256: str) -> Path | None:
-        path = self._proxy_path(case, sha256)
-        return path if path.is_file() else None
+        """The copy with every picture; until that is made, the survey's coarse one."""
+        for full in (True, False):
+            path = self._folder(case).private_file(proxy_name(sha256, full=full))
+            if path.is_file():
+                return path
+        return None
+
+    def _full(self, case: str, sha256: str) -> Path:
+        return self._folder(case).private_file(proxy_name(sha256, full=True))
 
     def _start_proxies(self, case: str, ready: _Ready) -> None:
         if not self.proxies:
@@ -596,61 +661,31 @@ class FolderBackend:
         def go() -> None:
             for number in range(len(ready.run.surveyed)):
                 sha256 = ready.run.surveyed[number].survey.recording.sha256
-                if self._proxy(case, sha256) is None and not self._closed.is_set():
+                if not self._full(case, sha256).is_file() and not self._closed.is_set():
                     with contextlib.suppress(FieldstopError, OSError):
                         self._make_proxy(case, ready, number)
 
         self._background(f"proxy {case}", go)
 
     def _make_proxy(self, case: str, ready: _Ready, number: int) -> None:
-        """A small copy, blanked and redacted like a release, with a key frame every 6 frames."""
-        import av
-
+        """A small copy with every picture, blanked and redacted like a release."""
         from pipeline.media.read import read_pictures
-        from pipeline.media.write import planes_of
-        from pipeline.stages.plan import planned_source
-        from pipeline.stages.render import Blanker
 
         surveyed, media = ready.run.surveyed[number], ready.run.media[number]
         recording, plan = media.recording, ready.run.plan
-        rows = min(PROXY_ROWS_PX, recording.height_px) // 2 * 2
-        cols = max(2, round(recording.width_px * rows / recording.height_px / 2) * 2)
-        source = planned_source(
-            number, surveyed.recording, surveyed.survey, media.still, 0, self.options, cols, rows
-        )
         redactions = [r for r in plan.redactions if r.source == number] if plan else []
-        blanker = Blanker(source, cols, rows, self.options.field.edge_inset_px, redactions)
-        target = self._proxy_path(case, surveyed.survey.recording.sha256)
-        folder = self._folder(case)
-        limit = max(2, round(recording.height_px * source.moved[0] / 2) * 2)
-        with (
-            folder.atomic_path(target) as temp,
-            av.open(str(temp), "w", format="mp4", options={"movflags": "faststart"}) as box,
-        ):
-            stream = box.add_stream("libx264", rate=90_000)
-            stream.width, stream.height, stream.pix_fmt = cols, rows, "yuv420p"
-            stream.options = {
-                "preset": "ultrafast", "crf": "30", "g": "6", "bf": "0", "threads": "1",
-                "fflags": "bitexact",
-            }  # fmt: skip
-            from fractions import Fraction
 
-            stream.codec_context.time_base = Fraction(1, 90_000)
-            for picture in read_pictures(media.path, recording, max_height_px=limit, threads=1):
+        def pictures() -> Iterator[tuple[float, Any]]:
+            for picture in read_pictures(media.path, recording, threads=1):
                 if self._closed.is_set():
                     raise InputError("Stopped", "", "")
-                frame = av.VideoFrame(cols, rows, "yuv420p")
-                planes = picture.planes()
-                if planes[0].shape != (rows, cols):
-                    frame_in = picture.frame.reformat(width=cols, height=rows, format="yuv420p")
-                    planes = tuple(planes_of(frame_in))  # type: ignore[assignment]
-                blanker.copy(planes, planes_of(frame), picture.time_s)
-                frame.pts = round(picture.time_s * 90_000)
-                frame.time_base = Fraction(1, 90_000)
-                for packet in stream.encode(frame):
-                    box.mux(packet)
-            for packet in stream.encode():
-                box.mux(packet)
+                yield picture.time_s, picture.frame
+
+        target = self._full(case, surveyed.survey.recording.sha256)
+        with self._folder(case).atomic_path(target) as temp:
+            write_proxy(
+                temp, pictures(), recording, surveyed.survey, media.still, self.options, redactions
+            )
 
     def _background(self, name: str, go: Callable[[], None]) -> None:
         with self._guard:

@@ -163,7 +163,7 @@ def test_a_case_shows_from_its_documents_alone(out: Path) -> None:
     assert found["fog", 24, 27].action == "keep"
     assert found["fog", 24, 27].anchor == Anchor(sha256=SHA[1], start_s=4, stop_s=7, kind="fog")
     assert found["out_of_body", 35, 40].actions == ("cut", "freeze")
-    assert found["speech", 31, 32].bad == "too low or too clipped to tell"
+    assert found["undecided", 31, 32].bad == "the detectors gave no answer"
     need = found["field-unsure", 23, 40]
     assert need.needs_person and not need.rejectable
     assert view.chapters == [(0, "Left"), (20, "Right")]  # of the clip's 15 s, in case time
@@ -253,9 +253,14 @@ def read_wav(data: bytes) -> np.ndarray[Any, Any]:
 
 
 @pytest.mark.slow
-def test_the_sample_case_is_planned_heard_seen_and_signed(surveyed: tuple[Path, str]) -> None:
+def test_the_sample_case_is_planned_heard_seen_and_signed(
+    surveyed: tuple[Path, str], tmp_path: Path
+) -> None:
     import av
     import cv2
+
+    from pipeline.analysis.limiter import AAC_MARGIN_DB
+    from pipeline.stages.render import render_sound, to_loudness
 
     root, case = surveyed
     backend = FolderBackend(root, Options(), catalogue=root / "catalogue.db", proxies=False)
@@ -296,6 +301,23 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(surveyed: tuple[Path, 
         plain = read_wav(backend.preview_sound(case, start, stop, {}, True))
         assert not np.allclose(deep, plain, atol=1e-3)
 
+        # what is heard is what the render makes, loudness and limiter included
+        work = tmp_path / "sound"
+        work.mkdir()
+        ready = backend._prepare(case)
+        plan = ready.run.plan
+        whole = render_sound(plan, ready.run.media, ready.run.voice, backend.options, work)
+        assert whole.raw is not None
+        done, gain_db, _ = to_loudness(whole.raw, backend.options, work, None, AAC_MARGIN_DB)
+        early = read_wav(backend.preview_sound(case, start, stop, {}, True))
+        stems = backend._stems(case, ready, plan, True)
+        assert backend._final_gain(case, ready, plan, *stems, wait=True) == gain_db
+        heard = read_wav(backend.preview_sound(case, start, stop, {}, True))
+        first = round(start * 48_000)  # nothing is cut before the first narration
+        np.testing.assert_allclose(heard, done.read(first, heard.shape[1]), atol=1e-4)
+        lift_db = 10 * np.log10(np.square(heard).mean() / np.square(early).mean())
+        assert abs(lift_db) < 2.0  # until the gain is found, the plan's own expectation stands in
+
         # the finished picture: black outside the field, the mark where it is asked for
         data = backend.finished_frame(case, 2.0, None)
         assert data is not None
@@ -314,11 +336,17 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(surveyed: tuple[Path, 
         assert abs(one - two).max() > 10
         assert 0 < backend.crop_loss(case, here)["crop_loss"] < 1
 
-        # the small copy is redacted like a release and keeps its time
-        ready = backend._prepare(case)
+        # the small copy is redacted like a release and keeps its time: first the survey's own
+        coarse = backend._proxy(case, view.sources[0])
+        assert coarse is not None and view.segments[0].proxy == coarse
+        with av.open(str(coarse)) as box:
+            frames = list(box.decode(video=0))
+        assert np.diff([f.time for f in frames]).max() < 0.4
+        assert frames[-1].time > view.segments[0].length_s - 0.4
+        assert max(f.to_ndarray(format="gray")[:8, :8].max() for f in frames) <= 20
         backend._make_proxy(case, ready, 0)
         path = backend._proxy(case, view.sources[0])
-        assert path is not None
+        assert path is not None and path != coarse
         with av.open(str(path)) as box:
             frames = list(box.decode(video=0))
         assert frames[-1].time == pytest.approx(view.segments[0].length_s - 0.04, abs=0.05)
