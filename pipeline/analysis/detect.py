@@ -38,6 +38,7 @@ from pipeline.model.survey import Face, Lettering
 SAMPLE_RATE_HZ = 1.0
 SURE_FACE = 0.75  # score of a face that needs no second look; common practice, no source
 SAME_PLACE = 0.2  # intersection over union
+_IGNORED_TIME = 0.3  # of an overlay's span; it is seen in blocks of samples
 _IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
 
 
@@ -108,20 +109,24 @@ class Detectors:
                     self._face_s = -np.inf  # look again at the next sample
 
     def finish(
-        self, stop_s: float | None = None, ignore: Sequence[Pixels] = ()
+        self, stop_s: float | None = None, ignore: Sequence[Sequence[float]] = ()
     ) -> tuple[list[Lettering], list[Face]]:
         """Spans with boxes to fill. stop_s: end of the file.
 
         ignore: places (x, y, width, height) of lettering that is meant to be
-        there, such as the mark: what lies mostly in them is left out.
+        there, such as the mark, or (x, y, width, height, start_s, stop_s) of what is
+        meant to be there for a while: what lies mostly in them is left out.
         """
         width, height = self._size
         lines = [
-            (time_s, [box for box in boxes if not _ignored(box, ignore)])
+            (time_s, [b for b in boxes if not _ignored(b, _now(ignore, time_s, time_s))])
             for time_s, boxes in self._lines
         ]
         overlays = self._overlays.finish() if self._overlays is not None else []
-        overlays = [entry for entry in overlays if not _ignored(entry.box_px, ignore)]
+        overlays = [
+            entry for entry in overlays
+            if not _ignored(entry.box_px, _now(ignore, entry.start_s, entry.stop_s))
+        ]  # fmt: skip
         lettering = merge_lettering(
             lines, self.spacing_s, overlays, self._fields, width, height, stop_s
         )
@@ -160,6 +165,16 @@ def confirmed(
     return out
 
 
+def _now(ignore: Sequence[Sequence[float]], start_s: float, stop_s: float) -> list[Pixels]:
+    """Places of lettering that is meant to be there for a good part of the span."""
+    least_s = _IGNORED_TIME * (stop_s - start_s)
+    return [
+        (int(p[0]), int(p[1]), int(p[2]), int(p[3]))
+        for p in ignore
+        if len(p) == 4 or min(stop_s, p[5] + 0.1) - max(start_s, p[4] - 0.1) >= least_s
+    ]
+
+
 def _ignored(box: Sequence[float], ignore: Sequence[Pixels]) -> bool:
     inside = sum(overlap(box[:4], place) for place in ignore)
     return inside > _IGNORED_SHARE * box[2] * box[3]
@@ -172,7 +187,7 @@ def detect(
     faces: bool = True,
     spacing_s: float = 1.0,
     stop_s: float | None = None,
-    ignore: Sequence[Pixels] = (),
+    ignore: Sequence[Sequence[float]] = (),
 ) -> tuple[list[Lettering], list[Face]]:
     """All of it for an iterable of (time_s, rgb, outside): the body of a child process.
 

@@ -40,10 +40,11 @@ class Piece(Part):
     """A stretch of the finished clip.
 
     play shows the source from start_s on; freeze holds its picture at start_s;
-    black shows nothing. length_s is the same on all three axes.
+    black shows nothing; card shows the plan's card on black. length_s is the same on
+    all three axes.
     """
 
-    kind: Literal["play", "freeze", "black"]
+    kind: Literal["play", "freeze", "black", "card"]
     source: int
     start_s: float
     length_s: float
@@ -52,6 +53,9 @@ class Piece(Part):
     sound: bool = Field(default=True, description="the procedure sound is heard")
     reason: str = ""
     origin: Origin = "case"
+    fade_s: float = Field(
+        default=0.0, description="at its start the picture before it fades out this long"
+    )
 
 
 class Redaction(Part):
@@ -79,6 +83,17 @@ class Edit(Part):
     narrated: bool = False
     reason: str
     origin: Origin
+
+
+class Restoration(Part):
+    """Contrast restored in [start_s, stop_s) of a source: the edit 'clear'."""
+
+    source: int
+    start_s: float
+    stop_s: float
+    knots: list[tuple[float, float, float]] = Field(
+        description="time_s, contrast loss to undo, linear luma of the veil as coded"
+    )
 
 
 class Chapter(Part):
@@ -122,6 +137,8 @@ class Plan(Document):
         default=[], description="sound that is kept although it was found: a person heard it"
     )
     edits: list[Edit] = []
+    restorations: list[Restoration] = []
+    card: str = Field(default="", description="words of the card, two lines")
     chapters: list[Chapter] = []
     narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")
     narration_channel: int | None = Field(default=None, description="of the recordings, from 1")

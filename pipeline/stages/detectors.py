@@ -28,6 +28,7 @@ _START = (
     "import sys; sys.path.insert(0, sys.argv[1]); "
     "from pipeline.stages.detectors import child; child()"
 )
+Place = tuple[int, int, int, int] | tuple[int, int, int, int, float, float]
 Found = tuple[list[Lettering], list[Face]]
 
 
@@ -44,13 +45,14 @@ def look(
     options: AnonymityOptions,
     *,
     samples_per_s: float,
-    ignore: Sequence[tuple[int, int, int, int]] = (),
+    ignore: Sequence[Place] = (),
     stop_s: float | None = None,
 ) -> Found:
     """Lettering and faces of one file, on its own axis.
 
     outside: spans that may lie outside the body, where every sample is searched for
-    faces. ignore: boxes of lettering that is meant to be there. Raises OutputError
+    faces. ignore: boxes of lettering that is meant to be there, with the span in
+    which it is if not all the time. Raises OutputError
     when the child process dies, for example for lack of memory.
     """
     lettering = options.lettering and text_available()

@@ -19,15 +19,27 @@ from pipeline.model.decisions import Decision
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options, SoundOptions
-from pipeline.model.plan import Chapter, Edit, Need, Piece, Plan, PlannedSource, Redaction
+from pipeline.model.plan import (
+    Chapter,
+    Edit,
+    Need,
+    Piece,
+    Plan,
+    PlannedSource,
+    Redaction,
+    Restoration,
+)
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Event, Survey
 from pipeline.model.time import Span, format_time, merge_spans, round_s, subtract_spans
+from pipeline.stages.card import CARD_S, card_text
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
+from pipeline.stages.restore import plan_restoration
 
 HOP_S = 0.1
 SHORTEST_PIECE_S = 0.04
 TAIL_S = 0.5
+FADE_S = 0.24  # common practice, no source
 
 
 @dataclass(frozen=True)
@@ -118,6 +130,8 @@ def make_plan(
     pieces = _pieces(kept, edits, planned, case_narration)
     if narration is not None and narrated:
         _extend_for_narration(pieces, case_narration, planned, warnings)
+    if pieces and case.measured is not None and cut_to is None:
+        _add_card(pieces)
     if not pieces:
         raise InputError(
             "Nothing is left to show after cutting what lies outside the body",
@@ -156,10 +170,6 @@ def make_plan(
         sources, planned, case, options, glyph, revision, height_px, decisions
     )
     warnings += mark_warnings
-    if case.measured is not None:
-        warnings.append("the card with the measured value is not drawn by this version")
-    if any("not restored" in e.reason for e in edits):
-        warnings.append("restoring contrast is not done by this version: those parts are kept")
     if narration is not None:
         warnings += narration.warnings
     return Plan(
@@ -180,6 +190,8 @@ def make_plan(
         redactions=redactions,
         overruled=overruled,
         edits=edits,
+        restorations=_restorations(sources, edits),
+        card=card_text(case.measured) if pieces[-1].kind == "card" and case.measured else "",
         chapters=_chapters(case, sources, pieces, duration_s, decisions),
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
         narration_channel=case.narration.channel if case.narration else None,
@@ -328,7 +340,10 @@ def _edit_of(
         if action == "cut" and narrated:
             action, reason = "freeze", reason + "; narration speaks over it"
     elif action == "clear":
-        action, reason = "keep", reason + "; contrast is not restored by this version"
+        if event.kind != "fog":
+            action, reason = "keep", reason + "; only fog can be restored"
+        elif plan_restoration(number, span, source.series) is None:
+            action, reason = "keep", reason + "; the loss is not known well enough to restore"
     elif action == "cut" and narrated:
         action, reason = "keep", reason + "; not cut because narration speaks over it"
     return Edit(
@@ -342,6 +357,35 @@ def _edit_of(
         narrated=narrated,
         reason=reason,
         origin=origin,
+    )
+
+
+def _restorations(sources: Sequence[SourceInput], edits: Sequence[Edit]) -> list[Restoration]:
+    out = []
+    for edit in edits:
+        if edit.action == "clear":
+            span = Span(edit.start_s, edit.stop_s)
+            planned = plan_restoration(edit.source, span, sources[edit.source].series)
+            if planned is not None:
+                out.append(planned)
+    return out
+
+
+def _add_card(pieces: list[Piece]) -> None:
+    """The card after the last picture, without sound of the room."""
+    last = pieces[-1]
+    pieces.append(
+        Piece(
+            kind="card",
+            source=last.source,
+            start_s=round_s(last.start_s + (last.length_s if last.kind == "play" else 0.0)),
+            length_s=CARD_S,
+            case_start_s=round_s(last.case_start_s + last.length_s),
+            out_start_s=round_s(last.out_start_s + last.length_s),
+            sound=False,
+            reason="the measured value",
+            origin="case",
+        )
     )
 
 
@@ -443,7 +487,16 @@ def _pieces(
                     not room, hold.reason, hold.origin)  # fmt: skip
                 at_s = overlap.stop_s
             add("play", part.source, at_s, span.stop_s - at_s, at_s + shift, True, "", "case")
-    return list(pieces)
+    return [_faded(pieces[n - 1] if n else None, piece) for n, piece in enumerate(pieces)]
+
+
+def _faded(previous: Piece | None, piece: Piece) -> Piece:
+    """A cut inside one source fades: the picture before it goes out over the one after it."""
+    joined = previous is None or goes_on(previous, piece)
+    same = previous is not None and previous.source == piece.source
+    if joined or not same or piece.kind != "play" or previous is None or previous.kind == "black":
+        return piece
+    return piece.model_copy(update={"fade_s": round_s(min(FADE_S, 0.5 * piece.length_s))})
 
 
 def _last_clear_s(

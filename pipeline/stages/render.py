@@ -31,7 +31,10 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan, PlannedSource, Redaction
 from pipeline.model.recording import Recording
 from pipeline.model.time import Span
+from pipeline.stages.card import draw_card
+from pipeline.stages.placed import mark_boxes
 from pipeline.stages.plan import goes_on, has_field, moved_field, sound_start_s
+from pipeline.stages.restore import RESTORED_WORDS, Restorer, draw_words, words_box
 from pipeline.stages.survey import Progress, field_at, no_progress
 
 RATE_HZ = 48_000
@@ -298,7 +301,13 @@ def compose(
         for s in plan.sources
     ]  # fmt: skip
     painter = _Painter(plan, coverage)
+    restorers = [
+        Restorer([r for r in plan.restorations if r.source == s.number]) for s in plan.sources
+    ]
+    marks = mark_boxes(plan, coverage)
     previous: Piece | None = None
+    left: list[NDArray[np.uint8]] | None = None  # the last picture before a cut, without mark
+    left_field: FieldSpan | None = None
     for piece in plan.pieces:
         source = plan.sources[piece.source]
         blanker = blankers[piece.source]
@@ -306,6 +315,10 @@ def compose(
         if not joined:
             painter.new_shot()
         first = True
+        fading = left if piece.fade_s else None
+        left = None
+        leaves = _fades_next(plan, piece)
+        late_s = piece.start_s + (piece.length_s - 0.5 if piece.kind == "play" else -1.0)
         for time_s, picture in _piece_pictures(piece, plan, media, options):
             frame = av.VideoFrame(width, height, "yuv420p")
             planes = planes_of(frame)
@@ -314,14 +327,41 @@ def compose(
             if picture is None or piece.kind == "black":
                 for plane, level in zip(planes, BLACK, strict=True):
                     plane[:] = level
+                if piece.kind == "card":
+                    draw_card(planes, plan.card)
             else:
                 blanker.copy(picture.planes(), planes, source_s)
                 if blanker.lit(source_s):
                     span = moved_field(blanker.field(source_s), source.moved)
+                    restored = restorers[piece.source].apply(planes, source_s)
+                    share = 1 - (time_s - piece.out_start_s) / max(piece.fade_s, 1e-6)
+                    if fading is not None and share > 0 and left_field == span:
+                        _blend(planes, fading, share)
+                    if leaves and source_s > late_s:
+                        left, left_field = [p.copy() for p in planes], span
                     seen = painter.paint(span, planes, time_s, cut=first and not joined)
+                    if restored:
+                        box = words_box(span, width, height, marks)
+                        draw_words(planes, RESTORED_WORDS, box)
             first = False
             yield Shown(time_s, frame, piece.source, source_s, seen)
         previous = piece
+
+
+def _fades_next(plan: Plan, piece: Piece) -> bool:
+    """True if the piece after this one fades over its last picture."""
+    number = next(n for n, p in enumerate(plan.pieces) if p is piece)
+    return number + 1 < len(plan.pieces) and plan.pieces[number + 1].fade_s > 0
+
+
+def _blend(
+    planes: Sequence[NDArray[np.uint8]], before: Sequence[NDArray[np.uint8]], share: float
+) -> None:
+    """`share` (0..1) of the picture before, in place."""
+    import cv2
+
+    for plane, old in zip(planes, before, strict=True):
+        cv2.addWeighted(old, share, plane, 1 - share, 0, plane)
 
 
 def _piece_pictures(

@@ -35,8 +35,11 @@ from pipeline.model.plan import Piece, Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.model.time import Span, subtract_spans
+from pipeline.stages.card import card_box
+from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
 from pipeline.stages.plan import goes_on, has_field, moved_field, replaced_spans
 from pipeline.stages.render import Blanker, SourceMedia, _fit_height
+from pipeline.stages.restore import RESTORED_WORDS, Restorer, words_box, words_shown
 from pipeline.stages.survey import Progress, field_at, no_progress
 
 BLACK_LUMA = 16
@@ -44,6 +47,7 @@ SURROUND_LIMIT = 12  # code values above black, away from the rim
 RIM_PX = 6.0  # coding spreads the rim by less than a block of 8 px
 SAMPLE_S = 0.5
 LUMA_LIMIT = 0.5
+WORDS_LIMIT = 0.5  # correlation with the words as drawn; elsewhere it is near 0
 LOUDNESS_LIMIT_LU = 0.2
 STEM_LIMIT_S = 0.5
 # Longer played parts are compared with their source in windows of WINDOW_S about every
@@ -240,6 +244,8 @@ def _expected(
                     continue
                 next_s = picture.time_s + SAMPLE_S
                 out_s = piece.out_start_s + picture.time_s - piece.start_s
+                if out_s < piece.out_start_s + piece.fade_s + SAMPLE_S / 10:
+                    continue  # the picture before the cut still shows through
                 yield out_s, piece, picture.time_s, picture, blanker
 
 
@@ -301,22 +307,27 @@ class _Surround:
         piece = piece_at(self._plan, picture.time_s)
         source = self._plan.sources[piece.source]
         y, u, v = picture.planes()
-        if not has_field(source.fields) and piece.kind != "black":
+        if not has_field(source.fields) and piece.kind not in ("black", "card"):
             return
         source_s = piece.start_s
         if piece.kind == "play":
             source_s += picture.time_s - piece.out_start_s
         outside = self._outside(source.fields, source_s, source.moved, y.shape)
-        if piece.kind == "black":
+        if piece.kind in ("black", "card"):
             outside = np.full(y.shape, 255, np.uint8)
+        if piece.kind == "card":
+            left, top, wide, high = card_box(self._plan.card, *y.shape[::-1])
+            pad = high // 2
+            rows = slice(max(0, top - pad), top + high + pad)
+            outside[rows, max(0, left - pad) : left + wide + pad] = 0
         import cv2
 
         value = max(0.0, cv2.minMaxLoc(y, mask=outside)[1] - BLACK_LUMA)
         quarter = np.ascontiguousarray(outside[::2, ::2][: u.shape[0], : u.shape[1]])
         for chroma in (u, v):
-            low, high, _, _ = cv2.minMaxLoc(chroma, mask=quarter)
+            least, most, _, _ = cv2.minMaxLoc(chroma, mask=quarter)
             if quarter.any():
-                value = max(value, abs(low - 128), abs(high - 128))
+                value = max(value, abs(least - 128), abs(most - 128))
         self._looked += 1
         if value > self._worst:
             self._worst, self._worst_s = value, picture.time_s
@@ -367,6 +378,12 @@ class _Compare:
         self._painter: Any = None
         self._key: tuple[Any, ...] | None = None
         self._sum = self._count = 0.0
+        self._restorers = {
+            s.number: Restorer([r for r in plan.restorations if r.source == s.number])
+            for s in plan.sources
+        }
+        self._marks = mark_boxes(plan, coverage)
+        self._words: list[float] = []
         self._shots = shot_numbers(plan)
 
     def look(
@@ -381,7 +398,14 @@ class _Compare:
             return
         shown = picture.planes()
         span = moved_field(blanker.field(source_s), self._plan.sources[piece.source].moved)
+        restored = self._restorers[piece.source].apply(planes, source_s)
         inside = planes[0] > BLACK_LUMA
+        if restored:
+            x, y, wide, high = words_box(
+                span, self._plan.width_px, self._plan.height_px, self._marks
+            )
+            self._words.append(words_shown(shown[0], RESTORED_WORDS, (x, y, wide, high)))
+            inside[max(0, y - high) : y + 2 * high, max(0, x - high) : x + wide + high] = False
         if self._plan.mark is not None:
             painter = self._painter_for(span, self._shots[id(piece)])
             value = measure_visibility(
@@ -423,6 +447,12 @@ class _Compare:
                 _check("picture brightness kept", abs(off), LUMA_LIMIT, "levels",
                        abs(off) <= LUMA_LIMIT)
             )  # fmt: skip
+        if self._plan.restorations:
+            least = min(self._words, default=None)
+            checks.append(
+                _check("restored contrast is named in the picture", least, WORDS_LIMIT,
+                       "correlation", least is None or least >= WORDS_LIMIT)
+            )  # fmt: skip
         mark = self._plan.mark
         if mark is not None and self._result.visibility:
             summary = self._fold.finish()
@@ -461,53 +491,6 @@ def piece_at(plan: Plan, out_s: float) -> Piece:
     return found
 
 
-def out_fields(plan: Plan) -> list[FieldSpan]:
-    """The fields of the finished clip, in its own time and pixels."""
-    out: list[FieldSpan] = []
-    for piece in plan.pieces:
-        source = plan.sources[piece.source]
-        stop_s = piece.out_start_s + piece.length_s
-        if piece.kind != "play":
-            spans = [(field_at(source.fields, piece.start_s), piece.out_start_s, stop_s)]
-        else:
-            shift = piece.out_start_s - piece.start_s
-            spans = [
-                (f, max(piece.out_start_s, f.start_s + shift), min(stop_s, f.stop_s + shift))
-                for f in source.fields
-            ]
-        out += [
-            moved_field(f, source.moved).model_copy(update={"start_s": a, "stop_s": b})
-            for f, a, b in spans
-            if b > a
-        ]
-    return out
-
-
-def mark_boxes(plan: Plan, coverage: NDArray[np.float32]) -> list[tuple[int, int, int, int]]:
-    """Where the mark may be read as lettering: boxes in pixels of the finished clip, padded."""
-    if plan.mark is None:
-        return []
-    aspect = coverage.shape[-1] / coverage.shape[-2]
-    boxes = []
-    for span in out_fields(plan):
-        for p in plan.mark.chosen.positions:
-            x, y = span.pixel(p.x, p.y)
-            half = 0.5 * p.width_ratio * span.radius_px
-            turn = np.deg2rad(p.angle_deg)
-            wide = half * abs(np.cos(turn)) + half / aspect * abs(np.sin(turn))
-            high = half * abs(np.sin(turn)) + half / aspect * abs(np.cos(turn))
-            pad = 0.8 * half / aspect + 4
-            boxes.append(
-                (
-                    round(x - wide - pad),
-                    round(y - high - pad),
-                    round(2 * (wide + pad)),
-                    round(2 * (high + pad)),
-                )
-            )
-    return list(dict.fromkeys(boxes))
-
-
 def _identity_checks(
     path: Path,
     recording: Recording,
@@ -522,6 +505,7 @@ def _identity_checks(
     if not wanted.lettering and not wanted.faces:
         return []
     fields = out_fields(plan)
+    boxes = mark_boxes(plan, coverage)
     letters, faces = detectors.look(
         path,
         recording,
@@ -529,7 +513,7 @@ def _identity_checks(
         [],
         wanted,
         samples_per_s=wanted.verify_samples_per_s,
-        ignore=mark_boxes(plan, coverage),
+        ignore=[*boxes, *words_boxes(plan, boxes)],
         stop_s=plan.duration_s,
     )
     checks = []

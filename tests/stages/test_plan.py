@@ -184,13 +184,35 @@ def test_default_keeps_and_lists_events() -> None:
     assert plan.duration_s == pytest.approx(20.0)
 
 
-def test_what_a_later_version_renders_is_said() -> None:
-    plan = make_plan(case(measured={"label": "Crusts", "value": 3}),
-                     [source(events=[event("fog", 3, 5)])], None, options(fog="clear"),
-                     glyph=GLYPH)  # fmt: skip
-    assert [e.action for e in plan.edits] == ["keep"]
-    assert any("contrast" in w for w in plan.warnings)
-    assert any("measured value" in w for w in plan.warnings)
+def test_contrast_is_restored_only_where_the_loss_is_known() -> None:
+    fogged = source(events=[event("fog", 3, 5), event("glare", 8, 9)])
+    plan = make_plan(case(), [fogged], None, options(fog="clear", glare="clear"), glyph=GLYPH)
+    assert [e.action for e in plan.edits] == ["keep", "keep"] and not plan.restorations
+    assert "not known" in plan.edits[0].reason and "only fog" in plan.edits[1].reason
+    time_s = np.arange(0, 20, 0.2)
+    loss = np.where((time_s >= 3) & (time_s < 5), 0.4, 0.0)
+    series = {"time_s": time_s, "contrast_loss": loss, "airlight": 0.4 + 0 * loss,
+              "gain": 1 + 0 * loss}  # fmt: skip
+    known = SourceInput(0, False, fogged.recording, fogged.survey, {**fogged.series, **series})
+    plan = make_plan(case(), [known], None, options(fog="clear"), glyph=GLYPH)
+    assert [e.action for e in plan.edits] == ["clear", "keep"]
+    assert [(r.start_s, r.stop_s) for r in plan.restorations] == [(3, 5)]
+    assert max(v for _, v, _ in plan.restorations[0].knots) == pytest.approx(0.4)
+
+
+def test_the_measured_card_comes_last_and_never_in_a_clip() -> None:
+    shown = case(measured={"label": "Crusts", "value": 3, "unit": "mg"})
+    plan = make_plan(shown, [source(10)], None, Options(), glyph=GLYPH)
+    assert plan.pieces[-1].kind == "card" and plan.card == "Crusts\n3 mg"
+    assert plan.duration_s == pytest.approx(14) and not plan.pieces[-1].sound
+    clip = make_plan(shown, [source(10)], None, Options(), glyph=GLYPH, cut_to=Span(2, 4))
+    assert [p.kind for p in clip.pieces] == ["play"] and not clip.card
+
+
+def test_a_cut_inside_a_source_fades() -> None:
+    cut = make_plan(case(), [source(events=[event("fog", 8, 9)])], None, options(fog="cut"),
+                    glyph=GLYPH)  # fmt: skip
+    assert [p.fade_s for p in cut.pieces] == [0, 0.24]
 
 
 def test_longer_narration_holds_the_last_picture() -> None:

@@ -1,0 +1,37 @@
+"""The card with the measured value, shown for a few seconds after the last picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.case import CaseMeasured
+from pipeline.stages.restore import draw_words, words_coverage
+
+CARD_S = 4.0
+_WIDEST = 0.42  # of the picture's height; with text of any length it fits any field
+_TALLEST = 0.3
+
+
+def card_text(measured: CaseMeasured) -> str:
+    """Two lines: what was measured; value and unit."""
+    return f"{measured.label}\n{measured.value:g} {measured.unit}".strip()
+
+
+def card_box(text: str, width_px: int, height_px: int) -> tuple[int, int, int, int]:
+    """(x, y, width, height) of the words, in the middle of the picture."""
+    wide = round(2 * _WIDEST * height_px)
+    wide = max(16, min(wide, round(0.9 * width_px)) // 2 * 2)
+    high = words_coverage(text, wide).shape[0]
+    if high > _TALLEST * height_px:
+        wide = max(16, round(wide * _TALLEST * height_px / high) // 2 * 2)
+        high = words_coverage(text, wide).shape[0]
+    return (width_px - wide) // 2, (height_px - high) // 2, wide, high
+
+
+def draw_card(planes: Sequence[NDArray[np.uint8]], text: str) -> None:
+    """The words in the middle of a black picture: Y, U and V (row, col), in place."""
+    rows, cols = planes[0].shape
+    draw_words(planes, text, card_box(text, cols, rows))

@@ -1,0 +1,109 @@
+"""Where things stand in the finished clip: fields, marks, words, in its own time and pixels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.field import FieldSpan
+from pipeline.model.plan import Piece, Plan
+from pipeline.stages.card import card_box
+from pipeline.stages.plan import moved_field
+from pipeline.stages.restore import words_box
+from pipeline.stages.survey import field_at
+
+TimedBox = tuple[int, int, int, int, float, float]
+
+
+def out_fields(plan: Plan) -> list[FieldSpan]:
+    """The fields of the finished clip, in its own time and pixels."""
+    out: list[FieldSpan] = []
+    for piece in plan.pieces:
+        source = plan.sources[piece.source]
+        stop_s = piece.out_start_s + piece.length_s
+        if piece.kind != "play":
+            spans = [(field_at(source.fields, piece.start_s), piece.out_start_s, stop_s)]
+        else:
+            shift = piece.out_start_s - piece.start_s
+            spans = [
+                (f, max(piece.out_start_s, f.start_s + shift), min(stop_s, f.stop_s + shift))
+                for f in source.fields
+            ]
+        out += [
+            moved_field(f, source.moved).model_copy(update={"start_s": a, "stop_s": b})
+            for f, a, b in spans
+            if b > a
+        ]
+    return out
+
+
+def mark_boxes(plan: Plan, coverage: NDArray[np.float32]) -> list[tuple[int, int, int, int]]:
+    """Where the mark may be read as lettering: boxes in pixels of the finished clip, padded."""
+    if plan.mark is None:
+        return []
+    aspect = coverage.shape[-1] / coverage.shape[-2]
+    boxes = []
+    for span in out_fields(plan):
+        for p in plan.mark.chosen.positions:
+            x, y = span.pixel(p.x, p.y)
+            half = 0.5 * p.width_ratio * span.radius_px
+            turn = np.deg2rad(p.angle_deg)
+            wide = half * abs(np.cos(turn)) + half / aspect * abs(np.sin(turn))
+            high = half * abs(np.sin(turn)) + half / aspect * abs(np.cos(turn))
+            pad = 0.8 * half / aspect + 4
+            boxes.append(
+                (
+                    round(x - wide - pad),
+                    round(y - high - pad),
+                    round(2 * (wide + pad)),
+                    round(2 * (high + pad)),
+                )
+            )
+    return list(dict.fromkeys(boxes))
+
+
+def words_boxes(plan: Plan, marks: Sequence[tuple[int, int, int, int]]) -> list[TimedBox]:
+    """Words that are meant to be in the picture: (x, y, width, height, start_s, stop_s).
+
+    Padded as the mark is; of the restored spans and of the card. marks: as from `mark_boxes`.
+    """
+    out: list[TimedBox] = []
+    for piece in plan.pieces:
+        stop_s = piece.out_start_s + piece.length_s
+        if piece.kind == "card":
+            box = card_box(plan.card, plan.width_px, plan.height_px)
+            out.append((*_padded(box), piece.out_start_s, stop_s))
+        if piece.kind not in ("play", "freeze"):
+            continue
+        for start_s, end_s in _restored(plan, piece):
+            for span in out_fields(plan):
+                a, b = max(start_s, span.start_s), min(end_s, span.stop_s)
+                if b > a and span.shape != "none":
+                    box = words_box(span, plan.width_px, plan.height_px, marks)
+                    out.append((*_padded(box), a, b))
+    return out
+
+
+def _restored(plan: Plan, piece: Piece) -> list[tuple[float, float]]:
+    """Spans of the clip in which the piece shows restored pictures."""
+    stop_s = piece.out_start_s + piece.length_s
+    out = []
+    for r in plan.restorations:
+        if r.source != piece.source:
+            continue
+        if piece.kind == "freeze":
+            if r.start_s <= piece.start_s < r.stop_s:
+                out.append((piece.out_start_s, stop_s))
+            continue
+        shift = piece.out_start_s - piece.start_s
+        a, b = max(piece.out_start_s, r.start_s + shift), min(stop_s, r.stop_s + shift)
+        if b > a:
+            out.append((a, b))
+    return out
+
+
+def _padded(box: tuple[int, int, int, int]) -> tuple[int, int, int, int]:
+    pad = max(6, box[3] // 2)
+    return box[0] - pad, box[1] - pad, box[2] + 2 * pad, box[3] + 2 * pad
