@@ -28,7 +28,7 @@ from pipeline.model.options import Options
 from pipeline.model.release import Withheld
 from pipeline.store.catalogue import BatchNote, Catalogue, default_catalogue
 from pipeline.store.hashes import LARGE_BYTES, HashMemory
-from pipeline.store.work import WorkFolder, atomic_write, output_error, writing
+from pipeline.store.work import WorkFolder, atomic_write, is_alive, output_error, writing
 
 BACKUP_EVERY_S = 20 * 3600.0
 _SAVE_S = 5.0
@@ -392,7 +392,8 @@ class Batch:
         """Remove what killed runs left, also of cases that are not in the folder any more."""
         out = Path(os.path.abspath(self.request.out))
         for path in out.glob(".batch.part-*"):
-            if not _alive(path.name):
+            match = re.search(r"\.part-(\d+)", path.name)
+            if match and not is_alive(int(match.group(1))):
                 with writing():
                     path.unlink(missing_ok=True)
         cases = {p.parent.name for p in out.glob("private/*/.*.part-*")}
@@ -488,17 +489,6 @@ def _lock(handle: int, what: str, holder: str) -> None:
             ) from None
         if error.errno not in (errno.EBADF, errno.ENOTSUP, errno.EINVAL, errno.ENOLCK):
             raise output_error(error) from None
-
-
-def _alive(name: str) -> bool:
-    match = re.search(r"\.part-(\d+)", name)
-    try:
-        os.kill(int(match.group(1)) if match else 0, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    return match is not None
 
 
 def _now() -> str:

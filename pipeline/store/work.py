@@ -261,12 +261,20 @@ def _alive(path: Path) -> bool:
     if not match:
         return False
     process = int(match.group(1))
-    if process == os.getpid():
-        return False
+    return process != os.getpid() and is_alive(process)
+
+
+def is_alive(process: int) -> bool:
+    """True if a process of that number runs. One that has ended and was not yet collected
+    by its parent counts as ended: in a container that may last."""
     try:
         os.kill(process, 0)
     except ProcessLookupError:
         return False
     except PermissionError:
         return True
-    return True
+    try:
+        state = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
+    except (OSError, IndexError):
+        return True
+    return state not in ("Z", "X")
