@@ -10,6 +10,8 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import reprlib
+import stat
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
@@ -21,6 +23,7 @@ from pipeline.errors import UsageError
 from pipeline.model.options import Options
 
 _HERE = Path(__file__).resolve().parent
+SETTINGS_LIMIT_BYTES = 1_000_000
 
 
 def packaged(name: str) -> Path:
@@ -99,12 +102,18 @@ def settings_sha256(options: Options) -> str:
 
 def _read_toml(path: Path, where: str) -> dict[str, Any]:
     try:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode) or found.st_size > SETTINGS_LIMIT_BYTES:
+            raise UsageError(
+                f"{where} is no settings file", f"{found.st_size} bytes", "give a small TOML file"
+            )
         with path.open("rb") as file:
             return tomllib.load(file)
     except FileNotFoundError:
         raise UsageError(f"{where} was not found", path.name, "check the path") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise UsageError(f"{where} is not valid TOML", str(error)[:120], "mend that line") from None
+    except (ValueError, RecursionError) as error:  # broken TOML, text or numbers; nested too deep
+        said = "".join(c for c in str(error)[:120] if c.isprintable())
+        raise UsageError(f"{where} is not valid TOML", said, "mend that line") from None
     except OSError as error:
         raise UsageError(
             f"{where} cannot be read", error.strerror or "", "check its permissions"
@@ -129,11 +138,13 @@ def _check(values: dict[str, Any], where: str) -> Options:
 def explain(error: ValidationError, model: type[BaseModel], where: str) -> UsageError:
     """The first fault of a validation in a sentence: key, value, allowed range."""
     fault = error.errors()[0]
-    key = ".".join(str(part) for part in fault["loc"])
+    key = ".".join(str(part) for part in fault["loc"][:12])[:80]
     if fault["type"] == "extra_forbidden":
         allowed = ", ".join(sorted(_keys_at(model, fault["loc"][:-1])))
         return UsageError(f"{where} has an unknown key {key!r}", "", f"use one of: {allowed}")
-    got = repr(fault.get("input"))[:60]
+    shown = reprlib.Repr()  # whatever was given: long, deep, both
+    shown.maxstring = shown.maxother = 60
+    got = shown.repr(fault.get("input"))[:60]
     if fault["type"] == "missing":
         return UsageError(f"{where} lacks {key!r}", "", "add it")
     message = fault["msg"].removeprefix("Value error, ")

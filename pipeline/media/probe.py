@@ -32,6 +32,8 @@ PICTURE_LIMIT_PX = 8192
 # 8192 x 4608: no picture is taken apart that would need more memory than this.
 PICTURE_AREA_LIMIT_PX = 8192 * 4608
 LISTED_LIMIT = 200
+# A picture must come out within this many packets: minutes of any real recording.
+FIRST_PACKETS = 5000
 _PLAIN_KEYS = {
     "major_brand", "minor_version", "compatible_brands", "encoder", "language", "vendor_id",
     "duration", "bps", "number_of_frames", "number_of_bytes",
@@ -209,9 +211,12 @@ def _first_pictures(container: Any, stream: Any, path: Path) -> tuple[Any, bool,
     import av
 
     first = None
-    flagged = count = 0
+    flagged = count = read = 0
     try:
         for packet in container.demux(stream):
+            read += 1
+            if first is None and read > FIRST_PACKETS:
+                break
             try:
                 frames = packet.decode()
             except av.error.FFmpegError:

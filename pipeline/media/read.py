@@ -237,7 +237,8 @@ def _pictures(
             stream.codec_context.skip_frame = "NONREF"
         if back_s is not None:
             at_s = max(0.0, start_s - back_s)
-            _seek(container, stream, origin_s + _on_file_axis(recording.jumps, at_s))
+            if not _seek(container, stream, origin_s + _on_file_axis(recording.jumps, at_s)):
+                return
         if from_key:
             start_s = 0.0
         work = _Work(recording, stream, max_height_px, double_rate, matrix)
@@ -361,14 +362,20 @@ def ahead(pictures: Iterator[Picture], depth: int = 4) -> Iterator[Picture]:
         thread.join(timeout=5)
 
 
-def _seek(container: Any, stream: Any, time_s: float) -> None:
-    """To the key frame before `time_s`; from the start where the file has no index."""
+def _seek(container: Any, stream: Any, time_s: float) -> bool:
+    """To the key frame before `time_s`, else to the start; False where neither can be done."""
     import av
 
     try:
         container.seek(max(0, int(time_s / stream.time_base)), stream=stream, backward=True)
-    except (av.error.FFmpegError, OSError):
+        return True
+    except (av.error.FFmpegError, OSError, OverflowError):
+        pass
+    try:
         container.seek(0)
+        return True
+    except (av.error.FFmpegError, OSError):
+        return False
 
 
 def _frames(

@@ -47,8 +47,10 @@ class CaseRecording(Part):
     @field_validator("field")
     @classmethod
     def _field(cls, value: list[float] | None) -> list[float] | None:
-        if value is not None and (len(value) not in (3, 7) or value[2] <= 0):
-            raise ValueError("field takes 3 or 7 numbers, the radius above 0")
+        if value is not None and (len(value) not in (3, 7) or not 1 <= value[2] <= 1e5):
+            raise ValueError("field takes 3 or 7 numbers, the radius from 1 to 100000")
+        if value is not None and not all(abs(number) <= 1e5 for number in value):
+            raise ValueError("field takes numbers between -100000 and 100000")
         return value
 
 
@@ -83,7 +85,7 @@ class CaseMeasured(Part):
     """A measured value shown on a card."""
 
     label: str = Field(max_length=60)
-    value: float
+    value: float = Field(allow_inf_nan=False)
     unit: str = Field(default="", max_length=16)
 
 

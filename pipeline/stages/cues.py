@@ -45,6 +45,8 @@ def _cut(row: dict[str, Any], number: int | None) -> ClipCut:
 
 def _rows(path: Path) -> list[dict[str, Any]]:
     check_plain_file(path)
+    if (size := path.stat().st_size) > 1_000_000:
+        raise InputError("The cue sheet is too large", f"{size} bytes", "give one with the cues")
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError):
@@ -56,9 +58,11 @@ def _rows(path: Path) -> list[dict[str, Any]]:
         ]
     try:
         values = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError("The cue sheet is not valid TOML", str(error)[:100], "mend it") from None
+    except (ValueError, RecursionError) as error:
+        said = "".join(c for c in str(error)[:100] if c.isprintable())
+        raise InputError("The cue sheet is not valid TOML", said, "mend it") from None
     clips = values.get("clip")
-    if not isinstance(clips, list) or set(values) != {"clip"}:
+    good = isinstance(clips, list) and all(isinstance(clip, dict) for clip in clips)
+    if not isinstance(clips, list) or not good or set(values) != {"clip"}:
         raise InputError("The cue sheet holds no [[clip]] list", "", "write [[clip]] tables")
     return clips

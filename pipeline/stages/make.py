@@ -131,7 +131,7 @@ class CaseRun:
             "report": str(self.report) if self.report else None,
             "checks": [c.model_dump() for c in self.checks],
             "withheld": [w.model_dump() for w in self.withheld],
-            "warnings": self.plan.warnings if self.plan else [],
+            "warnings": (self.plan.warnings if self.plan else []) + self.warnings,
             "error": None,
         }
 
@@ -203,6 +203,8 @@ def run_case(
                 with Catalogue(catalogue) as known:
                     releasing.record_unrecorded(folder, known)
                     run.consent = bind_consent(opened, known)
+                    behind = run.consent.clock_warning(datetime.datetime.now(datetime.UTC))
+                    run.warnings += [behind] if behind else []
                     run.inputs = inputs_sha256(
                         opened, options, run.consent, datetime.date.today(),
                         decisions=document, approve=approve, narrated=narrated,
@@ -694,7 +696,7 @@ def _consent_message(consent: KnownConsent, audience: str) -> str:
         return "consent was withdrawn: nothing may be made from these recordings"
     if not consent.known:
         return f"no consent is known, the profile needs {audience}"
-    if consent.expires_on is not None and datetime.date.today() > consent.expires_on:
+    if consent.ended_by(datetime.date.today()):
         return f"consent ended on {consent.expires_on}"
     if consent.given_on is not None and datetime.date.today() < consent.given_on:
         return f"consent begins on {consent.given_on}"

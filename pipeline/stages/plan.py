@@ -115,7 +115,11 @@ def make_plan(
     if cut_to is not None:
         kept = _restrict(kept, cut_to)
     if not kept:
-        raise InputError("Nothing is kept of the recordings", "", "check keep, --from and --to")
+        raise InputError(
+            "Nothing is kept of the recordings",
+            "parts that lie outside of them",
+            "check keep, --from and --to",
+        )
     needs: list[Need] = []
     warnings = [w for s in sources for w in s.survey.warnings]
     sound = _sound_options(options.sound, decisions)

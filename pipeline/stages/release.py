@@ -93,7 +93,7 @@ def release(
     )
     record = ReleaseRecord(
         sheet=sheet,
-        released_at=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        released_at=_not_before(catalogue).isoformat(timespec="seconds"),
         program_version=__version__,
         sources=[s.sha256 for s in plan.sources],
         settings_sha256=settings_sha256(options),
@@ -153,6 +153,12 @@ def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:
         if not known:
             folder.atomic_write(folder.private_file("release.json"), record.to_json())
             catalogue.add_release(record)
+
+
+def _not_before(catalogue: Catalogue) -> datetime.datetime:
+    """Now; by a clock that was set back, the time of the catalogue's newest entry."""
+    now, newest = datetime.datetime.now(datetime.UTC), catalogue.newest()
+    return now if newest is None else max(now, newest)
 
 
 def move(source: Path, target: Path) -> None:

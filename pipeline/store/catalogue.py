@@ -34,6 +34,7 @@ from pipeline.store.work import output_error, writing
 
 APPLICATION_ID = 0x46535450  # "FSTP", kept in the header of the file
 _BUSY_S = 20.0
+CLOCK_SLACK = datetime.timedelta(minutes=10)  # clocks of machines that share a catalogue
 _NEW_S = 60.0  # an empty file older than this is no catalogue that is just being made
 
 
@@ -67,6 +68,8 @@ class KnownConsent:
     scope: none if nothing is known, or withdrawn, or not yet given.
     expires_on: the earliest known. voice: only if every note covers voices.
     references: of the signed forms. known: False if nothing was ever noted.
+    newest: time of the newest entry of the whole catalogue. A clock that shows less was
+    set back: whether consent has ended is then judged by `newest`.
     """
 
     scope: Scope
@@ -76,12 +79,28 @@ class KnownConsent:
     expires_on: datetime.date | None
     voice: bool
     references: tuple[str, ...]
+    newest: datetime.datetime | None = None
+
+    def ended_by(self, today: datetime.date) -> bool:
+        """True if consent has ended on `today`, or had when the catalogue was last written."""
+        latest = self.newest.astimezone().date() if self.newest is not None else today
+        return self.expires_on is not None and max(today, latest) > self.expires_on
+
+    def clock_warning(self, now: datetime.datetime) -> str | None:
+        """What to tell where the clock (`now`, with a zone) is behind the catalogue."""
+        if self.newest is None or now >= self.newest - CLOCK_SLACK:
+            return None
+        return (
+            f"the clock of this machine shows {now:%Y-%m-%d %H:%M} UTC, but the catalogue was "
+            f"written on {self.newest:%Y-%m-%d %H:%M}: ended consent is judged by the later "
+            "date; set the clock"
+        )
 
     def covers(self, audience: str, today: datetime.date) -> bool:
         """True if a release for `audience` (teaching or public) may be made on `today`."""
         if self.withdrawn or audience not in ("teaching", "public"):
             return False
-        if self.expires_on is not None and today > self.expires_on:
+        if self.ended_by(today):
             return False
         if self.given_on is not None and today < self.given_on:
             return False
@@ -431,7 +450,22 @@ class Catalogue:
             expires_on=min((n.expires_on for n in notes if n.expires_on), default=None),
             voice=bool(notes) and all(note.voice for note in notes) and not withdrawn,
             references=tuple(dict.fromkeys(n.reference for n in notes if n.reference)),
+            newest=self.newest(),
         )
+
+    def newest(self) -> datetime.datetime | None:
+        """Time of the newest release, note of consent or withdrawal; None if there is none."""
+        with self._guard() as db:
+            rows = db.execute(
+                "SELECT max(released_at) FROM releases UNION ALL SELECT max(noted_at) FROM consent"
+                " UNION ALL SELECT max(at) FROM withdrawn_cases"
+            ).fetchall()
+        found = []
+        for row in rows:
+            with contextlib.suppress(TypeError, ValueError):
+                at = datetime.datetime.fromisoformat(row[0])
+                found.append(at if at.tzinfo else at.replace(tzinfo=datetime.UTC))
+        return max(found, default=None)
 
     def withdraw(self, case: str, sources: Sequence[str] = ()) -> list[ReleaseRecord]:
         """Marks consent as withdrawn, for good, and lists every release to take down.
