@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from typing import Any
 
 import numpy as np
@@ -17,42 +16,16 @@ B1 = NDArray[np.bool_]
 
 GAP_S = 0.8
 DARK_EVENT_LEVEL = 0.10  # mean gamma-coded luma; or a third of the usual, up to 0.2
-GLARE_SHARE = 0.25  # clipped share of the field; or 0.1 more than usual in a far brighter picture
+GLARE_SHARE = 0.25  # clipped share of the field
+# or far brighter than usual, and either bright in itself or with more clipped than usual
+GLARE_RATIO, GLARE_LEVEL, GLARE_CLIPPED = 1.35, 0.5, 0.05
 BLUR_LOSS = 0.45
-SMUDGE_LOSS = 0.4
+SMUDGE_PEAK, SMUDGE_LOSS = 0.22, 0.12  # found at the first, as long as the second lasts
 FOREIGN_SHARE = 0.5
 CERTAIN_LOW = 0.2  # from here on the time course is not asked
+PALER_SHARE, PALER_LEAST = 0.25, 0.06  # of the colour that a veil of that brightness drains
+COLOURLESS = 0.08  # saturation below which colour tells nothing
 SURE_LOW = 0.03  # the interval's low end must rise this high somewhere in a fog event
-
-
-def smudge_score(
-    tile_detail: F64, known: B1, tile_fine: F64, tile_coarse: F64, step_s: float
-) -> F64:
-    """(n,) share of detail lost in the worst part of the field beyond the rest, 0..1.
-
-    A part counts as far as two witnesses agree: the detail followed from pair to
-    pair (tile_detail, (n, 16), ln of what was lost), and the fine over coarse
-    contrast of single pictures (tile_fine, tile_coarse: (n, 16)) against the
-    same tile's usual value, both relative to the median tile of the sample.
-    """
-    n = len(known)
-    out = np.full(n, np.nan)
-    rows = (np.isfinite(tile_detail).sum(1) >= 8) & known
-    if n == 0 or not rows.any():
-        return out
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        paired = tile_detail - np.nanmedian(tile_detail, axis=1, keepdims=True)
-        single = -np.log(tile_fine / tile_coarse)
-        single = single - np.nanmedian(single, axis=1, keepdims=True)
-        single = single - np.nanmedian(single, axis=0, keepdims=True)
-    width = max(1, round(2.0 / step_s)) | 1
-    agreed = np.minimum(
-        _median(np.nan_to_num(paired), (width, 1)), _median(np.nan_to_num(single), (width, 1))
-    )
-    worst = np.sort(agreed, axis=1)[:, -2:].mean(1)
-    out[rows] = 1 - np.exp(-np.maximum(worst[rows], 0))
-    return out
 
 
 def blur_score(b: F64, detail_ratio: F64, step_s: float) -> F64:
@@ -148,9 +121,13 @@ def find_events(
         "dark", dark_spans, None, lambda a, b: 0.6 + 0.4 * (1 - np.nanmean(level[a:b]) / dark_level)
     )
     usual = float(np.nanmedian(clipped)) if np.isfinite(clipped).any() else 0.0
+    around = np.where(np.isfinite(level), level, usual_level)
+    brighter = level / np.maximum(usual_level, _median(around, max(3, round(60 / step)) | 1))
+    fogged = np.nan_to_num(loss) >= event_loss
     glare = (clipped > max(GLARE_SHARE, 2 * usual)) | (
-        (clipped > 0.1 + 1.5 * usual) & (level > 1.4 * usual_level)
+        (brighter > GLARE_RATIO) & (clipped > GLARE_CLIPPED + 1.5 * usual)
     )
+    glare |= (brighter > GLARE_RATIO) & (level > GLARE_LEVEL) & ~fogged
     glare &= ~outside
     glare_spans = _spans(glare, time, step, GAP_S, event_min_s)
     add("glare", glare_spans, None, lambda a, b: 0.5 + np.nanmean(clipped[a:b]))
@@ -173,7 +150,8 @@ def find_events(
     off = dark | outside | (glare & np.isnan(loss))
     fog = (np.nan_to_num(loss) >= event_loss) & ~off
     bridge = np.isnan(loss) & ~off
-    fog_spans = []
+    fog_spans: list[tuple[int, int]] = []
+    blur = np.nan_to_num(get("blur"))
     for a, b in _spans(fog | (bridge & _near(fog, int(1.0 / step))), time, step, 0.6, event_min_s):
         inside = np.flatnonzero(fog[a:b]) + a
         if len(inside) == 0:
@@ -181,6 +159,12 @@ def find_events(
         a, b = int(inside[0]), int(inside[-1]) + 1
         sure = float(np.nanmax(low[a:b]))
         if sure < SURE_LOW or (sure < CERTAIN_LOW and not _came_fast(loss, a, b, step)):
+            continue
+        if not _paler(series, a, b, step):
+            # what looked like fog over a blurred picture is the coarser part of the blur
+            part = slice(a, b)
+            soft = 1 - (1 - blur[part]) * (1 - np.nan_to_num(loss[part]))
+            blur[part] = np.where(blur[part] > 0.2, soft, blur[part])
             continue
         if time[b - 1] + step - time[a] >= event_min_s - 1e-6:
             fog_spans.append((a, b))
@@ -191,10 +175,9 @@ def find_events(
         lambda a, b: 0.5 + np.nanmax(low[a:b]) / (2 * np.nanmax(loss[a:b]) + 1e-9),
     )
 
-    blur = get("blur")
     add(
         "blur",
-        _spans((np.nan_to_num(blur) > BLUR_LOSS) & ~off, time, step, GAP_S, event_min_s),
+        _spans((blur > BLUR_LOSS) & ~off, time, step, GAP_S, event_min_s),
         blur,
         lambda a, b: np.nanmean(blur[a:b]),
     )
@@ -202,9 +185,13 @@ def find_events(
     smudged = (np.nan_to_num(smudge) > SMUDGE_LOSS) & ~off
     add(
         "smudge",
-        _spans(smudged, time, step, 2.0, 2.0),
+        [
+            (a, b)
+            for a, b in _spans(smudged, time, step, 2.0, 2.0)
+            if np.nanmax(smudge[a:b]) >= SMUDGE_PEAK
+        ],
         smudge,
-        lambda a, b: np.nanmean(smudge[a:b]),
+        lambda a, b: 0.4 + np.nanmax(smudge[a:b]),
     )
     return sorted(out, key=lambda e: (e.start_s, e.kind))
 
@@ -222,6 +209,35 @@ def _came_fast(loss: F64, a: int, b: int, step_s: float) -> bool:
         return True
     peak = float(np.nanmax(loss[a:b]))
     return float(np.nanmax(after)) - float(before.min()) >= 0.6 * peak
+
+
+def _paler(series: dict[str, NDArray[Any]], a: int, b: int, step_s: float) -> bool:
+    """False if colour did not fade in samples [a, b) as a veil of that brightness makes it.
+
+    A veil V in a picture of mean M takes about V / M of the saturation; blur and
+    exposure take none. True where there is nothing to compare with.
+    """
+    if "saturation" not in series or "veil_level" not in series:
+        return True
+    loss = np.nan_to_num(np.asarray(series["contrast_loss"], np.float64), nan=1.0)
+    colour = np.asarray(series["saturation"], np.float64)
+    k = round(10 / step_s)
+    first, last = max(0, a - k), b + k
+    clear = colour[first:last][(loss[first:last] < 0.08) & np.isfinite(colour[first:last])]
+    if len(clear) < 5 or np.median(clear) < COLOURLESS:
+        return True
+    light = np.asarray(series["level"], np.float64)[a:b] ** 2.2
+    veil = np.asarray(series["veil_level"], np.float64)[a:b]
+    with np.errstate(all="ignore"):
+        drained = np.clip(veil / np.maximum(light, 1e-3), 0, 0.95)
+        faded = 1 - colour[a:b] / float(np.median(clear))
+    known = np.isfinite(drained) & np.isfinite(faded)
+    weight = loss[a:b] * known
+    if weight.sum() <= 0:
+        return True
+    expected = float((weight * np.nan_to_num(drained)).sum() / weight.sum())
+    found = float((weight * np.nan_to_num(faded)).sum() / weight.sum())
+    return found >= max(PALER_LEAST, PALER_SHARE * expected)
 
 
 def _near(on: B1, reach: int) -> B1:

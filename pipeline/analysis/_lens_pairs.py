@@ -24,6 +24,7 @@ LUMA = np.array([0.3, 0.5, 0.2], np.float32)
 SIGMAS_PX = (0.9, 1.8, 3.6)
 BANDS = 3
 CLIP_LEVEL = 250
+FOLLOWED = 0.6  # agreement of the middle or the coarse band in a block that was followed
 
 _LINEAR = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
 
@@ -195,8 +196,9 @@ class PairReading:
     log_ratio, log_sd: (3,) ln of contrast of j over i per band (fine, middle,
     coarse) and its standard deviation; NaN where too little could be compared.
     mean_i, mean_j: (3,) mean linear light of the same scene, per channel.
-    tile_ratio, tile_fine: (4, 4) ln contrast ratio, middle bands and finest
-    band, NaN unknown; tile_i, tile_j: (4, 4) mean luma.
+    tile_ratio: (4, 4) ln contrast ratio of the middle bands, NaN unknown;
+    tile_i, tile_j: (4, 4) mean luma. detail: (8, 8) ln ratio of the detail (the
+    two finer bands over the mean) per block, NaN where the block was not followed.
     """
 
     i: int
@@ -209,9 +211,9 @@ class PairReading:
     mean_i: F64
     mean_j: F64
     tile_ratio: F64
-    tile_fine: F64
     tile_i: F64
     tile_j: F64
+    detail: F64
 
 
 def tile_sums(blocks: F64) -> F64:
@@ -292,9 +294,9 @@ class Comparer:
         tc = tile_sums(count)
         with np.errstate(invalid="ignore", divide="ignore"):
             tile_ratio = tile_sums(filled[1:].sum(0)) / tile_sums(weight[1:].sum(0))
-            tile_fine = tile_sums(filled[0]) / tile_sums(weight[0])
             tile_i = np.where(tc > 30, tile_sums(sums[1]) / tc, np.nan)
             tile_j = np.where(tc > 30, tile_sums(sums[2]) / tc, np.nan)
+            detail = 0.5 * (ratio[0] + ratio[1]) - np.log(sums[2] / sums[1])
         return PairReading(
             a.number,
             b.number,
@@ -306,9 +308,9 @@ class Comparer:
             means[:3],
             means[3:],
             tile_ratio,
-            tile_fine,
             tile_i,
             tile_j,
+            np.where(enough & (aligned[1] > FOLLOWED), detail, np.nan),
         )
 
 

@@ -297,22 +297,21 @@ def solve_tiles(
     pairs: Pairs,
     got: Solved,
     ratio: F32,
-    fine: F32,
     level_i: F32,
     level_j: F32,
     luma_air: float,
-) -> tuple[F64, F64]:
-    """Contrast loss (n, 16) per tile, and log detail lost per tile (n, 16), gain known.
+) -> F64:
+    """Contrast loss (n, 16) per tile, gain known.
 
-    ratio, fine: (p, 16) ln contrast ratio of the middle bands and of the finest;
-    level_i, level_j: (p, 16) mean luma of the tile in both pictures.
+    ratio: (p, 16) ln contrast ratio of the middle bands; level_i, level_j: (p, 16)
+    mean luma of the tile in both pictures.
     """
     from scipy.linalg import solveh_banded
 
     tiles = ratio.shape[1]
-    loss, detail = np.full((n, tiles), np.nan), np.full((n, tiles), np.nan)
+    loss = np.full((n, tiles), np.nan)
     if len(pairs.i) == 0:
-        return loss, detail
+        return loss
     i, j = pairs.i, pairs.j
     lag = int((j - i).max())
     gap = (j - i).astype(float)
@@ -361,14 +360,4 @@ def solve_tiles(
                 banded([(-one, one, y, w), (ci, cj, yb, wb)], got.u, np.full(n, prior)), 0, 4
             )
         loss[:, k] = 1 - np.exp(-x)
-        has = np.isfinite(fine[:, k])
-        if has.sum() < 3:
-            continue
-        y = np.nan_to_num(dg - fine[:, k].astype(np.float64))
-        x = got.u + got.b
-        for _ in range(3):
-            r = (x[j] - x[i]) - y
-            w = np.where(has, 1 / sd**2 / (1 + (r / sd) ** 2 / 3), 0)
-            x = banded([(-one, one, y, w)], got.u + got.b, np.full(n, prior))
-        detail[:, k] = x - (got.u + got.b)
-    return loss, detail
+    return loss

@@ -12,12 +12,12 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from dataclasses import fields as dataclass_fields
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis import _lens_events, _lens_pairs, _lens_solve
+from pipeline.analysis import _lens_events, _lens_pairs, _lens_smudge, _lens_solve
 from pipeline.analysis._lens_clear import clear_chroma_gain, clear_luma_lut, clear_rgb
 from pipeline.analysis._lens_events import find_events, recovery_time_constant_s
 from pipeline.model.field import FieldSpan
@@ -54,7 +54,7 @@ class LensResult:
     float32 (n,), luma of the veil in linear light, 1 at full scale. detail_ratio:
     fine over coarse contrast. saturation, clipped_share, dark_share: 0..1.
     level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
-    smudge: loss of detail in the worst tiles beyond the rest of the field, 0..1.
+    smudge: loss of detail in the worst part of the field beyond the rest, 0..1.
     foreign_share: share of the lit field whose colour is not red. break_before:
     1 where the view could not be followed from the sample before. gain: factor of
     camera gain. airlight: veil colour in linear light at gain 1, luma of it.
@@ -102,17 +102,27 @@ class _Table:
         return self._data[: self.rows]
 
 
+class Tables(NamedTuple):
+    """What the fold gathers: all that `solve_tables` needs.
+
+    times: (n,) s. samples: (n, 14). pairs: (p, 65). blocks: (b, 71), for the pairs of
+    the longest lag. size: (row, col) of the working picture in px.
+    """
+
+    times: F64
+    samples: F32
+    pairs: F32
+    blocks: F32
+    size: tuple[int, int]
+
+
 # columns of the sample table
-_MEAN, _DARK, _SCALARS, _TILE_FINE, _TILE_COARSE = (
-    slice(0, 3),
-    slice(3, 6),
-    slice(6, 14),
-    slice(14, 30),
-    slice(30, 46),
-)
-_SAMPLE_WIDTH = 46
+_MEAN, _DARK = slice(0, 3), slice(3, 6)
+_SAMPLE_WIDTH = 14
 # columns of the pair table
-_PAIR_WIDTH = 5 + 4 * 3 + 4 * 16
+_PAIR_WIDTH = 5 + 4 * 3 + 3 * 16
+# columns of the block table: row of the pair table, detail per block, motion
+_BLOCK_WIDTH = 1 + _lens_pairs.BLOCKS**2 + 6
 
 
 def _bounds(f: FieldSpan) -> tuple[float, float, float, float]:
@@ -146,6 +156,7 @@ class LensFold:
         self._has_round = any(f.shape != "none" for f in self._fields)
         self._samples = _Table(_SAMPLE_WIDTH)
         self._pairs = _Table(_PAIR_WIDTH)
+        self._blocks = _Table(_BLOCK_WIDTH)
         self._times: list[float] = []
         self._ring: deque[_lens_pairs.Prepared | None] = deque(maxlen=max(LAGS))
         self._motions: deque[F64 | None] = deque(maxlen=max(LAGS))
@@ -274,8 +285,15 @@ class LensFold:
                 if lag == 1:
                     motion = found.affine
                 reading = self._comparer.compare(before, now, found)
-                if reading is not None:
-                    self._pairs.add(_pair_row(reading))
+                if reading is None:
+                    continue
+                if lag == max(LAGS):
+                    self._blocks.add(
+                        np.concatenate(
+                            [[self._pairs.rows], reading.detail.ravel(), found.affine.ravel()]
+                        )
+                    )
+                self._pairs.add(_pair_row(reading))
         self._ring.append(now if usable else None)
         self._motions.append(motion)
 
@@ -311,27 +329,24 @@ class LensFold:
             low: Any = cv2.GaussianBlur(pair, (size, size), sigma, borderType=cv2.BORDER_CONSTANT)
             lows.append(low[..., 0] / (low[..., 1] + np.float32(1e-4)))
         fine, coarse = (now.luma - lows[0]) * now.ok, (lows[0] - lows[1]) * now.ok
-        sums = (
-            self._comparer.left
-            @ np.stack([now.ok, fine * fine, coarse * coarse])
-            @ self._comparer.right
-        )
-        tiles = [_lens_pairs.tile_sums(s.astype(np.float64)) for s in sums]
-        n = np.where(tiles[0] > 40, tiles[0], np.nan)
-        row[_TILE_FINE] = np.sqrt(tiles[1] / n).ravel()
-        row[_TILE_COARSE] = np.sqrt(tiles[2] / n).ravel()
-        total = max(1.0, float(tiles[0].sum()))
-        row[11] = np.sqrt(float(tiles[1].sum()) / total)
-        row[12] = np.sqrt(float(tiles[2].sum()) / total)
+        total = max(1.0, float(now.ok.sum()))
+        row[11] = np.sqrt(float(np.vdot(fine, fine)) / total)
+        row[12] = np.sqrt(float(np.vdot(coarse, coarse)) / total)
         return row
 
-    def tables(self) -> tuple[F64, F32, F32]:
-        """Times (n,), sample table (n, 46) and pair table (p, 81), for trials and tests."""
-        return np.array(self._times), self._samples.values, self._pairs.values
+    def tables(self) -> Tables:
+        """What was gathered, for trials and tests."""
+        return Tables(
+            np.array(self._times),
+            self._samples.values,
+            self._pairs.values,
+            self._blocks.values,
+            self._work,
+        )
 
     def finish(self) -> LensResult:
         """Solve and return the series."""
-        return solve_tables(*self.tables())
+        return solve_tables(self.tables())
 
 
 def _dark_bound(stack: F32, ok: U8) -> F32:
@@ -368,7 +383,6 @@ def _pair_row(r: _lens_pairs.PairReading) -> F32:
             r.mean_i,
             r.mean_j,
             r.tile_ratio.ravel(),
-            r.tile_fine.ravel(),
             r.tile_i.ravel(),
             r.tile_j.ravel(),
         ]
@@ -395,8 +409,9 @@ def _stray(n: int, i: NDArray[np.int64], j: NDArray[np.int64], u: F64) -> NDArra
     return out
 
 
-def solve_tables(times: F64, samples: F32, pairs: F32) -> LensResult:
+def solve_tables(tables: Tables) -> LensResult:
     """The series from the tables of `LensFold.tables`."""
+    times, samples, pairs, blocks, size = tables
     n = len(times)
     s = samples.astype(np.float64).reshape(n, _SAMPLE_WIDTH)
     q = pairs.reshape(-1, _PAIR_WIDTH)
@@ -430,13 +445,22 @@ def solve_tables(times: F64, samples: F32, pairs: F32) -> LensResult:
         blur = np.where(known, blur, np.nan)
         gain = np.where(known, np.exp(got.g), np.nan)
         air = np.full(n, luma_air)
-        tile_loss, tile_detail = _lens_solve.solve_tiles(
-            n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], q[:, 65:81], luma_air
+        tile_loss = _lens_solve.solve_tiles(
+            n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air
         )
         tile_loss[~known] = np.nan
-        smudge = _lens_events.smudge_score(
-            tile_detail, known, s[:, _TILE_FINE], s[:, _TILE_COARSE], step_s
+        at = blocks[:, 0].astype(np.int64)
+        maps = _lens_smudge.smudge_maps(
+            n,
+            i[at],
+            j[at],
+            blocks[:, 1:65].astype(np.float64),
+            blocks[:, 65:].astype(np.float64).reshape(-1, 2, 3),
+            size,
+            np.where(known, got.u, 0),
+            np.nan_to_num(blur),
         )
+        smudge = _lens_smudge.smudge_share(maps, n)
         tile_loss = tile_loss.reshape(n, 4, 4)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = s[:, 11] / s[:, 12]

@@ -49,7 +49,7 @@ from pipeline.stages.intake import SourceFile
 from pipeline.stages.proxy import COARSE_RATE_HZ, CoarseProxy
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
-MEASURES = {"read": "2", "field": "1", "lens": "1", "sound": "2", "activity": "1"}
+MEASURES = {"read": "2", "field": "1", "lens": "2", "sound": "2", "activity": "1"}
 
 
 class Progress(Protocol):
@@ -181,18 +181,11 @@ def survey_file(
         rate_hz, duration_s = _measured_time(report, recording)
         warnings = _warnings(recording, report, duration_s, source)
         if given_field is not None:
-            try:
-                fields = [
-                    field_measure.given_field(
-                        given_field, recording.width_px, recording.height_px, duration_s
-                    )
-                ]
-            except ValueError:
-                raise InputError(
-                    "The field given for a recording leaves no picture",
-                    f"{label(source.path)}: {recording.width_px}x{recording.height_px} pixels",
-                    "mend `field` in the case.toml",
-                ) from None
+            fields = [
+                field_measure.given_field(
+                    given_field, recording.width_px, recording.height_px, duration_s
+                )
+            ]
         else:
             fields = fold.finish(duration_s)
         lens_fold = lens.LensFold(fields, recording.width_px, recording.height_px)
