@@ -181,11 +181,18 @@ def survey_file(
         rate_hz, duration_s = _measured_time(report, recording)
         warnings = _warnings(recording, report, duration_s, source)
         if given_field is not None:
-            fields = [
-                field_measure.given_field(
-                    given_field, recording.width_px, recording.height_px, duration_s
-                )
-            ]
+            try:
+                fields = [
+                    field_measure.given_field(
+                        given_field, recording.width_px, recording.height_px, duration_s
+                    )
+                ]
+            except ValueError:
+                raise InputError(
+                    "The field given for a recording leaves no picture",
+                    f"{label(source.path)}: {recording.width_px}x{recording.height_px} pixels",
+                    "mend `field` in the case.toml",
+                ) from None
         else:
             fields = fold.finish(duration_s)
         lens_fold = lens.LensFold(fields, recording.width_px, recording.height_px)
