@@ -133,7 +133,8 @@ class Pool:
         except OSError as error:
             raise OutputError("A worker could not be started", error.strerror or "") from None
         assert process.stdin is not None and process.stdout is not None
-        job = {**job, "parent": os.getpid(), "memory_mb": self._memory_mb}
+        limit_mb = self._memory_mb if self._memory_mb < 1e8 else 0
+        job = {**job, "parent": os.getpid(), "memory_mb": limit_mb}
         with contextlib.suppress(BrokenPipeError):
             process.stdin.write(json.dumps(job).encode() + b"\n")
             process.stdin.close()
@@ -235,7 +236,7 @@ class Pool:
         if worker.killed is not None:
             self._kill(worker)
 
-    def stop(self) -> None:
+    def stop(self, tidy_up: bool = True) -> None:
         """Asks every worker to end; those that do not within 20 s are killed."""
         for worker in self._workers.values():
             with contextlib.suppress(ProcessLookupError):
@@ -248,7 +249,8 @@ class Pool:
                 self._kill(worker)
                 worker.process.wait()
             self._end(key)
-            tidy(worker.job)
+            if tidy_up:
+                tidy(worker.job)
         self._select.close()
 
     @staticmethod
@@ -275,11 +277,11 @@ def tidy(job: Job) -> None:
     from pipeline.stages.make import clean
     from pipeline.store.work import WorkFolder
 
-    folder = WorkFolder(Path(job["out"]), job["case"])
-    if not folder.private_dir.is_dir():
-        return
-    with contextlib.suppress(FieldstopError), folder.case_lock():
-        clean(folder)
+    with contextlib.suppress(FieldstopError):
+        folder = WorkFolder(Path(job["out"]), job["case"])
+        if folder.private_dir.is_dir():
+            with folder.case_lock():
+                clean(folder)
 
 
 def tree_use(root: int) -> tuple[float, float]:

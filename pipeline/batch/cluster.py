@@ -1,0 +1,338 @@
+"""The same batch on a Dask cluster: one task for each stage of a case.
+
+    hash -> survey (one a source) -> render -> verify, then release here
+
+Sources and OUT lie on storage that every worker sees under the same path; results pass
+by path. The catalogue is written here only. A case holds its lock, here, from its first
+task to its release. The work of a task is done in a process of its own on the worker, so
+that it can be ended and gives its memory back; a task of a lost worker is run again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import os
+import pickle
+import shutil
+import tempfile
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline import __version__
+from pipeline.batch.pool import Doing, Pool
+from pipeline.batch.worker import Answer, Job
+from pipeline.errors import FieldstopError, OutputError, UsageError, explained
+
+if TYPE_CHECKING:
+    from pipeline.batch.run import Request
+    from pipeline.store.catalogue import Catalogue
+
+CONNECT_S = 15.0
+# Cases given to the cluster at once, for each thread of its workers: enough to keep all
+# busy while one waits for its next stage.
+_CASES_PER_THREAD = 2
+_STAGES = {"hash": 0.02, "survey": 0.3, "render": 0.8, "verify": 1.0}
+
+
+def run_task(job: Job) -> Answer:
+    """Body of a task, on the worker: the job in a process of its own.
+
+    An answer is given for every fault of the case. Only a process that died without an
+    answer raises, so that the scheduler tries again.
+    """
+    pool = Pool(1, job["memory_mb"] or 1e9, job["stall_s"], job["silence_s"])
+    pool.start("task", job)
+    try:
+        while True:
+            for _, answer in pool.poll(1.0):
+                if answer.get("died") and not _for_good(answer):
+                    raise RuntimeError(answer["error"]["what"])
+                return answer
+    finally:
+        pool.stop(tidy_up=False)
+
+
+def _for_good(answer: Answer) -> bool:
+    """True if the process was ended for its memory or for standing still: no second try."""
+    return "signal" not in answer["error"]["got"]
+
+
+def program_version() -> str:
+    """On a worker: the version of this program there."""
+    return __version__
+
+
+@dataclass
+class _Case:
+    """A case on the cluster: its folder and lock here, its tasks there."""
+
+    job: Job
+    folder: Any
+    work: Path
+    stack: contextlib.ExitStack
+    begun_s: float
+    tasks: dict[str, Any] = field(default_factory=dict)  # future by name of the task
+    stage: str = "hash"
+    opened: Any = None
+    consent: Any = None
+    inputs: str = ""
+    revision: int = 0
+    used: Answer = field(default_factory=lambda: {"cpu_s": 0.0, "peak_mb": 0.0})
+
+
+class Cluster:
+    """See `pool.Runner`. Raises OutputError or UsageError if the cluster cannot be used."""
+
+    def __init__(self, request: Request, catalogue: Catalogue) -> None:
+        self._request, self._catalogue = request, catalogue
+        self._limits = request.options.batch
+        self._cases: dict[str, _Case] = {}
+        self._ended: list[tuple[str, Answer]] = []
+        self._client = connect(request.scheduler or "")
+        try:
+            self._check_versions()
+        except BaseException:
+            self._client.close()
+            raise
+
+    def _check_versions(self) -> None:
+        found = self._client.run(program_version)
+        if not found:
+            raise OutputError(
+                "The cluster has no workers",
+                "",
+                "start some with `dask worker ADDRESS`, then run this again",
+            )
+        other = sorted({v for v in found.values() if v != __version__})
+        if other:
+            raise UsageError(
+                "Workers of the cluster have another version of the program",
+                f"{', '.join(other)}; here {__version__}",
+                "install the same version everywhere",
+            )
+
+    def describe(self) -> str:
+        return f"{len(self._threads())} of a cluster, {sum(self._threads())} tasks at once"
+
+    def _threads(self) -> list[int]:
+        info = self._client.scheduler_info(n_workers=-1)
+        return [int(w["nthreads"]) for w in info["workers"].values()]
+
+    def room(self) -> bool:
+        return len(self._cases) < max(1, _CASES_PER_THREAD * sum(self._threads()))
+
+    # --- a case from task to task ---
+
+    def start(self, key: str, job: Job) -> None:
+        from pipeline.stages.make import clean
+        from pipeline.stages.release import record_unrecorded
+        from pipeline.store.work import WorkFolder
+
+        folder = WorkFolder(Path(job["out"]), job["case"])
+        with contextlib.ExitStack() as stack:
+            stack.enter_context(folder.case_lock())
+            clean(folder)
+            record_unrecorded(folder, self._catalogue)
+            work = Path(
+                tempfile.mkdtemp(prefix=f".work.part-{os.getpid()}-", dir=folder.private_dir)
+            )
+            stack.callback(shutil.rmtree, work, ignore_errors=True)
+            measures = folder.private_dir.parent / ".measures"
+            job = {
+                **job,
+                "work": str(work),
+                "measures": str(measures),
+                "memory_mb": self._limits.memory_mb,
+                "stall_s": self._limits.stall_s,
+                "silence_s": self._limits.silence_s,
+            }
+            case = _Case(job, folder, work, stack.pop_all(), time.monotonic())
+        self._cases[key] = case
+        self._submit(case, "hash", "hash")
+
+    def _submit(self, case: _Case, name: str, kind: str, **more: Any) -> None:
+        job = {**case.job, "kind": kind, **more}
+        case.stage = kind
+        case.tasks[name] = self._client.submit(
+            run_task,
+            job,
+            key=f"fieldstop-{case.job['case']}-{name}-{os.urandom(4).hex()}",
+            pure=False,
+            retries=self._limits.retries,
+        )
+
+    def poll(self, wait_s: float) -> list[tuple[str, Answer]]:
+        until = time.monotonic() + wait_s
+        while True:
+            for key, case in list(self._cases.items()):
+                if all(task.done() for task in case.tasks.values()):
+                    self._advance(key, case)
+            if self._ended or time.monotonic() >= until:
+                ended, self._ended = self._ended, []
+                return ended
+            time.sleep(0.1)
+
+    def _advance(self, key: str, case: _Case) -> None:
+        """Take in the results of a stage and begin the next."""
+        try:
+            answers = [self._result(task) for task in case.tasks.values()]
+            case.tasks.clear()
+            for answer in answers:
+                case.used["cpu_s"] += answer.get("cpu_s", 0.0)
+                case.used["peak_mb"] = max(case.used["peak_mb"], answer.get("peak_mb", 0.0))
+            failed = next((a for a in answers if a["state"] == "failed"), None)
+            if failed is not None:
+                self._end(key, failed)
+                return
+            getattr(self, f"_after_{case.stage}")(key, case, answers[0])
+        except FieldstopError as error:
+            self._end(key, {"state": "failed", "error": error.as_dict()})
+        except OSError as error:
+            self._end(key, {"state": "failed", "error": explained(error).as_dict()})
+
+    @staticmethod
+    def _result(task: Any) -> Answer:
+        try:
+            answer: Answer = task.result(timeout=30)
+        except Exception as error:
+            # Its words may hold a path: they are not repeated.
+            raise OutputError(
+                "A task was lost more often than it may be tried again",
+                type(error).__name__,
+                "look at the workers, then run again",
+            ) from None
+        return answer
+
+    def _after_hash(self, key: str, case: _Case, answer: Answer) -> None:
+        from pipeline.stages.inputs import inputs_sha256, standing_release
+        from pipeline.stages.intake import open_case
+        from pipeline.stages.make import bind_consent, read_decisions
+
+        hashes = answer["hashes"]
+        case.job["hashes"] = hashes
+        case.opened = open_case(
+            Path(case.job["path"]), out=case.folder.out, sha256=lambda path: hashes[str(path)]
+        )
+        case.consent = bind_consent(case.opened, self._catalogue)
+        options, profile = self._request.options, self._request.options.output.profile
+        case.inputs = inputs_sha256(
+            case.opened,
+            options,
+            case.consent,
+            datetime.date.today(),
+            decisions=read_decisions(case.folder),
+            approve=case.job["approve"],
+        )
+        standing = standing_release(self._catalogue, case.folder, profile, case.inputs)
+        report = case.folder.private_file("report.html")
+        same: Answer = {"unchanged": True, "inputs": case.inputs}
+        if report.is_file():
+            same["report"] = self._inside(case, report)
+        if standing is not None:
+            release = case.folder.release_file(profile, standing.sheet.revision)
+            self._end(key, same | {"state": "released", "release": self._inside(case, release)})
+        elif case.job["withheld_before"] == case.inputs:
+            self._end(key, same | {"state": "withheld"})
+        else:
+            for number in range(len(case.opened.sources)):
+                self._submit(case, f"survey-{number}", "survey", number=number)
+
+    def _after_survey(self, key: str, case: _Case, answer: Answer) -> None:
+        from pydantic import TypeAdapter
+
+        from pipeline.store.catalogue import KnownConsent
+
+        profile = self._request.options.output.profile
+        case.revision = self._catalogue.next_revision(case.job["case"], profile)
+        consent = TypeAdapter(KnownConsent).dump_python(case.consent, mode="json")
+        self._submit(
+            case, "render", "render",
+            consent=consent, revision=case.revision, inputs=case.inputs,
+        )  # fmt: skip
+
+    def _after_render(self, key: str, case: _Case, answer: Answer) -> None:
+        if answer["state"] == "rendered":
+            self._submit(case, "verify", "verify", run=answer["run"])
+        else:
+            self._end(key, answer)
+
+    def _after_verify(self, key: str, case: _Case, answer: Answer) -> None:
+        if answer["state"] != "verified":
+            self._end(key, answer)
+            return
+        from pipeline.stages.make import release_ready
+
+        ready = pickle.loads(Path(answer["ready"]).read_bytes())
+        sources = [s.sha256 for s in case.opened.sources]
+        if self._catalogue.is_withdrawn(case.job["case"], sources):
+            message = "consent was withdrawn: nothing may be made from these recordings"
+            withheld = [{"code": "consent", "message": message, "start_s": None}]
+            self._end(key, answer | {"state": "withheld", "withheld": withheld})
+            return
+        released = release_ready(ready, self._request.options, case.folder, self._catalogue)
+        self._end(
+            key, answer | {"state": "released", "release": self._inside(case, released.path)}
+        )
+
+    @staticmethod
+    def _inside(case: _Case, path: Path) -> str:
+        return path.relative_to(case.folder.out).as_posix()
+
+    def _end(self, key: str, answer: Answer) -> None:
+        case = self._cases.pop(key)
+        case.stack.close()
+        wall_s = time.monotonic() - case.begun_s
+        self._ended.append((key, answer | case.used | {"wall_s": wall_s}))
+
+    def doing(self) -> dict[str, Doing]:
+        return {
+            key: Doing(case.stage, 0.0, case.used["peak_mb"]) for key, case in self._cases.items()
+        }
+
+    def stop(self) -> None:
+        """Cancel every task; the processes of the workers end with theirs."""
+        tasks = [task for case in self._cases.values() for task in case.tasks.values()]
+        with contextlib.suppress(Exception):
+            if tasks:
+                self._client.cancel(tasks, force=True)
+        for case in self._cases.values():
+            case.stack.close()
+        self._cases.clear()
+        with contextlib.suppress(Exception):
+            self._client.close(timeout=5)
+
+
+def connect(address: str) -> Any:
+    """A client of the scheduler at `address`.
+
+    Raises UsageError if the extra is not installed or the address is none, OutputError if
+    nobody answers there.
+    """
+    try:
+        import distributed
+    except ImportError:
+        raise UsageError(
+            "A cluster needs a package that is not installed",
+            "distributed",
+            "install fieldstop[cluster] here and on the workers",
+        ) from None
+    import logging
+
+    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    try:
+        client: Any = distributed.Client
+        return client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, TimeoutError) as error:
+        raise OutputError(
+            "The scheduler of the cluster does not answer",
+            type(error).__name__,
+            "start it with `dask scheduler`, and give the address that it prints",
+        ) from None
+    except (ValueError, TypeError) as error:
+        raise UsageError(
+            "That is no address of a scheduler", type(error).__name__, "give tcp://HOST:PORT"
+        ) from None
+

@@ -1,0 +1,195 @@
+"""The same batch on a Dask cluster: real scheduler, real workers, one of them killed."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from test_batch import Shell, case_of, leftovers, recording, releases, tree, whole  # noqa: F401
+
+from pipeline.batch import cluster as module
+from pipeline.errors import OutputError, UsageError
+from pipeline.store.catalogue import Catalogue
+
+distributed = pytest.importorskip("distributed")
+DASK = Path(sys.executable).with_name("dask")
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture
+def fieldstop(tmp_path: Path) -> Shell:
+    return Shell(tmp_path)
+
+
+class Grid:
+    """A scheduler and workers of one thread each, started with Dask's own commands."""
+
+    def __init__(self, folder: Path, workers: int = 2) -> None:
+        self.folder, self.started = folder, []  # type: Path, list[subprocess.Popen[bytes]]
+        note = folder / "scheduler.json"
+        self._start("scheduler", "--host", "127.0.0.1", "--port", "0", "--dashboard-address",
+                    "127.0.0.1:0", "--no-show", "--scheduler-file", str(note))  # fmt: skip
+        until = time.monotonic() + 60
+        while not note.is_file() or not note.read_text().strip():
+            assert time.monotonic() < until, "the scheduler did not start"
+            time.sleep(0.1)
+        self.address: str = json.loads(note.read_text())["address"]
+        self.workers = [self.worker() for _ in range(workers)]
+        self.wait(workers)
+
+    def worker(self) -> subprocess.Popen[bytes]:
+        return self._start("worker", self.address, "--nthreads", "1", "--nworkers", "1",
+                           "--no-dashboard", "--host", "127.0.0.1", "--memory-limit", "0",
+                           "--local-directory", str(self.folder))  # fmt: skip
+
+    def _start(self, *arguments: str) -> subprocess.Popen[bytes]:
+        with (self.folder / "dask.log").open("ab") as log:
+            process = subprocess.Popen(
+                [str(DASK), *arguments], stdout=log, stderr=log, cwd=self.folder,
+                env=os.environ | {"PYTHONPATH": str(ROOT)}, start_new_session=True,
+            )  # fmt: skip
+        self.started.append(process)
+        return process
+
+    def wait(self, workers: int) -> None:
+        with distributed.Client(self.address, set_as_default=False) as client:
+            client.wait_for_workers(workers, timeout=90)
+
+    def close(self) -> None:
+        for process in reversed(self.started):
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGKILL)
+            process.wait()
+
+
+@pytest.fixture
+def grid(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Grid]:
+    made = Grid(tmp_path_factory.mktemp("grid"))
+    try:
+        yield made
+    finally:
+        made.close()
+
+
+def test_without_the_extra(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(UsageError) as caught:
+        module.connect("tcp://127.0.0.1:1")
+    assert caught.value.exit_code == 2 and "fieldstop[cluster]" in str(caught.value)
+
+
+def test_nobody_answers(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "CONNECT_S", 1.0)
+    with pytest.raises(OutputError) as caught:
+        module.connect("tcp://127.0.0.1:9")  # the discard port of RFC 863: nobody listens
+    assert caught.value.exit_code == 6 and "dask scheduler" in str(caught.value)
+    with pytest.raises(UsageError):
+        module.connect("nonsense://x")
+
+
+class Told:
+    """A client whose workers have these versions."""
+
+    def __init__(self, versions: list[str]) -> None:
+        self.versions, self.closed = versions, False
+
+    def run(self, _: Any) -> dict[str, str]:
+        return {f"tcp://10.0.0.{n}:1": v for n, v in enumerate(self.versions)}
+
+    def close(self, **_: Any) -> None:
+        self.closed = True
+
+
+@pytest.mark.parametrize(
+    ("versions", "kind", "word"),
+    [(["0.0.1"], UsageError, "0.0.1"), ([], OutputError, "no workers")],
+)
+def test_versions_of_the_workers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, versions: list[str], kind: Any, word: str
+) -> None:
+    from pipeline.batch.run import Request
+    from pipeline.model.options import Options
+
+    client = Told(versions)
+    monkeypatch.setattr(module, "connect", lambda _: client)
+    request = Request(tmp_path, tmp_path / "out", Options(), scheduler="tcp://x:1")
+    with pytest.raises(kind, match=re.escape(word)), Catalogue(tmp_path / "c") as catalogue:
+        module.Cluster(request, catalogue)
+    assert client.closed
+
+
+@pytest.mark.slow
+def test_a_day_on_two_workers_one_of_them_killed(
+    grid: Grid, fieldstop: Shell, recording: Path, tmp_path: Path  # noqa: F811
+) -> None:
+    day, out = tmp_path / "day", tmp_path / "out"
+    for number in range(3):
+        case_of(day, f"QM-000{number}", recording)
+    case_of(day, "QM-0009", recording, scope="none")
+    (day / "QM-0008").mkdir()
+    (day / "QM-0008" / "case.toml").write_text(
+        'case = "QM-0008"\n[[recording]]\nfiles = ["x.mp4"]\n'
+    )
+    before = {p: p.read_bytes() for p in day.rglob("*") if p.is_file()}
+    process = fieldstop.start("batch", day, "--out", out, "--scheduler", grid.address)
+    # Kill a worker with its nanny in the middle of a task.
+    until = time.monotonic() + 120
+    victim = grid.workers[0]
+    while time.monotonic() < until:
+        if any("pipeline.batch.worker" in line for line in tree(victim.pid).values()):
+            break
+        time.sleep(0.05)
+    time.sleep(1.0)
+    everyone = tree(victim.pid)
+    os.killpg(victim.pid, signal.SIGKILL)
+    for pid in everyone:
+        with contextlib.suppress(ProcessLookupError):
+            os.kill(pid, signal.SIGKILL)
+    text, said = process.communicate(timeout=230)
+    assert "Traceback" not in said, said
+    value = json.loads(text)
+    states = {c["case"]: c["state"] for c in value["cases"]}
+    assert states == {"QM-0000": "released", "QM-0001": "released", "QM-0002": "released",
+                      "QM-0009": "withheld", "QM-0008": "failed"}, value  # fmt: skip
+    assert process.returncode == 5
+    assert leftovers(out) == [] and len(whole(out)) == 3
+    assert {p: p.read_bytes() for p in day.rglob("*") if p.is_file()} == before
+    with Catalogue(fieldstop.catalogue) as catalogue:
+        assert {r.sheet.number for r in catalogue.releases()} == {1, 2, 3}
+    withheld = next(c for c in value["cases"] if c["case"] == "QM-0009")
+    assert withheld["withheld"][0]["code"] == "consent" and (out / withheld["draft"]).is_file()
+
+    # The same on this machine: all that was released or withheld there stands.
+    (day / "QM-0008" / "case.toml").unlink()
+    code, value, _ = fieldstop("batch", day, "--out", out)
+    assert code == 4 and value["unchanged"] == 4
+    assert len(releases(out)) == 3
+    code, value, _ = fieldstop("batch", day, "--out", out, "--scheduler", grid.address)
+    assert code == 4 and value["unchanged"] == 4
+
+
+@pytest.mark.slow
+def test_ctrl_c_on_a_cluster(
+    grid: Grid, fieldstop: Shell, recording: Path, tmp_path: Path  # noqa: F811
+) -> None:
+    day, out = tmp_path / "day", tmp_path / "out"
+    case_of(day, "QM-0001", recording)
+    process = fieldstop.start("batch", day, "--out", out, "--scheduler", grid.address)
+    until = time.monotonic() + 120
+    while not list(out.glob("private/*/.work.part-*")) and time.monotonic() < until:
+        time.sleep(0.05)
+    time.sleep(2)
+    process.send_signal(signal.SIGINT)
+    text, said = process.communicate(timeout=60)
+    assert process.returncode == 130 and "Traceback" not in said, said
+    assert json.loads(text)["counts"]["stopped"] == 1 and leftovers(out) == []
