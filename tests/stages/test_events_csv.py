@@ -48,9 +48,9 @@ def edit(source: int, kind: str, start_s: float, stop_s: float, **more: Any) -> 
 
 def test_each_event_has_the_edit_of_its_own_file_and_kind() -> None:
     edits = [
-        edit(2, "fog", 4, 6, action="clear"),
         edit(0, "fog", 1, 2, action="freeze"),  # of another time
         edit(0, "fog", 4, 9.2, action="cut", narrated=True),
+        edit(2, "fog", 4, 6, action="clear"),
         edit(0, "dark", 0.5, 2.5, action="keep"),
     ]
     rows = rows_of(run_of(edits))
