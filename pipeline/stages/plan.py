@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from pipeline.model.plan import (
     Chapter,
     Edit,
     Need,
+    Origin,
     Piece,
     Plan,
     PlannedSource,
@@ -30,7 +31,7 @@ from pipeline.model.plan import (
     Restoration,
 )
 from pipeline.model.recording import Recording
-from pipeline.model.survey import Event, Survey
+from pipeline.model.survey import Event, Face, Lettering, Survey
 from pipeline.model.time import Span, format_time, merge_spans, round_s, subtract_spans
 from pipeline.stages.card import CARD_S, card_text
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
@@ -146,10 +147,9 @@ def make_plan(
     out_narration = _to_out(pieces, case_narration)
     redactions = _redactions(sources, planned, case, options, decisions)
     overruled = [
-        r.model_copy(update={"reason": "a person heard no speech there", "origin": "decision"})
+        r
         for n, s in enumerate(sources)
-        for r, no_speech in _heard(s, n, decisions)
-        if no_speech
+        for r in (*_heard(s, n, decisions)[1], *_seen(s, n, decisions)[1])
     ]
     needs += _field_needs(sources, planned, kept, options)
     needs += _looked_needs(sources, kept, options)
@@ -768,36 +768,9 @@ def _redactions(
                     origin="settings",
                 )
             )
-        for letters in source.survey.lettering:
-            span = Span(letters.start_s, letters.stop_s)
-            if letters.where == "field" and not _rejected(decisions, sha256, "lettering", span):
-                out.append(
-                    Redaction(
-                        what="lettering",
-                        source=number,
-                        start_s=letters.start_s,
-                        stop_s=letters.stop_s,
-                        box_px=letters.box_px,
-                        reason="lettering in the field",
-                        origin="survey",
-                    )
-                )
-        for face in source.survey.faces:
-            if _rejected(decisions, sha256, "face", Span(face.start_s, face.stop_s)):
-                continue
-            out.append(
-                Redaction(
-                    what="face",
-                    source=number,
-                    start_s=face.start_s,
-                    stop_s=face.stop_s,
-                    box_px=face.box_px,
-                    reason="a face",
-                    origin="survey",
-                )
-            )
+        out += _seen(source, number, decisions)[0]
         if replace:
-            out += [r for r, overruled in _heard(source, number, decisions) if not overruled]
+            out += _heard(source, number, decisions)[0]
         for decision in decisions:
             anchor = decision.anchor
             if decision.verb != "add" or anchor is None or anchor.sha256 != sha256:
@@ -825,30 +798,102 @@ NOT_TOLD = {
 }
 
 
+def _seen(
+    source: SourceInput, number: int, decisions: Sequence[Decision]
+) -> tuple[list[Redaction], list[Redaction]]:
+    """(to be filled, overruled by a person): lettering and faces in the picture of a source."""
+    rows: list[tuple[Literal["lettering", "face"], Lettering | Face, str]] = []
+    for letters in source.survey.lettering:
+        if letters.where == "field":
+            rows.append(("lettering", letters, "lettering in the field"))
+    rows += [("face", face, "a face") for face in source.survey.faces]
+    filled: list[Redaction] = []
+    overruled: list[Redaction] = []
+    for kind, item, reason in rows:
+        made = Redaction(
+            what=kind,
+            source=number,
+            start_s=item.start_s,
+            stop_s=item.stop_s,
+            box_px=item.box_px,
+            reason=reason,
+            origin="survey",
+        )
+        # Two boxes may share a span: a rejection counts for the box that it names only.
+        about = [
+            d
+            for d in decisions
+            if d.value.get("box_px") is None or _same_box(d.value["box_px"], item.box_px)
+        ]
+        sha256, span = source.survey.recording.sha256, Span(item.start_s, item.stop_s)
+        decision = _decision_on(about, sha256, kind, span)
+        named = decision is not None and decision.value.get("box_px") is not None
+        if decision is not None and decision.verb == "reject" and named:
+            update = {"reason": f"a person saw no {kind} there", "origin": "decision"}
+            overruled.append(made.model_copy(update=update))
+        else:
+            filled.append(made)
+    return filled, overruled
+
+
+def _same_box(one: Sequence[float], other: Sequence[float]) -> bool:
+    """True if two boxes (x, y, width, height) share more than half of both."""
+    wide = min(one[0] + one[2], other[0] + other[2]) - max(one[0], other[0])
+    tall = min(one[1] + one[3], other[1] + other[3]) - max(one[1], other[1])
+    both = max(0.0, wide) * max(0.0, tall)
+    return both > 0.5 * max(one[2] * one[3], other[2] * other[3])
+
+
 def _heard(
     source: SourceInput, number: int, decisions: Sequence[Decision]
-) -> list[tuple[Redaction, bool]]:
-    """What is to be replaced in the sound of a source, and whether a person overruled it."""
+) -> tuple[list[Redaction], list[Redaction]]:
+    """(to be replaced, overruled by a person) in the sound of a source.
+
+    A person may reject a span, or move its ends: what a smaller one leaves out is overruled.
+    """
     found = source.survey.speech
+    sha256 = source.survey.recording.sha256
     spans = [(Span(*s), "speech", "speech in the procedure sound") for s in found.procedure]
     why = found.undecided_why or ["no answer"] * len(found.undecided)
     spans += [
         (Span(*s), "undecided", NOT_TOLD[w]) for s, w in zip(found.undecided, why, strict=True)
     ]
-    return [
-        (
+    replaced: list[Redaction] = []
+    overruled: list[Redaction] = []
+
+    def add(into: list[Redaction], span: Span, reason: str, origin: Origin) -> None:
+        into.append(
             Redaction(
                 what="speech",
                 source=number,
                 start_s=round_s(span.start_s),
                 stop_s=round_s(span.stop_s),
                 reason=reason,
-                origin="survey",
-            ),
-            _rejected(decisions, source.survey.recording.sha256, kind, span),
+                origin=origin,
+            )
         )
-        for span, kind, reason in sorted(spans)
-    ]
+
+    for span, kind, reason in sorted(spans):
+        decision = _decision_on(decisions, sha256, kind, span)
+        left: list[Span] = [span]
+        if decision is not None and decision.verb == "change":
+            start_s = float(decision.value.get("start_s", span.start_s))
+            moved = Span(start_s, float(decision.value.get("stop_s", span.stop_s)))
+            add(replaced, moved, reason, "decision")
+            left = subtract_spans([span], [moved])
+        elif decision is None or decision.verb != "reject":
+            add(replaced, span, reason, "survey")
+            continue
+        for part in left:
+            add(overruled, part, "a person heard no speech there", "decision")
+    # Where another span replaces the sound all the same, nothing is overruled.
+    kept = subtract_spans(
+        [(r.start_s, r.stop_s) for r in overruled], [(r.start_s, r.stop_s) for r in replaced]
+    )
+    overruled.clear()
+    for part in kept:
+        add(overruled, part, "a person heard no speech there", "decision")
+    return replaced, overruled
 
 
 def _mark(
