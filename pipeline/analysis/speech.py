@@ -47,6 +47,16 @@ from .11 to .17. Lower thresholds replaced more and found nothing more.
 """
 
 
+ROOM_GOES_ON: Mapping[str, float] = {"silero": 0.05, "omni": 0.1}
+"""Score down to which speech, once found, goes on in both directions.
+
+A sentence under loud suction shows in a few syllables; the rest of it scores low but not
+nothing. Measured on other scenes than the benchmark's: frame recall at -5 dB rose from .984
+to .999, in the worst scene from .88 to .98, the share of pure suction replaced from .056
+to .068. Lower thresholds throughout would replace .124 of it for the same recall.
+"""
+
+
 class _Judge(Protocol):
     def scores(self, samples: NDArray[np.float32]) -> NDArray[np.float32]: ...
 
@@ -344,7 +354,7 @@ def narration_spans(
     return merge_spans(padded)
 
 
-ROOM_JOIN_S = 0.4
+ROOM_JOIN_S = 0.8
 """Padded spans this close are one: quiet words between loud ones must not be left over."""
 TOO_LOW_DBFS = -92.0
 """RMS under which 16-bit steps hide speech: recall was 1.000 at -88 dBFS, .969 at -95."""
@@ -358,17 +368,20 @@ def room_speech_spans(
     series: SpeechSeries,
     pad_s: float = 0.25,
     thresholds: Mapping[str, float] = ROOM_THRESHOLDS,
+    goes_on: Mapping[str, float] = ROOM_GOES_ON,
 ) -> tuple[list[Span], list[Span]]:
     """(speech, undecided) spans of the procedure sound, each padded by `pad_s`.
 
-    Speech: any detector at or above its threshold. Undecided, and not speech: the
+    Speech: any detector at or above its threshold, and around that as long as it stays at
+    or above `goes_on`. Undecided, and not speech: the
     loudest sound within a second lies between silence and TOO_LOW_DBFS, too many samples
     are clipped, or a detector gave no number (`why_undecided` tells which). Both are to
     be replaced; a person may overrule either.
     """
     speech = np.zeros(series.level_dbfs.size, bool)
     for name, values in series.probability.items():
-        speech |= values.astype(np.float32) >= thresholds.get(name, 0.3)
+        high = thresholds.get(name, 0.3)
+        speech |= _hysteresis(values.astype(np.float32), high, min(high, goes_on.get(name, high)))
     unknown = np.logical_or.reduce(list(_doubts(series).values())) & ~speech
 
     def padded(flags: NDArray[np.bool_]) -> list[Span]:

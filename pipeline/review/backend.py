@@ -219,10 +219,12 @@ def source_spans(view: CaseView, start_s: float, stop_s: float, kind: str) -> li
     return out
 
 
-def same_finding(finding: CaseFinding, anchor: Anchor) -> bool:
-    """Same source and kind, and the spans overlap by half of the shorter one."""
+def same_finding(finding: CaseFinding, anchor: Anchor, box: Any = None) -> bool:
+    """Same source, kind and box, and the spans overlap by half of the shorter one."""
     own = finding.anchor
     if (own.sha256, own.kind) != (anchor.sha256, anchor.kind):
+        return False
+    if box is not None and finding.box_px is not None and list(box) != list(finding.box_px):
         return False
     overlap = min(own.stop_s, anchor.stop_s) - max(own.start_s, anchor.start_s)
     return overlap >= 0.5 * min(own.stop_s - own.start_s, anchor.stop_s - anchor.start_s) > 0
@@ -258,7 +260,7 @@ def lay_over(view: CaseView, decisions: Decisions) -> Laid:
                 for e in reversed(entries)
                 if e.anchor is not None
                 and e.verb in ("accept", "reject", "change")
-                and same_finding(finding, e.anchor)
+                and same_finding(finding, e.anchor, e.value.get("box_px"))
             ),
             None,
         )

@@ -4,7 +4,8 @@ The upper part is pure: a document goes in, a new one comes out. `DecisionFile`
 at the end keeps one on disk, safe against two writers.
 
 What the entries say (times of an anchor are those of its source):
-- accept, reject: the finding at `anchor` is right, or is none; value empty.
+- accept, reject: the finding at `anchor` is right, or is none; value box_px where it is a
+  box in the picture (several may share a span), else empty.
 - change: value any of action ("keep", "cut", "freeze", "clear", "replace", "blank"),
   start_s, stop_s (source time).
 - add: a redaction at `anchor` with kind "lettering", "face" or "speech"; for a picture
@@ -229,6 +230,12 @@ def _only(value: Mapping[str, Any], names: Sequence[str], verb: str) -> None:
         )
 
 
+def _box(box: Any) -> list[int]:
+    if not isinstance(box, list) or len(box) != 4:
+        raise UsageError("A redaction has no box", "box_px", "draw a box over it")
+    return [round(_number(v, "box_px", 0, 20000)) for v in box]
+
+
 def check_value(verb: str, anchor: Anchor | None, value: dict[str, Any]) -> dict[str, Any]:
     """`value` with its numbers checked. Raises UsageError with what is allowed."""
     if verb not in get_args(Verb) or verb in ("undo", "redo", "sign"):
@@ -241,7 +248,9 @@ def check_value(verb: str, anchor: Anchor | None, value: dict[str, Any]) -> dict
                 "A span ends before it starts", anchor.kind, "give a later end than the start"
             )
     if verb in ("accept", "reject"):
-        _only(value, (), verb)
+        _only(value, ("box_px",), verb)
+        if "box_px" in value:
+            value = {"box_px": _box(value["box_px"])}
     elif verb == "change":
         _only(value, ("action", "start_s", "stop_s"), verb)
         if not value:
@@ -267,10 +276,7 @@ def check_value(verb: str, anchor: Anchor | None, value: dict[str, Any]) -> dict
             )
         _only(value, () if anchor.kind == "speech" else ("box_px",), verb)
         if anchor.kind != "speech":
-            box = value.get("box_px")
-            if not isinstance(box, list) or len(box) != 4:
-                raise UsageError("A redaction has no box", anchor.kind, "draw a box over it")
-            box = [round(_number(v, "box_px", 0, 20000)) for v in box]
+            box = _box(value.get("box_px"))
             if box[2] < 2 or box[3] < 2:
                 raise UsageError("A box is too small", f"{box[2]} x {box[3]}", "draw it larger")
             value = {"box_px": box}

@@ -427,7 +427,7 @@ class FolderBackend:
     def finished_frame(
         self, case: str, time_s: float, positions: Sequence[Mapping[str, float]] | None
     ) -> bytes | None:
-        from pipeline.stages.pictures import jpeg
+        from pipeline.media.read import jpeg
         from pipeline.stages.render import compose
 
         ready = self._prepare(case)
@@ -876,13 +876,13 @@ def _findings(
             add(
                 f"l{source}-{n}", source, "lettering", letters.start_s, letters.stop_s,
                 bad="inside the field" if inside else "outside the field", level=None,
-                action="blank", actions=(), rejectable=False,
+                action="blank", actions=(), rejectable=inside,
                 box_px=letters.box_px if inside else None,
             )  # fmt: skip
         for n, face in enumerate(survey.faces):
             add(
                 f"f{source}-{n}", source, "face", face.start_s, face.stop_s,
-                bad="a face, perhaps", level=None, action="blank", actions=(), rejectable=False,
+                bad="a face, perhaps", level=None, action="blank", actions=(),
                 box_px=face.box_px,
             )  # fmt: skip
         heard = survey.speech
@@ -894,7 +894,7 @@ def _findings(
             for n, ((a, b), bad) in enumerate(zip(pairs, bads, strict=True)):
                 add(
                     f"{tag}{source}-{n}", source, kind, a, b, bad=bad, level=None,
-                    action="replace", actions=(),
+                    action="replace", actions=("replace",),
                 )  # fmt: skip
     for n, need in enumerate(plan.needs if plan else []):
         if not need.approvable:

@@ -609,6 +609,8 @@ def _about(
             base.kind.replace("_", " "),
             "accept it, or ask for a new survey",
         )
+    if body.get("verb") in ("accept", "reject") and base.box_px is not None:
+        value["box_px"] = list(base.box_px)
     if "action" in value and value["action"] not in base.actions:
         raise UsageError(
             "That cannot be done about it", str(value["action"])[:20], ", ".join(base.actions)

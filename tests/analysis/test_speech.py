@@ -197,6 +197,18 @@ def test_either_detector_is_enough_and_spans_are_padded() -> None:
     assert room_speech_spans(series, pad_s=0.25)[0] == []
 
 
+def test_found_speech_goes_on_while_some_evidence_is_left() -> None:
+    series = series_of(-40.0)
+    series.probability["omni"][20:80] = 0.12
+    assert room_speech_spans(series)[0] == []  # alone it is nothing
+    series.probability["omni"][40] = 0.5
+    speech, _ = room_speech_spans(series, pad_s=0.0)
+    assert speech == [Span(pytest.approx(20 * HOP_S), pytest.approx(80 * HOP_S))]
+    series.probability["omni"][60:70] = 0.05  # an end that lies far enough off is an end
+    speech, _ = room_speech_spans(series, pad_s=0.0)
+    assert speech == [Span(pytest.approx(20 * HOP_S), pytest.approx(60 * HOP_S))]
+
+
 def test_short_stream_and_no_stream() -> None:
     assert narration_spans(SpeechFold(1).finish()) == []
     series = scores(np.zeros((1, 100), np.float32), BOTH)

@@ -13,10 +13,10 @@ from pipeline.analysis import speech as voices
 from pipeline.media.stems import write_stem
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan, Redaction
-from pipeline.model.survey import Speech
+from pipeline.model.survey import Face, Lettering, Speech
 from pipeline.model.time import Span
 from pipeline.stages.plan import SourceInput, make_plan
-from pipeline.stages.verify import _stem_checks
+from pipeline.stages.verify import _let_through, _stem_checks
 
 
 def doubtful() -> SourceInput:
@@ -108,3 +108,66 @@ def test_doubtful_sound_passes_only_where_it_was_replaced(tmp_path: Path, kind: 
     assert not checked(tmp_path, sound, with_redactions([], []))[UNJUDGED]
     assert checked(tmp_path, sound, with_redactions([Span(0, 20)], []))[UNJUDGED]
     assert not checked(tmp_path, sound, with_redactions([Span(0, 12)], []))[UNJUDGED]
+
+
+# ------------------------------------------------------------------ overruled by a person
+
+
+def test_a_smaller_span_replaces_less_and_the_rest_is_overruled() -> None:
+    made = source(speech=[(2, 6)])
+    change = decision("change", "speech", 2, 6, start_s=3.0, stop_s=4.5)
+    plan = make_plan(case(), [made], None, Options(), glyph=GLYPH, decisions=[change])
+    spoken = [(r.start_s, r.stop_s, r.origin) for r in plan.redactions if r.what == "speech"]
+    assert spoken == [(3.0, 4.5, "decision")]
+    assert [(r.start_s, r.stop_s) for r in plan.overruled] == [(2.0, 3.0), (4.5, 6.0)]
+
+
+def lettered() -> SourceInput:
+    made = source()
+    made.survey.lettering = [
+        Lettering(start_s=1, stop_s=9, box_px=box, where="field", confidence=0.9)
+        for box in ((600, 300, 80, 20), (700, 400, 80, 20))
+    ]
+    made.survey.faces = [Face(start_s=1, stop_s=9, box_px=(500, 300, 90, 90), confidence=0.6)]
+    return made
+
+
+def boxed(verb: str, kind: str, box: list[int] | None) -> Any:
+    value = {"box_px": box} if box else {}
+    return decision(verb, kind, 1, 9, **value)
+
+
+def test_a_rejection_counts_for_the_box_that_it_names_only() -> None:
+    def left(*decisions: Any) -> tuple[set[Any], set[Any]]:
+        plan = make_plan(
+            case(), [lettered()], None, Options(), glyph=GLYPH, decisions=list(decisions)
+        )
+        filled = {r.box_px for r in plan.redactions if r.what in ("lettering", "face")}
+        return filled, {r.box_px for r in plan.overruled}
+
+    first, second, face = (600, 300, 80, 20), (700, 400, 80, 20), (500, 300, 90, 90)
+    assert left() == ({first, second, face}, set())
+    assert left(boxed("reject", "lettering", list(first))) == ({second, face}, {first})
+    assert left(boxed("reject", "face", list(face))) == ({first, second}, {face})
+    assert left(boxed("reject", "lettering", None)) == ({first, second, face}, set())
+    assert left(boxed("reject", "lettering", [0, 0, 80, 20]))[1] == set()
+    # The later word counts.
+    again = [boxed("reject", "lettering", list(first)), boxed("accept", "lettering", list(first))]
+    assert left(*again) == ({first, second, face}, set())
+
+
+def test_verify_lets_through_what_a_person_rejected_and_nothing_else() -> None:
+    plan = make_plan(
+        case(), [lettered()], None, Options(), glyph=GLYPH,
+        decisions=[boxed("reject", "lettering", [600, 300, 80, 20])],
+    )  # fmt: skip
+    scale = plan.sources[0].moved[0]
+
+    def found(start_s: float, stop_s: float, x: float, y: float) -> Lettering:
+        box = (round(x * scale), round(y * scale), round(60 * scale), round(16 * scale))
+        return Lettering(start_s=start_s, stop_s=stop_s, box_px=box, where="field", confidence=1)
+
+    assert _let_through(plan, "lettering", found(2, 5, 608, 302))
+    assert not _let_through(plan, "lettering", found(2, 5, 708, 402))  # another box
+    assert not _let_through(plan, "lettering", found(2, 12, 608, 302))  # longer than was rejected
+    assert not _let_through(plan, "face", found(2, 5, 608, 302))  # type: ignore[arg-type]
