@@ -154,6 +154,15 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
     )
 
 
+def _is_frame(part: NDArray[np.bool_]) -> bool:
+    """Do these cells lie around a rectangle, as a window's ground does?"""
+    points = np.argwhere(part).astype(np.int32)
+    size = np.ptp(points, axis=0) + 1
+    corners = np.concatenate([points, points + (0, 1), points + (1, 0), points + (1, 1)])
+    hull = cv2.contourArea(cv2.convexHull(corners.astype(np.int32)))
+    return bool(hull > 0.93 * size.prod() and size.prod() > 0.2 * part.size)
+
+
 def _more_levels(
     mean: Points, std: Points, still: Points, region: NDArray[np.bool_],
     border: NDArray[np.bool_], size: tuple[int, int],
@@ -173,8 +182,12 @@ def _more_levels(
         # nothing moves: what is drawn cannot be told from what is seen
         return None, ()
     found: list[tuple[Points, NDArray[np.bool_]]] = []
-    for _ in range(3):
-        seeds = free & border
+    known = region
+    for _ in range(4):
+        # at the frame's border, or within what is known already
+        nested = not (free & border).sum() >= 3
+        around = cv2.dilate(known.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+        seeds = free & (around if nested else border)
         if seeds.sum() < 3:
             break
         values = mean[seeds]
@@ -182,11 +195,13 @@ def _more_levels(
         level = np.median(values[near[int(near.sum(axis=1).argmax())]], axis=0)
         like = free & (np.abs(mean - level).max(axis=2) < 2.5)
         _, label = cv2.connectedComponents(like.astype(np.uint8), connectivity=4)
-        kept = np.unique(label[like & border])
+        kept = np.unique(label[like & seeds])
         part = np.isin(label, kept[kept > 0])
         spread = float(np.abs(mean[part] - level).mean()) if part.any() else 9.0
-        if part.sum() >= max(6, 0.02 * part.size) and spread < 1.2:
+        drawn = part.sum() >= max(6, 0.02 * part.size) and spread < 1.2
+        if drawn and (not nested or _is_frame(part)):
             found.append((level, part))
+            known = known | part
         free &= ~(like | part)
     if not found:
         return None, ()
@@ -1216,19 +1231,131 @@ def _with_corners(hull: Points, h: int, w: int) -> Points:
         lines.append((c, vt[0]))
     if len(lines) < 4:
         return hull
-    out = []
-    for (c1, d1), (c2, d2) in zip(lines, [*lines[1:], lines[0]], strict=True):
-        cross = d1[0] * d2[1] - d1[1] * d2[0]
-        if abs(cross) < 0.15:
-            return hull
-        t = ((c2[0] - c1[0]) * d2[1] - (c2[1] - c1[1]) * d2[0]) / cross
-        out.append(c1 + t * d1)
-    corner = np.asarray(out)
+    corner = _crossings(lines)
+    if corner is None:
+        return hull
     if np.hypot(*(corner[:, None] - few[None]).transpose(2, 0, 1)).min(axis=1).max() > 0.06 * h:
         return hull
     corner[:, 0] = np.clip(corner[:, 0], 0, w)
     corner[:, 1] = np.clip(corner[:, 1], 0, h)
     return np.asarray(cv2.convexHull(corner.astype(np.float32))[:, 0].astype(np.float64))
+
+
+def _straight_sides(e: Plane, n1: float, polygon: Points) -> Points:
+    """The polygon with each side fitted anew, robustly, to the edges along it.
+
+    polygon: (k, 2) convex. Lettering across the rim bends a hull outwards; a side
+    that was bent in two is joined again. Unchanged where sides do not meet well.
+    """
+    h, w = e.shape
+    for _ in range(2):
+        x, y, nx, ny, part = boundary = _along(polygon, h, w, n=240)
+        edge = _measure_at(e, n1, boundary, 5)
+        good = np.isfinite(edge.offset) & (edge.sharp > SHARP_RATIO)
+        good &= edge.outer < OUTER_RATIO * edge.inner
+        px, py = x + edge.offset * nx, y + edge.offset * ny
+        start = polygon
+        side = np.roll(polygon, -1, axis=0) - start
+        length = np.maximum(np.hypot(side[:, 0], side[:, 1]), 1e-9)
+        turn = np.unwrap(np.arctan2(side[:, 1], side[:, 0]))
+        u = ((x[:, None] - start[None, :, 0]) * side[None, :, 0]
+             + (y[:, None] - start[None, :, 1]) * side[None, :, 1]) / length[None] ** 2
+        u = np.clip(u, 0, 1)
+        away = np.hypot(start[None, :, 0] + u * side[None, :, 0] - x[:, None],
+                        start[None, :, 1] + u * side[None, :, 1] - y[:, None])
+        of = away.argmin(axis=1)
+        groups = [[i] for i in range(len(polygon))]
+        lines: list[tuple[Points, Points]] = []
+        # sides first, then those that turn out to be one line
+        for bend in (math.radians(4), math.radians(9)):
+            angles = turn if not lines else np.array([math.atan2(d[1], d[0]) for _, d in lines])
+            groups = _joined(groups, angles, bend)
+            lines, kept = [], []
+            for group in groups:
+                on = np.isin(of, group)
+                use = on & good
+                k = max(group, key=lambda g: length[g])
+                ahead = side[k] / length[k]
+                framed = on.any() and (part[on] == -1).mean() > 0.5
+                if framed or use.sum() < max(5, 0.3 * on.sum()):
+                    if not framed and length[group].sum() < 0.15 * h:
+                        # a short side that nothing shows: its neighbours meet
+                        continue
+                    lines.append((start[k], ahead))
+                else:
+                    at, d = _robust_line(px[use], py[use])
+                    lines.append((at, d if d @ ahead > 0 else -d))
+                kept.append(group)
+            groups = kept
+        corner = _crossings(lines) if len(lines) >= 4 else None
+        if corner is None or np.hypot(
+            *(corner[:, None] - polygon[None]).transpose(2, 0, 1)
+        ).min(axis=1).max() > 0.08 * h:
+            return polygon
+        corner[:, 0] = np.clip(corner[:, 0], 0, w)
+        corner[:, 1] = np.clip(corner[:, 1], 0, h)
+        polygon = np.asarray(cv2.convexHull(corner.astype(np.float32))[:, 0].astype(np.float64))
+        if len(polygon) < 4:
+            return corner
+    return polygon
+
+
+def _on_edge(e: Plane, n1: float, polygon: Points) -> float:
+    """Part of a polygon's boundary inside the frame that lies within 0.4 % of the height of an edge."""
+    h, w = e.shape
+    edge = _measure_at(e, n1, _along(polygon, h, w), 4)
+    own = edge.part >= 0
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < 0.004 * h) & (edge.sharp > SHARP_RATIO)
+    return float(hit[own].mean()) if own.any() else 0.0
+
+
+def _joined(groups: list[list[int]], angles: Points, bend: float) -> list[list[int]]:
+    """Neighbouring groups (of a closed row) whose angles differ by less than `bend` made one."""
+    def apart(a: float, b: float) -> float:
+        return abs((a - b + math.pi) % (2 * math.pi) - math.pi)
+
+    out = [(list(groups[0]), float(angles[0]))] if groups else []
+    for group, angle in zip(groups[1:], angles[1:], strict=True):
+        if apart(float(angle), out[-1][1]) < bend:
+            out[-1][0].extend(group)
+        else:
+            out.append((list(group), float(angle)))
+    if len(out) > 1 and apart(out[0][1], out[-1][1]) < bend:
+        out[0][0].extend(out.pop()[0])
+    return [group for group, _ in out]
+
+
+def _robust_line(x: Points, y: Points) -> tuple[Points, Points]:
+    """Point and direction of the line that most points lie on (Cauchy weights, 0.5 px)."""
+    pts = np.stack([x, y], axis=1)
+    few = pts[:: max(1, len(pts) // 9)]
+    i, j = np.triu_indices(len(few), 1)
+    d = few[j] - few[i]
+    d = d / np.maximum(np.hypot(d[:, 0], d[:, 1]), 1e-9)[:, None]
+    away = (x[None] - few[i, 0, None]) * d[:, 1, None] - (y[None] - few[i, 1, None]) * d[:, 0, None]
+    best = int((np.abs(away) < 0.7).sum(axis=1).argmax())
+    at, d = few[i[best]], d[best]
+    for _ in range(4):
+        miss = (pts[:, 0] - at[0]) * d[1] - (pts[:, 1] - at[1]) * d[0]
+        weight = 1 / (1 + (miss / 0.5) ** 2)
+        at = (pts * weight[:, None]).sum(axis=0) / weight.sum()
+        q = pts - at
+        xx, yy = (weight * q[:, 0] ** 2).sum(), (weight * q[:, 1] ** 2).sum()
+        a = 0.5 * math.atan2(2 * (weight * q[:, 0] * q[:, 1]).sum(), xx - yy)
+        d = np.array([math.cos(a), math.sin(a)])
+    return at, d
+
+
+def _crossings(lines: list[tuple[Points, Points]]) -> Points | None:
+    """Corners where each line meets the next, (k, 2); None if two are nearly parallel."""
+    out = []
+    for (c1, d1), (c2, d2) in zip(lines, [*lines[1:], lines[0]], strict=True):
+        cross = d1[0] * d2[1] - d1[1] * d2[0]
+        if abs(cross) < 0.15:
+            return None
+        t = ((c2[0] - c1[0]) * d2[1] - (c2[1] - c1[1]) * d2[0]) / cross
+        out.append(c1 + t * d1)
+    return np.asarray(out)
 
 
 def _along(
@@ -1306,6 +1433,11 @@ def _judge_other(
     raw[:, 0] = np.clip(raw[:, 0], 0, w)
     raw[:, 1] = np.clip(raw[:, 1], 0, h)
     polygon = _with_corners(cv2.convexHull(raw)[:, 0].astype(np.float64), h, w)
+    few = cv2.approxPolyDP(polygon.astype(np.float32), 0.012 * h, True)[:, 0].astype(np.float64)
+    if 4 <= len(few) <= 12:
+        straight = _straight_sides(e, n1, few)
+        if _on_edge(e, n1, straight) >= _on_edge(e, n1, polygon) - 0.02:
+            polygon = straight
     edge = _measure_at(e, n1, _along(polygon, h, w), 4)
     hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < TOLERANCE_RATIO * h)
     hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < OUTER_RATIO * edge.inner)
