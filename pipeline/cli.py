@@ -482,6 +482,7 @@ def withdraw(case: str, **values: Any) -> int:
             "profile": r.sheet.profile,
             "released_at": r.released_at,
             "title": r.sheet.title,
+            "beside": [n for n in (r.sheet.poster, r.sheet.captions) if n],
         }
         for r in records
     ]
@@ -550,7 +551,7 @@ def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int
             ]
             if not found:
                 raise InputError("No release records were found", "", "give the OUT folders")
-            store.rebuild(found)
+            store.rebuild(found, _withdrawn_beside(found))
         records = store.releases()
     rows = [catalogue_row(r) for r in records]
     context.say.result({"releases": rows, "error": None})
@@ -568,6 +569,21 @@ def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int
             table.add_row(*(("" if v is None else str(v)) for v in list(row.values())[:9]))
         Console(width=None if sys.stdout.isatty() else 140).print(table)
     return errors.EXIT_DONE
+
+
+def _withdrawn_beside(records: list[Path]) -> list[tuple[str, list[str]]]:
+    """Cases whose private folder holds a take-down sheet, so that a rebuild keeps them out."""
+    cases = set()
+    for folder in {record.parent for record in records}:
+        try:
+            sheet = json.loads((folder / "take-down.json").read_bytes())
+            cases.add(str(sheet["case"]))
+        except FileNotFoundError:
+            continue
+        except (OSError, ValueError, KeyError, TypeError):
+            # An unreadable sheet still says that consent was withdrawn.
+            cases.add(folder.name)
+    return [(case, []) for case in sorted(cases)]
 
 
 def catalogue_row(record: Any) -> dict[str, Any]:

@@ -196,8 +196,33 @@ def test_keep_and_measured(fieldstop: Shell, recording: media_zoo.Clip, tmp_path
     )
     made = fieldstop("make", folder, "--out", tmp_path / "out", config="[output]\ncrf = 30\n")
     assert made.code == 0, made.value
+    poster = Path(made.value["release"]).with_suffix(".jpg")
+    data = poster.read_bytes()
+    assert data[:4] == b"\xff\xd8\xff\xe0" and b"Exif" not in data
     release = probe(Path(made.value["release"]))
     assert release.duration_s == pytest.approx(3.5 + 4.0, abs=0.05)  # the card at the end
+
+
+def test_captions_follow_the_cuts_and_are_checked(
+    fieldstop: Shell, recording: media_zoo.Clip, voice: Path, tmp_path: Path
+) -> None:
+    more = '\n[narration]\nfile = "v.wav"\noffset_s = 1.0\ncaptions = "v.srt"\n'
+    folder = case_folder(
+        tmp_path / "case", recording, recording="keep = [[0, 2.5], [3.5, 6]]\n", more=more
+    )
+    media_zoo.write_wav(folder / "v.wav", np.zeros((1, 96_000), np.float32) + 1e-4, 48_000)
+    srt = "1\n00:00:00,250 --> 00:00:01,000\nHere is the <b>crust</b>.\n\n"
+    (folder / "v.srt").write_text(srt)
+    made = fieldstop("make", folder, "--out", tmp_path / "out", config="[output]\ncrf = 30\n")
+    assert made.code == 0, made.value
+    text = Path(made.value["release"]).with_suffix(".vtt").read_text()
+    assert text.startswith("WEBVTT") and "00:00:01.250 --> 00:00:02.000\nHere is the crust." in text
+    (folder / "v.srt").write_text(srt.replace("<b>crust</b>", "patient, NHS 943 476 5919"))
+    again = fieldstop("make", folder, "--out", tmp_path / "out")
+    assert again.code == 4 and "identity" in again.codes
+    (folder / "v.srt").write_bytes(b"\xff\xfe nothing")
+    bad = fieldstop("make", folder, "--out", tmp_path / "out")
+    assert bad.code == 3 and "captions" in bad.value["error"]["what"]
 
 
 def test_clip_of_a_case(fieldstop: Shell, recording: media_zoo.Clip, tmp_path: Path) -> None:

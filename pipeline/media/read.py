@@ -738,3 +738,12 @@ def narration_sound(path: Path) -> Iterator[NDArray[np.float32]]:
         start = streams[0].start_time if streams and streams[0].start_time else 0
         origin_s = float(start * streams[0].time_base) if streams else 0.0
     yield from read_sound(path, origin_s=origin_s, channels=1)
+
+
+def jpeg(frame: object, rows_px: int, matrix: str, quality: int = 82) -> bytes:
+    """A yuv420p frame as a JPEG without any tags."""
+    import cv2
+
+    rgb = reduce_rgb(frame, rows_px, matrix)
+    _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+    return data.tobytes()

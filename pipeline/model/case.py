@@ -60,6 +60,9 @@ class CaseNarration(Part):
     file: str | None = None
     channel: int | None = Field(default=None, ge=1, le=16)
     live: bool = False
+    captions: str | None = Field(
+        default=None, description="WebVTT or SubRip file of what the narrator says"
+    )
     offset_s: Annotated[float, Field(ge=-86400, le=86400)] | Literal["auto"] = Field(
         default="auto",
         description="where a file starts in case time; 'auto': found by the room sound that"

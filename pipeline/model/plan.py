@@ -102,6 +102,14 @@ class Chapter(Part):
     title: str
 
 
+class Caption(Part):
+    """What the narrator says, in out time."""
+
+    start_s: float
+    stop_s: float
+    text: str
+
+
 class Need(Part):
     """Something a person must decide before a release."""
 
@@ -140,6 +148,8 @@ class Plan(Document):
     restorations: list[Restoration] = []
     card: str = Field(default="", description="words of the card, two lines")
     chapters: list[Chapter] = []
+    captions: list[Caption] = []
+    poster_s: float = Field(default=0.0, description="out time of the poster's picture")
     narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")
     narration_channel: int | None = Field(default=None, description="of the recordings, from 1")
     live: bool = Field(default=False, description="narrator and room share one microphone")

@@ -49,6 +49,8 @@ class Sheet(Document):
     cautions: list[str] = []
     checks: list[Check] = []
     edits: list[str] = []
+    poster: str | None = Field(default=None, description="file name beside the clip")
+    captions: str | None = Field(default=None, description="file name beside the clip")
 
 
 class ReleaseRecord(Document):

@@ -38,10 +38,13 @@ def inputs_sha256(
         recording["files"] = len(recording["files"])
     if case["narration"] is not None:
         case["narration"]["file"] = opened.narration is not None
+        case["narration"]["captions"] = opened.captions is not None
+        case["narration"]["captions"] = _content(str(opened.captions or ""))
     values = {
         "case": case,
         "sources": [[s.recording, s.still, s.sha256] for s in opened.sources],
         "narration": opened.narration_sha256,
+        "captions": _content(str(opened.captions)) if opened.captions is not None else "",
         "narrated": narrated,
         "settings": deciding_options(options),
         "drawn": [_content(options.mark.emblem), _content(options.mark.font)],

@@ -67,7 +67,7 @@ def changed(path: Path) -> InputError:
 class OpenedCase:
     """A checked case: its document, its source files, its narration file.
 
-    bare: made from a single recording without a case.toml.
+    bare: made from a single recording without a case.toml. captions: of the narration.
     """
 
     case: Case
@@ -76,6 +76,7 @@ class OpenedCase:
     folder: Path | None
     bare: bool
     narration_sha256: str = ""
+    captions: Path | None = None
     warnings: list[str] = field(default_factory=list)
 
 
@@ -149,7 +150,11 @@ def open_case(
     if voice is not None:
         check_plain_file(voice)
     heard = sha256(voice) if voice is not None else ""
-    return OpenedCase(case, sources, voice, None if bare else folder, bare, heard)
+    captions = None
+    if case.narration is not None and case.narration.captions is not None:
+        captions = _resolve(folder, case.narration.captions)
+        check_plain_file(captions)
+    return OpenedCase(case, sources, voice, None if bare else folder, bare, heard, captions)
 
 
 def remembered_sha256(path: Path) -> str:

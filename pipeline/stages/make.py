@@ -22,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError, UsageError
+from pipeline.media.captions import read_captions
 from pipeline.media.glyphs import Glyph, load_glyph
 from pipeline.media.guard import check_sound_apart
 from pipeline.media.probe import file_sha256
@@ -61,7 +62,7 @@ from pipeline.stages.verify import Verified, verify_release
 from pipeline.store.cache import Cache
 from pipeline.store.catalogue import Catalogue, KnownConsent
 from pipeline.store.hashes import HashMemory
-from pipeline.store.work import WorkFolder, writing
+from pipeline.store.work import WorkFolder, is_alive, writing
 
 _INITIALS = re.compile(r"^[A-Za-z]{1,4}$")
 _WORK = re.compile(r"^\.work\.part-(\d+)-")
@@ -531,6 +532,7 @@ def measure_narration(run: CaseRun, progress: Progress) -> NarrationInput | None
         rest_hop_power=_power(rest) if rest is not None else None,
         warnings=warnings,
         offset_confidence=confidence,
+        captions=read_captions(run.opened.captions) if run.opened.captions else [],
     )
 
 
@@ -679,6 +681,7 @@ def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
     texts = [r.title or "" for r in case.recording] + [run.plan.title, case.consent.reference]
     if case.measured is not None:
         texts.append(case.measured.label)
+    texts += [c.text for c in run.plan.captions]
     for message in identity_warnings(case.case, case.title, *texts):
         withheld.append(Withheld(code="identity", message=message))
     if not run.consent.covers(audience, datetime.date.today()):
@@ -772,18 +775,8 @@ def clean(folder: WorkFolder) -> None:
     folder.clean_stale()
     for path in folder.private_dir.glob(".work.part-*"):
         match = _WORK.match(path.name)
-        if match and path.is_dir() and not _alive(int(match.group(1))):
+        if match and path.is_dir() and not is_alive(int(match.group(1))):
             shutil.rmtree(path, ignore_errors=True)
-
-
-def _alive(process: int) -> bool:
-    try:
-        os.kill(process, 0)
-    except ProcessLookupError:
-        return False
-    except PermissionError:
-        return True
-    return True
 
 
 @contextlib.contextmanager

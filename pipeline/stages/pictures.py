@@ -1,10 +1,10 @@
-"""Redacted still pictures for reports and posters: blanked like a release, without a mark."""
+"""Redacted still pictures for reports: blanked like a release, without a mark."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.media.read import read_pictures
+from pipeline.media.read import jpeg, read_pictures
 from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Redaction
@@ -65,14 +65,3 @@ def redacted_jpegs(
              blanker.field(picture.time_s))
         )  # fmt: skip
     return out
-
-
-def jpeg(frame: object, rows_px: int, matrix: str, quality: int = 82) -> bytes:
-    """A yuv420p frame as a JPEG without any tags."""
-    import cv2
-
-    from pipeline.media.read import reduce_rgb
-
-    rgb = reduce_rgb(frame, rows_px, matrix)
-    _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-    return data.tobytes()

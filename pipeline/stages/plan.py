@@ -20,6 +20,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options, SoundOptions
 from pipeline.model.plan import (
+    Caption,
     Chapter,
     Edit,
     Need,
@@ -68,6 +69,7 @@ class NarrationInput:
     hop_power: NDArray[np.float32]
     offset_s: float
     rest_hop_power: NDArray[np.float32] | None = None
+    captions: list[tuple[float, float, str]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     offset_confidence: float | None = None
 
@@ -197,6 +199,8 @@ def make_plan(
         restorations=_restorations(sources, edits),
         card=card_text(case.measured) if pieces[-1].kind == "card" and case.measured else "",
         chapters=_chapters(case, sources, pieces, duration_s, decisions),
+        captions=_captions(narration, kept, pieces) if narration and narrated else [],
+        poster_s=_poster_s(pieces, sources, duration_s),
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
         narration_channel=case.narration.channel if case.narration else None,
         live=live,
@@ -557,6 +561,48 @@ def _extend_for_narration(
             origin="case",
         )
     )
+
+
+def _captions(
+    narration: NarrationInput, kept: Sequence[Kept], pieces: Sequence[Piece]
+) -> list[Caption]:
+    """The narrator's words on the clip's axis; what an edit cuts in two is shown in both."""
+    end_s = kept[-1].case_start_s + kept[-1].stop_s - kept[-1].start_s
+    out = []
+    for start_s, stop_s, text in narration.captions:
+        a, b = start_s + narration.offset_s, stop_s + narration.offset_s
+        if b <= kept[0].case_start_s or (a >= end_s and not pieces):
+            continue
+        for span in _to_out(pieces, [Span(max(0.0, a), b)]):
+            out.append(Caption(start_s=round_s(span.start_s), stop_s=round_s(span.stop_s),
+                               text=text))  # fmt: skip
+    return sorted(out, key=lambda c: (c.start_s, c.stop_s))
+
+
+def _poster_s(
+    pieces: Sequence[Piece], sources: Sequence[SourceInput], duration_s: float
+) -> float:
+    """A clear moment inside the body, sure of its field, near a third of the clip."""
+    best = (float("inf"), 0.0)
+    for piece in pieces:
+        if piece.kind != "play":
+            continue
+        survey, series = sources[piece.source].survey, sources[piece.source].series
+        at = np.arange(piece.start_s + piece.fade_s + 0.1, piece.start_s + piece.length_s, 0.5)
+        for time_s in (float(t) for t in at):
+            inside = any(
+                f.shape != "none" and f.start_s <= time_s < f.stop_s for f in survey.field
+            )
+            busy = any(e.start_s - 0.2 <= time_s < e.stop_s + 0.2 for e in survey.events)
+            loss = 0.3
+            if "contrast_loss" in series:
+                near = int(np.searchsorted(series["time_s"], time_s))
+                value = float(series["contrast_loss"][min(near, len(series["time_s"]) - 1)])
+                loss = value if np.isfinite(value) else 0.3
+            out_s = piece.out_start_s + time_s - piece.start_s
+            cost = 2.0 * (not inside) + busy + loss + abs(out_s / duration_s - 1 / 3)
+            best = min(best, (cost, out_s))
+    return round_s(best[1])
 
 
 def _chapters(

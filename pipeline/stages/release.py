@@ -10,6 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.media.captions import captions_vtt
+from pipeline.media.probe import probe
+from pipeline.media.read import jpeg, read_pictures
 from pipeline.model.case import Case
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
@@ -90,6 +93,8 @@ def release(
         cautions=CAUTIONS,
         checks=checks,
         edits=edit_lines(plan),
+        poster=target.with_suffix(".jpg").name,
+        captions=target.with_suffix(".vtt").name if plan.captions else None,
     )
     record = ReleaseRecord(
         sheet=sheet,
@@ -115,17 +120,37 @@ def release(
     sheet_file = folder.sheet_file(profile, revision)
     record_file = folder.record_file(profile, revision)
     folder.atomic_write(record_file, record.to_json())
+    beside = [folder.release_file(profile, revision, s) for s in (".jpg", ".vtt")]
     try:
+        folder.atomic_write(beside[0], poster_of(finished, plan))
+        if plan.captions:
+            cues = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
+            folder.atomic_write(beside[1], captions_vtt(cues))
         with folder.atomic_path(target) as temp:
             move(finished, temp)
     except BaseException:
         if not target.exists():
-            record_file.unlink(missing_ok=True)
+            for path in (record_file, *beside):
+                path.unlink(missing_ok=True)
         raise
     folder.atomic_write(sheet_file, sheet.to_json())
     folder.atomic_write(folder.private_file("release.json"), record.to_json())
     catalogue.add_release(record)
     return Released(target, sheet_file, record_file, revision, number)
+
+
+def poster_of(finished: Path, plan: Plan) -> bytes:
+    """A picture of the finished, checked clip as a JPEG without any tags."""
+    shown = None
+    recording = probe(finished)
+    for picture in read_pictures(
+        finished, recording, start_s=max(0.0, plan.poster_s - 0.5), stop_s=plan.poster_s + 1.0
+    ):
+        shown = picture.frame
+        if picture.time_s >= plan.poster_s - 1e-6:
+            break
+    assert shown is not None
+    return jpeg(shown, plan.height_px, plan.matrix, 90)
 
 
 def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:

@@ -1,0 +1,61 @@
+"""Captions of the narration: WebVTT (W3C) or SubRip files in, WebVTT out."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+
+from pipeline.errors import InputError
+from pipeline.media.probe import label
+
+LIMIT_BYTES = 2_000_000
+Cue = tuple[float, float, str]
+
+
+def read_captions(path: Path) -> list[Cue]:
+    """Cues (start_s, stop_s, text without markup) in order of time, on the file's own axis.
+
+    Raises InputError for a file that is no WebVTT or SubRip in UTF-8, or is too large.
+    """
+    import webvtt
+    from webvtt.errors import MalformedCaptionError, MalformedFileError
+
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in ("vtt", "srt"):
+        raise InputError("Captions must be WebVTT or SubRip", label(path), "give a .vtt or .srt")
+    try:
+        if path.stat().st_size > LIMIT_BYTES:
+            raise InputError("The captions are too large", label(path), "keep them below 2 MB")
+        text = path.read_text(encoding="utf-8-sig")
+        found = webvtt.from_buffer(io.StringIO(text), format=kind)
+        cues = [
+            (_seconds(c.start_in_seconds, c.start), _seconds(c.end_in_seconds, c.end), c.text)
+            for c in found.captions
+        ]
+    except InputError:
+        raise
+    except (OSError, ValueError, MalformedCaptionError, MalformedFileError, IndexError):
+        raise InputError(
+            "The captions cannot be read", label(path), "give WebVTT or SubRip text in UTF-8"
+        ) from None
+    return sorted((a, b, t.strip()) for a, b, t in cues if b > a and t.strip())
+
+
+def _seconds(whole: float, stamp: str) -> float:
+    """Seconds with milliseconds: the library's own number may be whole seconds."""
+    return int(whole) + int(stamp.replace(",", ".").rpartition(".")[2][:3]) / 1000
+
+
+def captions_vtt(cues: Sequence[Cue]) -> str:
+    """The text of a WebVTT file, times in seconds of the finished clip."""
+    lines = ["WEBVTT", ""]
+    for start_s, stop_s, text in cues:
+        words = text.replace("&", "&amp;").replace("<", "&lt;").replace("-->", "- ->")
+        lines += [f"{_stamp(start_s)} --> {_stamp(stop_s)}", *filter(None, words.splitlines()), ""]
+    return "\n".join(lines)
+
+
+def _stamp(time_s: float) -> str:
+    ms = round(max(0.0, time_s) * 1000)
+    return f"{ms // 3_600_000:02d}:{ms // 60_000 % 60:02d}:{ms // 1000 % 60:02d}.{ms % 1000:03d}"
