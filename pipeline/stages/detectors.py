@@ -69,14 +69,24 @@ def look(
         "ignore": [list(b) for b in ignore],
         "stop_s": stop_s,
     }
-    done = subprocess.run(
-        [sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])],
-        input=json.dumps(job),
-        capture_output=True,
-        text=True,
-        check=False,
-        preexec_fn=die_with_parent if os.name == "posix" else None,
-    )
+    # Far more than any machine needs; a program that stands still must not hold up a night.
+    limit_s = 900 + 60 * (stop_s or recording.duration_s)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])],
+            input=json.dumps(job),
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=limit_s,
+            preexec_fn=die_with_parent if os.name == "posix" else None,
+        )
+    except subprocess.TimeoutExpired:
+        raise OutputError(
+            "Looking for lettering and faces was stopped",
+            f"no end after {limit_s:.0f} s",
+            "run again on a machine with less to do",
+        ) from None
     if done.returncode != 0 or not done.stdout:
         raise OutputError(
             "Looking for lettering and faces was stopped",

@@ -75,6 +75,14 @@ def _sync(path: Path) -> None:
         os.close(handle)
 
 
+def make_folder(folder: Path, mode: int = 0o777) -> None:
+    """Makes `folder` and those above it; the new entries are on the disk when this returns."""
+    missing = [f for f in (folder, *folder.parents) if not f.is_dir()]
+    folder.mkdir(parents=True, exist_ok=True, mode=mode)
+    for made in reversed(missing):
+        _sync(made.parent)
+
+
 @contextlib.contextmanager
 def atomic_path(target: Path, private: bool = False) -> Iterator[Path]:
     """A temporary path beside `target`; synced and renamed to it when the block ends well.
@@ -88,7 +96,7 @@ def atomic_path(target: Path, private: bool = False) -> Iterator[Path]:
     temp = temp_path(target)
     try:
         with writing():
-            target.parent.mkdir(parents=True, exist_ok=True)
+            make_folder(target.parent)
         try:
             yield temp
         except OSError as error:
@@ -146,9 +154,9 @@ class WorkFolder:
     def prepare(self) -> None:
         """Makes both folders; the private ones get mode 0700, also when they existed."""
         with writing():
-            self.releases_dir.mkdir(parents=True, exist_ok=True)
+            make_folder(self.releases_dir)
             for folder in (self.private_dir.parent, self.private_dir):
-                folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+                make_folder(folder, mode=0o700)
                 if stat.S_IMODE(folder.stat().st_mode) != 0o700:
                     folder.chmod(0o700)
 
