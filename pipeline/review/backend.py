@@ -56,7 +56,8 @@ class Segment:
 
     Its source time starts at `source_start_s`. `proxy` is a small video of the source
     (MP4, H.264, short distance between key frames), whose time 0 is the source's 0; it
-    must show nothing that the plan blacks out. Fields and sizes are of the source's
+    must show nothing that the plan blacks out. `coarse`: it has a few pictures a second only,
+    and one with every picture is on its way. Fields and sizes are of the source's
     working picture, field times on the source's axis.
     """
 
@@ -70,6 +71,7 @@ class Segment:
     frame_rate_hz: float
     fields: Sequence[FieldSpan] = ()
     proxy: Path | None = None
+    coarse: bool = False
 
 
 @dataclass
@@ -167,8 +169,12 @@ class Backend(Protocol):
         Speech that is to be replaced is replaced in the mixed one.
         """
 
-    def crop_loss(self, case: str, positions: Sequence[Mapping[str, float]]) -> dict[str, Any]:
-        """`crop_loss` (0..1 or None) and `visibility` (L* or None) of a mark put there."""
+    def crop_loss(
+        self, case: str, positions: Sequence[Mapping[str, float]], time_s: float | None = None
+    ) -> dict[str, Any]:
+        """`crop_loss` (0..1 or None) of a mark put there, and its `visibility` (L* or None):
+        on the picture at `time_s`, as the render would paint it.
+        """
 
     def finished_frame(
         self, case: str, time_s: float, positions: Sequence[Mapping[str, float]] | None
@@ -390,6 +396,7 @@ def _segment(index: int, s: Segment) -> dict[str, Any]:
         "height": s.height_px,
         "rate": s.frame_rate_hz,
         "proxy": index if s.proxy is not None else None,
+        "coarse": s.coarse,
         "fields": [
             {
                 "start": f.start_s,

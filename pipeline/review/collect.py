@@ -31,7 +31,7 @@ from pipeline.stages.make import CaseRun
 from pipeline.stages.pictures import redacted_jpegs
 from pipeline.stages.plan import chapter_title
 
-SHOWN_EVENTS = 12
+SHOWN_EVENTS = 16  # with pictures, fog first
 SHOWN_SPANS = 24
 PLAYER_S = 6.0
 PICTURE_COLUMNS = 900
@@ -130,7 +130,7 @@ def _strips(run: CaseRun) -> list[EventStrip]:
     out: list[EventStrip] = []
     for number, surveyed in enumerate(run.surveyed):
         shown = [e for e in surveyed.survey.events if e.kind != "out_of_body"]
-        shown = sorted(shown, key=lambda e: -(e.peak_loss or 0))[:SHOWN_EVENTS]
+        shown = sorted(shown, key=lambda e: (e.kind != "fog", -(e.peak_loss or 0)))[:SHOWN_EVENTS]
         for event in sorted(shown, key=lambda e: e.start_s):
             times = [event.start_s, _worst_s(surveyed.series, event), max(0.0, event.stop_s - 0.1)]
             pictures = [data for _, data, _ in redacted_jpegs(run, number, times, rows_px=200)]

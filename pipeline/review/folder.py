@@ -199,7 +199,7 @@ class FolderBackend:
         if case not in self._ready and case not in self._failed and self._origin(case):
             view.waiting = True
             self._background(f"open {case}", lambda: self._open(case))
-        elif self.proxies and any(s.proxy is None for s in view.segments):
+        elif self.proxies and any(s.proxy is None or s.coarse for s in view.segments):
             view.waiting = f"proxy {case}" in self._busy
         return view
 
@@ -255,7 +255,8 @@ class FolderBackend:
                 height_px=surveys[k.source][0].recording.height_px,
                 frame_rate_hz=surveys[k.source][0].recording.frame_rate_hz or 25.0,
                 fields=plan.sources[k.source].fields if plan else surveys[k.source][0].field,
-                proxy=self._proxy(case, surveys[k.source][0].recording.sha256),
+                proxy=(copy := self._proxy(case, surveys[k.source][0].recording.sha256)),
+                coarse=copy is not None and not copy.stem.endswith("-full"),
             )
             for k in kept
         ]
@@ -398,7 +399,9 @@ class FolderBackend:
             self._warm(case)
             return self._view(case, decisions)
 
-    def crop_loss(self, case: str, positions: Sequence[Mapping[str, float]]) -> dict[str, Any]:
+    def crop_loss(
+        self, case: str, positions: Sequence[Mapping[str, float]], time_s: float | None = None
+    ) -> dict[str, Any]:
         from pipeline.analysis.mark import evaluate, two_tone
         from pipeline.stages.plan import moved_field
 
@@ -421,19 +424,33 @@ class FolderBackend:
             x_height_ratio=None if ratio is None else ratio / grown,
             coverage=tones.max(axis=0),
         )
-        # The painter holds this visibility whatever lies behind; the place does not change it.
-        return {"crop_loss": round(found.crop_loss, 4), "visibility": plan.mark.target}
+        shown = self._composed(ready, plan, time_s, positions) if time_s is not None else None
+        seen = plan.mark.target if shown is None else shown.visibility
+        return {
+            "crop_loss": round(found.crop_loss, 4),
+            "visibility": None if seen is None else round(seen, 2),
+        }
 
     def finished_frame(
         self, case: str, time_s: float, positions: Sequence[Mapping[str, float]] | None
     ) -> bytes | None:
         from pipeline.media.read import jpeg
-        from pipeline.stages.render import compose
 
         ready = self._prepare(case)
         plan = ready.run.plan
-        if plan is None:
-            return None
+        shown = None if plan is None else self._composed(ready, plan, time_s, positions)
+        return None if shown is None else jpeg(shown.frame, 540, plan.matrix)
+
+    def _composed(
+        self,
+        ready: _Ready,
+        plan: Plan,
+        time_s: float,
+        positions: Sequence[Mapping[str, float]] | None,
+    ) -> Any:
+        """The finished picture at a case time (`render.Shown`), with the mark where it is asked."""
+        from pipeline.stages.render import compose
+
         piece = next(
             (p for p in plan.pieces if p.case_start_s <= time_s < p.case_start_s + p.length_s),
             None,
@@ -456,10 +473,8 @@ class FolderBackend:
             chosen = mark.chosen.model_copy(update={"positions": [_position(p) for p in positions]})
             mark = mark.model_copy(update={"chosen": chosen})
         small = plan.model_copy(update={"pieces": [one], "mark": mark})
-        shown = next(
-            iter(compose(small, ready.run.media, ready.run.glyph.coverage, self.options)), None
-        )
-        return None if shown is None else jpeg(shown.frame, 540, plan.matrix)
+        made = compose(small, ready.run.media, ready.run.glyph.coverage, self.options)
+        return next(iter(made), None)
 
     # --- sound ---
 

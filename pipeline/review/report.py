@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from importlib import resources
 from typing import Any, Literal, NamedTuple, TypedDict
 
+import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from numpy.typing import ArrayLike
@@ -404,6 +405,69 @@ def _event_findings(data: ReportData) -> list[Finding]:
     return out
 
 
+class EventRow(NamedTuple):
+    """One line of the table of disturbances. Seconds on the axis of the recording."""
+
+    where: str
+    event: Event
+    recovery_s: float | None
+    done: str
+
+
+def _event_rows(data: ReportData) -> list[EventRow]:
+    """All disturbances in order of recording and time, strip or not."""
+    out = []
+    for index, (name, survey, series) in enumerate(data.recordings):
+        for event in sorted(survey.events, key=lambda e: (e.start_s, e.kind)):
+            row = _edit_for(data, index, event.kind, event.start_s, event.stop_s)
+            kept = "Kept as it is" if data.state != "surveyed" else "Not planned yet"
+            out.append(
+                EventRow(
+                    name,
+                    event,
+                    _recovery_s(data, index, event, series),
+                    _done(row.get("action", "keep")) if row else kept,
+                )
+            )
+    return out
+
+
+def _recovery_s(
+    data: ReportData, index: int, event: Event, series: Mapping[str, ArrayLike]
+) -> float | None:
+    """Time constant of a fog event: of its strip, or from the series; None where unknown."""
+    for item in data.event_strips:
+        strip = EventStrip(*item)
+        same = strip.event.kind == event.kind and strip.event.start_s == event.start_s
+        if strip.recording == index and same:
+            return strip.recovery_time_constant_s
+    if event.kind != "fog" or "time_s" not in series or "contrast_loss" not in series:
+        return None
+    from pipeline.analysis.lens import recovery_time_constant_s
+
+    arrays = {k: np.asarray(series[k]) for k in ("time_s", "contrast_loss")}
+    return recovery_time_constant_s(arrays, event)
+
+
+def _warming(rows: Sequence[EventRow]) -> list[tuple[str, str]]:
+    """Per recording with fog: how fast the tip warms, as a sentence's end."""
+    out = []
+    for name in dict.fromkeys(r.where for r in rows if r.event.kind == "fog"):
+        known = sorted(
+            r.recovery_s for r in rows if r.where == name and r.recovery_s is not None
+        )
+        fogs = sum(r.where == name and r.event.kind == "fog" for r in rows)
+        if known:
+            middle = float(np.median(known))
+            text = f"{number(middle, 1)} s, median of {len(known)} of {fogs} fogged spans"
+            if len(known) > 1:
+                text += f" ({number(known[0], 1)} to {number(known[-1], 1)} s)"
+        else:
+            text = f"unknown: none of {fogs} fogged spans clears by itself"
+        out.append((name, text))
+    return out
+
+
 def _picture_findings(data: ReportData) -> list[Finding]:
     planned = data.state != "surveyed"
     out = []
@@ -688,7 +752,7 @@ def _tracks(data: ReportData) -> list[Track]:
 def _points(data: ReportData) -> int:
     """Points per plot: twice a plot's width on screen, less where there are many."""
     plots = len(data.recordings) + 4
-    return max(240, min(1200, 9000 // plots))
+    return max(240, min(1200, 8400 // plots))
 
 
 def _plots(data: ReportData) -> dict[str, list[tuple[str, dict[str, Any]]]]:
@@ -728,6 +792,7 @@ def build_report(data: ReportData) -> str:
     """
     groups = _plots(data)
     listed = findings(data)
+    rows = _event_rows(data)
     style = asset("uplot.min.css") + "\n" + asset("page.css") + "\n" + asset("report.css")
     script = "\n;\n".join(asset(n) for n in ("uplot.min.js", "plots.js", "report.js"))
     payload = {
@@ -750,6 +815,8 @@ def build_report(data: ReportData) -> str:
             needed=sum(f.needs_person for f in listed),
             groups=groups,
             shares=_shares(data),
+            event_rows=rows,
+            warming=_warming(rows),
             overlays=_overlays(data),
             tracks=_tracks(data),
             players=[(Player(*p).span, data_uri(p[1]), data_uri(p[2])) for p in data.players],

@@ -442,7 +442,9 @@ class Review:
         case = await run_in_threadpool(self._case, request)
         body = await _body(request)
         value = check_value("mark", None, {"positions": body.get("positions")})
-        found = await run_in_threadpool(self.backend.crop_loss, case, value["positions"])
+        at = body.get("at")
+        time_s = None if at is None else _number(at)
+        found = await run_in_threadpool(self.backend.crop_loss, case, value["positions"], time_s)
         return JSONResponse(found)
 
     # --- decisions ---

@@ -307,9 +307,12 @@ class FakeBackend:
         soundfile.write(out, tone.astype(np.float32), 16000, format="WAV")
         return out.getvalue()
 
-    def crop_loss(self, case: str, positions: Sequence[Mapping[str, float]]) -> dict[str, Any]:
+    def crop_loss(
+        self, case: str, positions: Sequence[Mapping[str, float]], time_s: float | None = None
+    ) -> dict[str, Any]:
         radius = [float(np.hypot(p["x"], p["y"])) for p in positions]
-        return {"crop_loss": max(0.0, 0.6 - 0.5 * max(radius)), "visibility": 8.0}
+        seen = 8.0 if time_s is None else 8.0 + 2.0 * positions[0]["x"]
+        return {"crop_loss": max(0.0, 0.6 - 0.5 * max(radius)), "visibility": seen}
 
     def finished_frame(
         self, case: str, time_s: float, positions: Sequence[Mapping[str, float]] | None

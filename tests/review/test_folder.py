@@ -334,7 +334,13 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
             for p in (here, there)
         )
         assert abs(one - two).max() > 10
-        assert 0 < backend.crop_loss(case, here)["crop_loss"] < 1
+        tried = backend.crop_loss(case, here, 2.0)
+        assert 0 < tried["crop_loss"] < 1
+        # measured on this picture, as painted: near the target where the tissue allows it
+        assert 0.5 * plan.mark.band_low <= tried["visibility"] <= 1.5 * plan.mark.band_high
+        nothing = [{"x": 0.0, "y": 0.0, "width_ratio": 0.8}]
+        late = backend.crop_loss(case, nothing, 9.0)["visibility"]
+        assert late is None or late != tried["visibility"]
 
         # the small copy is redacted like a release and keeps its time: first the survey's own
         coarse = backend._proxy(case, view.sources[0])

@@ -9,6 +9,7 @@ import os
 import re
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ import pytest
 from fake import FakeBackend, lengthen, make_proxy
 
 from pipeline.model.decisions import Decisions
+from pipeline.review.backend import CaseView
 from pipeline.review.decisions import DecisionFile
 from pipeline.review.server import ReviewServer
 
@@ -387,6 +389,101 @@ def test_from_opening_to_a_signed_plan_by_keyboard_alone(desk: Desk) -> None:
     assert desk.saved().sign_off.by == "AB"  # type: ignore[union-attr]
     until(page, "document.querySelector('#state').textContent.includes('signed off')")
     assert keys < 40
+
+
+# Keystroke-level model: Card, Moran and Newell, 'The keystroke-level model for user performance
+# time with interactive systems', CACM 23(7), 1980: a key 0.2 s, a mental preparation 1.35 s.
+KEY_S, MENTAL_S = 0.2, 1.35
+
+
+@pytest.mark.slow
+def test_ten_minutes_are_signed_off_in_under_two_minutes_of_work(
+    chromium: Any, tmp_path: Path, proxies: list[Path]
+) -> None:
+    """A 10-minute case with 12 findings to settle: each is looked at, one is rejected, one event
+    is shortened, the ducking is listened to and made deeper, then all is signed off. By keyboard.
+    """
+    desk = Desk(chromium, tmp_path, proxies)
+    try:
+        desk.backend.length_s = 300.0
+        plain = desk.backend.load_case
+
+        def busy(case: str, decisions: Decisions) -> CaseView:
+            view = plain(case, decisions)
+            kind = next(f for f in view.findings if f.kind == "undecided")
+            for n in range(12 - sum(f.needs_person for f in view.findings)):
+                at = 40.0 + 25.0 * n
+                anchor = kind.anchor.model_copy(update={"start_s": at, "stop_s": at + 4.0})
+                view.findings = [
+                    *view.findings,
+                    replace(kind, id=f"more{n}", start_s=at, stop_s=at + 4.0, anchor=anchor),
+                ]
+            return view
+
+        desk.backend.load_case = busy  # type: ignore[method-assign]
+        page = desk.open()
+        began, keys, thoughts = time.monotonic(), 0, 0
+
+        def press(*names: str) -> None:
+            """One thing a person decides to do, in these keys."""
+            nonlocal keys, thoughts
+            thoughts += 1
+            for name in names:
+                keys += 1
+                page.keyboard.press(name)
+
+        def saved(count: int) -> None:
+            desk.wait(lambda: len(desk.saved().entries) >= count)
+            until(page, f"Review.view.version === {count}")
+
+        done = 0
+        while page.evaluate("Review.view.findings.some(f => f.needs)"):
+            wanted = page.evaluate("Review.view.findings.find(f => f.needs).id")
+            while page.locator("[aria-current=true]").get_attribute("data-finding") != wanted:
+                order = page.evaluate("Review.view.findings.map(f => f.id)")
+                shown = page.locator("[aria-current=true]").get_attribute("data-finding")
+                press("n" if order.index(shown) < order.index(wanted) else "p")
+            thoughts += 1  # looks at it
+            press("r" if done == 4 and "more" in wanted else "a")
+            done += 1
+            saved(done)
+        assert done == 12
+        while page.evaluate("Review.view.findings.find(f => f.kind === 'fog').id") != page.locator(
+            "[aria-current=true]"
+        ).get_attribute("data-finding"):
+            press("n")
+        press("Shift+ArrowRight")
+        press("[")  # the fog starts later than was found
+        saved(13)
+        press("m")
+        until(page, "Review.playing")
+        assert float(page.evaluate("document.body.dataset.heardMs")) < 1000
+        thoughts += 3  # listens
+        press("b")
+        press("Space")
+        press("3", "Tab", "Tab")
+        page.evaluate("document.querySelector('[data-sound=ducking_depth_lu]').focus()")
+        press("Control+a", "1", "8", "Enter")
+        page.evaluate("document.querySelector('#savesound').focus()")
+        press("Enter")
+        saved(14)
+        press("6")
+        for _ in range(14):
+            keys += 1
+            page.keyboard.press("Tab")
+            if page.evaluate("document.activeElement.id") == "looked":
+                break
+        press("Space", "Tab", "Enter")
+        desk.wait(lambda: desk.saved().sign_off)
+        driven_s = time.monotonic() - began
+        person_s = keys * KEY_S + thoughts * MENTAL_S
+        print(f"{keys} keys, {thoughts} decisions: {person_s:.0f} s of a person; "
+              f"driven in {driven_s:.1f} s of this machine")  # fmt: skip
+        assert person_s < 120
+        assert desk.saved().sign_off.by == "AB"  # type: ignore[union-attr]
+    finally:
+        desk.close()
+    assert desk.problems == []
 
 
 @pytest.mark.slow

@@ -6,6 +6,7 @@ import base64
 import json
 import os
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.model.release import Check, Withheld
+from pipeline.model.survey import Event
 from pipeline.review.plots import KINDS, loss_plot
 from pipeline.review.report import ReportData, build_report, data_uri, findings, number, plain
 from pipeline.review.series import pack, reduce_series, reduce_together, unpack
@@ -145,6 +147,36 @@ def test_it_is_complete(html: str) -> None:
         assert words in text, words
     assert html.count("<audio") == 4
     assert html.count("data:image/jpeg") == 6 + 4 * 3
+
+
+def test_disturbances_table_has_every_event_with_its_recovery(data: ReportData) -> None:
+    """Fog without a strip gets its time constant from the series: exp(-t / 3 s) falls in 3 s."""
+    name, survey, _ = data.recordings[0]
+    time = np.arange(0, 60, 0.2)
+    loss = np.where(time < 10, 0.0, 0.7 * np.exp(-(time - 10) / 3))
+    fog = Event(kind="fog", start_s=10, stop_s=14.6, peak_loss=0.7, mean_loss=0.4, confidence=0.9)
+    dark = Event(kind="dark", start_s=2, stop_s=3, confidence=0.8)
+    data = replace(
+        data,
+        recordings=[
+            (
+                name,
+                survey.model_copy(update={"events": [fog, dark]}),
+                {"time_s": time, "contrast_loss": loss},
+            )
+        ],
+        event_strips=[],
+        thumbnails=[],
+        edits=[
+            {"recording": 0, "start_s": 10, "stop_s": 14.6, "kind": "fog", "action": "freeze"}
+        ],
+    )
+    text = " ".join(" ".join(Page(build_report(data)).words).split())
+    table = text[text.index("Disturbances of the picture") :]
+    assert table.index("0:02.0 – 0:03.0") < table.index("0:10.0 – 0:14.6")
+    row = table[table.index("0:10.0 – 0:14.6") :]
+    assert re.search(r"Fog 4\.6 0\.7 0\.4 (2\.9|3|3\.1) 0\.9 Last clear frame held", row), row[:200]
+    assert re.search(r"how fast the tip warms\): (2\.9|3|3\.1) s, median of 1 of 1", text)
 
 
 def test_what_needs_a_person_comes_first(data: ReportData) -> None:

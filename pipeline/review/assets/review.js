@@ -324,9 +324,12 @@
   function video(n) {
     const g = view.segments[n];
     if (!g || g.proxy === null) return null;
+    const old = videos.get(n);
+    if (old && old.coarse && !g.coarse && !playing) { old.remove(); videos.delete(n); kept = ""; }
     if (!videos.has(n)) {
-      const v = h("video", { muted: true, playsInline: true, preload: "auto", src: `${base}/proxy/${encodeURIComponent(view.case)}/${g.proxy}`, "aria-hidden": "true", tabindex: "-1" });
+      const v = h("video", { muted: true, playsInline: true, preload: "auto", src: `${base}/proxy/${encodeURIComponent(view.case)}/${g.proxy}${g.coarse ? "?coarse" : ""}`, "aria-hidden": "true", tabindex: "-1" });
       v.muted = true;
+      v.coarse = g.coarse;
       v.addEventListener("seeked", () => { v.busy = false; if (v.want !== undefined) { const w = v.want; v.want = undefined; put(v, w); } });
       v.addEventListener("error", () => { v.busy = false; });
       v.addEventListener("loadedmetadata", () => { if (v.want !== undefined) { const w = v.want; v.want = undefined; put(v, w); } });
@@ -348,7 +351,7 @@
     for (const [k, other] of videos) other.classList.toggle("on", k === n);
     if (v) $("nopicture").hidden = true;
     if (v && from !== "video") put(v, now - g.start + g.from + 0.4 / (g.rate || 25));
-    $("clock").textContent = `${clock(now, 2)} / ${clock(view.duration)}`;
+    $("clock").textContent = `${clock(now, 2)} / ${clock(view.duration)}${v && g.coarse ? ", 3 pictures a second so far" : ""}`;
     if (from !== "scrub") $("scrub").value = now;
     $("scrub").setAttribute("aria-valuetext", clock(now));
     for (const p of Object.values(plots)) p.playheadAt(now);
@@ -537,7 +540,7 @@
     if (trying) { again = true; return; }
     trying = true;
     try {
-      const found = await (await ask(`${api}/mark`, { positions: sent() })).json();
+      const found = await (await ask(`${api}/mark`, { positions: sent(), at: now })).json();
       tried = found;
       const out = $("markfound");
       if (out) out.replaceChildren(...markNumbers(found));
@@ -553,7 +556,7 @@
       out.push(h("dt", {}, "Crop loss"), h("dd", { class: `num ${view.mark.goal && loss < view.mark.goal ? "warn" : "good"}` },
         `${loss.toFixed(3)}${view.mark.goal ? (loss < view.mark.goal ? `, below the goal ${view.mark.goal}` : `, goal ${view.mark.goal} reached`) : ""}`));
     if (seen !== null && seen !== undefined)
-      out.push(h("dt", {}, "Visibility"), h("dd", { class: "num" }, `${seen.toFixed(1)} L*${low ? ` (held between ${low} and ${high})` : ""}`));
+      out.push(h("dt", {}, "Visibility here"), h("dd", { class: `num ${low && (seen < low || seen > high) ? "warn" : ""}` }, `${seen.toFixed(1)} L*${low ? ` (held between ${low} and ${high})` : ""}`));
     return out;
   }
   function moveMark(i, x, y) {
