@@ -1057,7 +1057,7 @@ def _sound_needs(
             Need(
                 code="narration-shares-room",
                 message="the narration shares its microphone with the room: consent must cover "
-                "voices, or a person must mark every span that is the narrator's",
+                "voices (voice = true)",
                 approvable=False,
             )
         )
