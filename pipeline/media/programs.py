@@ -15,10 +15,20 @@ ENCODE_LIMIT_S = 6 * 3600.0
 
 
 def ffmpeg_program() -> str:
-    """Path of the ffmpeg program that ships with the imageio-ffmpeg wheel."""
+    """Path of the ffmpeg program that ships with the imageio-ffmpeg wheel.
+
+    Raises OutputError where it is missing or does not start.
+    """
     import imageio_ffmpeg
 
-    return str(imageio_ffmpeg.get_ffmpeg_exe())
+    try:
+        return str(imageio_ffmpeg.get_ffmpeg_exe())
+    except (RuntimeError, OSError):
+        raise OutputError(
+            "The encoder could not be started",
+            "the ffmpeg program of imageio-ffmpeg gives no answer",
+            "run again; if it stays so, install the package again",
+        ) from None
 
 
 def run_ffmpeg(arguments: list[str], *, limit_s: float = ENCODE_LIMIT_S) -> str:
