@@ -266,6 +266,8 @@ class FolderBackend:
         if self._origin(case) is None:
             warnings.append("Where the recordings of this case lie is not known here any more")
         warnings += [n.message for n in (plan.needs if plan else []) if not n.approvable]
+        missing = self._consent_missing(case, plan, document)
+        warnings += [missing] if missing else []
         view = CaseView(
             case=case,
             title=plan.title if plan else (document.title if document else ""),
@@ -296,19 +298,41 @@ class FolderBackend:
             warnings=list(dict.fromkeys(warnings)),
             cautions=CAUTIONS,
         )
-        view.state = self._state(case, view, plan, decisions)
+        view.state = self._state(case, view, plan, decisions, bool(missing))
         return view
 
+    def _consent_missing(self, case: str, plan: Plan | None, document: Case | None) -> str:
+        """Why consent does not cover the plan's audience; empty if it does."""
+        import datetime
+
+        from pipeline.store.catalogue import Catalogue
+
+        if plan is None:
+            return ""
+        with Catalogue(self.catalogue) as catalogue:
+            known = catalogue.consent_for(
+                [s.sha256 for s in plan.sources], case, document.consent if document else None
+            )
+        if known.covers(plan.audience, datetime.date.today()):
+            return ""
+        if known.withdrawn:
+            return "consent was withdrawn: nothing may be made from these recordings"
+        if not known.known:
+            return f"no consent is known, the profile needs {plan.audience}"
+        return f"consent does not cover {plan.audience} today: no release can be made"
+
     def _state(
-        self, case: str, view: CaseView, plan: Plan | None, decisions: Decisions
+        self, case: str, view: CaseView, plan: Plan | None, decisions: Decisions, missing: bool
     ) -> CaseState:
         releases = self._folder(case).releases_dir
         if releases.is_dir() and any(releases.glob("*.mp4")):
             return "released"
         if any(f.needs_person for f, _ in lay_over(view, decisions).findings):
             return "needs a person"
-        if plan is not None and any(not n.approvable for n in plan.needs):
+        if plan is not None and (missing or any(not n.approvable for n in plan.needs)):
             return "withheld"
+        if plan is not None and self._folder(case).draft_file(plan.profile).is_file():
+            return "rendered"
         return "planned"
 
     def _report(self, case: str) -> Path | None:

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from pipeline.errors import InputError, UsageError
+from pipeline.model.case import CaseConsent
 from pipeline.model.decisions import Anchor, Decisions
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
@@ -21,6 +22,7 @@ from pipeline.model.survey import Event, Lettering, Speech, Survey, SurveyedReco
 from pipeline.review.backend import lay_over, page_data, plan_is_current
 from pipeline.review.decisions import DecisionFile, append, sign, version
 from pipeline.review.folder import FolderBackend, remember_origin
+from pipeline.store.catalogue import Catalogue
 
 SAMPLE = Path(__file__).parents[2] / "sample_media"
 SHA = ["9f2c41d07be85a6310c4ee90ab12cd34" * 2, "b81e77a05c93d24f6e1a8b0c4d5f9e21" * 2]
@@ -195,6 +197,22 @@ def test_states_and_counts_in_the_list(out: Path) -> None:
     assert backend.list_cases()[0].state == "needs a person"
     with pytest.raises(InputError, match="cannot be read"):
         backend.load_case("HL-1", empty())
+
+
+def test_planned_rendered_and_withheld_for_lack_of_consent(out: Path) -> None:
+    backend = FolderBackend(out, Options(), catalogue=out / "catalogue.db")
+    private = out / "private" / "HL-1"
+    document = plan().model_copy(update={"needs": []})
+    (private / "plan.json").write_text(document.to_json())
+    view = backend.load_case("HL-1", empty())
+    assert view.state == "withheld"
+    assert any("no consent is known" in w for w in view.warnings)
+    with Catalogue(out / "catalogue.db") as known:
+        known.note_consent("HL-1", SHA, CaseConsent(scope="public"))
+    assert backend.list_cases()[0].state == "planned"
+    (private / "HL-1-web-draft.mp4").write_bytes(b"x")
+    assert backend.list_cases()[0].state == "rendered"
+    assert not any("consent" in w for w in backend.load_case("HL-1", empty()).warnings)
 
 
 def test_a_plan_older_than_the_decisions_is_known_as_such(out: Path) -> None:

@@ -296,6 +296,24 @@ def test_byte_ranges(site: Site) -> None:
 # --- deciding ---------------------------------------------------------------------------
 
 
+def test_a_mark_is_tried_on_the_picture_that_is_shown(site: Site) -> None:
+    body = {"positions": [{"x": 0.5, "y": 0, "width_ratio": 0.5}]}
+    plain = json.loads(site.ask("POST", f"{site.case}/mark", body).body)
+    here = json.loads(site.ask("POST", f"{site.case}/mark", {**body, "at": 3.0}).body)
+    assert (plain["visibility"], here["visibility"]) == (8.0, 9.0)
+    assert site.ask("POST", f"{site.case}/mark", {**body, "at": "x"}).status == 400
+
+
+def test_a_rejected_box_is_named_in_the_decision(site: Site) -> None:
+    rows = json.loads(site.ask("GET", site.case).body)["findings"]
+    found = next(f for f in rows if f["kind"] == "lettering" and f["box"])
+    site.decide(verb="reject", finding=found["id"])
+    assert site.saved().entries[-1].value == {"box_px": found["box"]}
+    rows = json.loads(site.ask("GET", site.case).body)["findings"]
+    verbs = {f["id"]: f["decision"] and f["decision"]["verb"] for f in rows}
+    assert [name for name, verb in verbs.items() if verb == "reject"] == [found["id"]]
+
+
 def test_a_decision_is_saved_at_once_on_its_source_axis(site: Site) -> None:
     # finding e2 lies in the second recording, 24 s into the case
     answer = site.decide(
