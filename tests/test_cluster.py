@@ -129,11 +129,12 @@ def test_versions_of_the_workers(
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(400)
 def test_a_day_on_two_workers_one_of_them_killed(
     grid: Grid, fieldstop: Shell, recording: Path, tmp_path: Path  # noqa: F811
 ) -> None:
     day, out = tmp_path / "day", tmp_path / "out"
-    for number in range(3):
+    for number in range(2):
         case_of(day, f"QM-000{number}", recording)
     case_of(day, "QM-0009", recording, scope="none")
     (day / "QM-0008").mkdir()
@@ -145,37 +146,36 @@ def test_a_day_on_two_workers_one_of_them_killed(
     # Kill a worker with its nanny in the middle of a task.
     until = time.monotonic() + 120
     victim = grid.workers[0]
-    while time.monotonic() < until:
-        if any("pipeline.batch.worker" in line for line in tree(victim.pid).values()):
-            break
+    everyone: dict[int, str] = {}
+    while not any("pipeline.batch.worker" in line for line in everyone.values()):
+        assert time.monotonic() < until, "the worker was given nothing"
         time.sleep(0.05)
-    time.sleep(1.0)
-    everyone = tree(victim.pid)
+        everyone = tree(victim.pid)
     os.killpg(victim.pid, signal.SIGKILL)
     for pid in everyone:
         with contextlib.suppress(ProcessLookupError):
             os.kill(pid, signal.SIGKILL)
-    text, said = process.communicate(timeout=230)
+    text, said = process.communicate(timeout=380)
     assert "Traceback" not in said, said
     value = json.loads(text)
     states = {c["case"]: c["state"] for c in value["cases"]}
-    assert states == {"QM-0000": "released", "QM-0001": "released", "QM-0002": "released",
-                      "QM-0009": "withheld", "QM-0008": "failed"}, value  # fmt: skip
+    assert states == {"QM-0000": "released", "QM-0001": "released", "QM-0008": "failed",
+                      "QM-0009": "withheld"}, value  # fmt: skip
     assert process.returncode == 5
-    assert leftovers(out) == [] and len(whole(out)) == 3
+    assert leftovers(out) == [] and len(whole(out)) == 2
     assert {p: p.read_bytes() for p in day.rglob("*") if p.is_file()} == before
     with Catalogue(fieldstop.catalogue) as catalogue:
-        assert {r.sheet.number for r in catalogue.releases()} == {1, 2, 3}
+        assert {r.sheet.number for r in catalogue.releases()} == {1, 2}
     withheld = next(c for c in value["cases"] if c["case"] == "QM-0009")
     assert withheld["withheld"][0]["code"] == "consent" and (out / withheld["draft"]).is_file()
 
     # The same on this machine: all that was released or withheld there stands.
     (day / "QM-0008" / "case.toml").unlink()
     code, value, _ = fieldstop("batch", day, "--out", out)
-    assert code == 4 and value["unchanged"] == 4
-    assert len(releases(out)) == 3
+    assert code == 4 and value["unchanged"] == 3
+    assert len(releases(out)) == 2
     code, value, _ = fieldstop("batch", day, "--out", out, "--scheduler", grid.address)
-    assert code == 4 and value["unchanged"] == 4
+    assert code == 4 and value["unchanged"] == 3
 
 
 @pytest.mark.slow

@@ -26,11 +26,10 @@ from pipeline.model.batch import BatchCase, BatchError, BatchEstimate, BatchRepo
 from pipeline.model.case import Scope
 from pipeline.model.options import Options
 from pipeline.model.release import Withheld
-from pipeline.store.catalogue import BatchNote, Catalogue, default_catalogue
+from pipeline.store.catalogue import BACKUP_EVERY_S, BatchNote, Catalogue, default_catalogue
 from pipeline.store.hashes import LARGE_BYTES, HashMemory
 from pipeline.store.work import WorkFolder, atomic_write, is_alive, output_error, writing
 
-BACKUP_EVERY_S = 20 * 3600.0
 _SAVE_S = 5.0
 _POLL_S = 0.5
 _ENDED = ("released", "withheld", "failed")
@@ -431,7 +430,7 @@ def _known_sha256(path: Path) -> str:
 
 def keep_backup(catalogue: Catalogue) -> Path:
     """A copy of the catalogue beside it, once a day at most, before a batch writes to it."""
-    copy = catalogue.path.with_name(f"{catalogue.path.name}.backup")
+    copy = catalogue.backup_path
     try:
         fresh = 0 <= time.time() - copy.stat().st_mtime < BACKUP_EVERY_S
     except OSError:

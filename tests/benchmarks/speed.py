@@ -1,12 +1,17 @@
 """Cost of `make` beside a bare transcode of the same file, in the same run.
 
-    python tests/benchmarks/speed.py [--quick] [--minutes 1 10]
+    python tests/benchmarks/speed.py [--quick] [--minutes 1 10] [--batch]
 
 A 1080p30 recording with a moving scope field is made, and run through
 `fieldstop make` (without the detectors of lettering and faces unless
 --detectors) and through a plain ffmpeg transcode at the same encoder settings.
 CPU seconds are of all processes; memory is the peak of the summed resident
 sizes of all processes, read five times a second.
+
+--batch instead runs `fieldstop batch` over 8 short cases (20 s; with --quick 4 of 8 s) on the
+cores there are, beside as many bare transcodes run the same way: as many at once, each with
+the threads that a worker of the batch gets. Two ratios: of throughput (cases an hour), and of
+how busy both kept the cores, which is what the batch itself adds to the cost of `make`.
 """
 
 from __future__ import annotations
@@ -155,25 +160,102 @@ def run(command: list[str]) -> Cost:
     return Cost(cpu_s, time.monotonic() - begun, peak, process.returncode, out or "")
 
 
+def write_config(work: Path, detectors: bool) -> Path:
+    config = work / "config.toml"
+    on = "true" if detectors else "false"
+    config.write_text(f"[anonymity]\nlettering = {on}\nfaces = {on}\n")
+    return config
+
+
+def transcode(clip: Path, to: Path, threads: int) -> list[str]:
+    return [FFMPEG, "-v", "error", "-y", "-i", str(clip), "-c:v", "libx264", "-preset", "veryfast",
+            "-crf", "20", "-pix_fmt", "yuv420p", "-threads", str(threads), "-c:a", "aac", "-b:a",
+            "192k", str(to)]  # fmt: skip
+
+
+SOME_AT_ONCE = """
+import json, subprocess, sys
+commands, jobs, running = json.loads(sys.argv[1]), int(sys.argv[2]), []
+while commands or running:
+    while commands and len(running) < jobs:
+        running.append(subprocess.Popen(commands.pop(0)))
+    running[0].wait()
+    running = [p for p in running if p.poll() is None]
+"""
+
+
+def run_batch(work: Path, config: Path, cases: int, seconds: float) -> float:
+    """Rows for a batch beside as many bare transcodes; the ratio of throughput."""
+    cores = len(os.sched_getaffinity(0))
+    unit = work / "unit.mp4"
+    write_unit(unit, seconds)
+    write_narration(work / "voice.wav", seconds / 60)
+    day = work / "day"
+    for number in range(cases):
+        folder = day / f"QM-{number:04d}"
+        folder.mkdir(parents=True)
+        # The same pictures in a file of another hash: nothing is found in the cache.
+        (folder / "x.mp4").write_bytes(
+            unit.read_bytes() + (12).to_bytes(4) + b"free" + number.to_bytes(4)
+        )
+        shutil.copy(work / "voice.wav", folder / "voice.wav")
+        (folder / "case.toml").write_text(
+            f'case = "QM-{number:04d}"\n[[recording]]\nfiles = ["x.mp4"]\n'
+            '[narration]\nfile = "voice.wav"\n[consent]\nscope = "public"\n'
+        )
+    commands = [transcode(p, p.with_name("plain.mkv"), 1) for p in sorted(day.rglob("x.mp4"))]
+    plain = run([sys.executable, "-c", SOME_AT_ONCE, json.dumps(commands), str(cores)])
+    for path in day.rglob("plain.mkv"):
+        path.unlink()
+    made = run(
+        [sys.executable, "-m", "pipeline.cli", "--json", "--quiet", "--config", str(config),
+         "--catalogue", str(work / "c.sqlite3"), "batch", str(day), "--out", str(work / "out"),
+         "--jobs", str(cores)]
+    )  # fmt: skip
+    counts = json.loads(made.out)["counts"] if made.out.strip() else {}
+    minutes = cases * seconds / 60
+    print("| what | CPU s | wall s | peak MB | CPU s a minute | cores busy | cases an hour |")
+    print("|---|---|---|---|---|---|---|")
+    for name, cost in ((f"{cases} bare transcodes", plain), (f"batch of {cases}", made)):
+        print(
+            f"| {name} | {cost.cpu_s:.1f} | {cost.wall_s:.1f} | {cost.peak_mb:.0f} |"
+            f" {cost.cpu_s / minutes:.1f} | {cost.cpu_s / cost.wall_s / cores:.2f} |"
+            f" {3600 * cases / cost.wall_s:.0f} |"
+        )
+    throughput = plain.wall_s / made.wall_s
+    busy = (made.cpu_s / made.wall_s) / (plain.cpu_s / plain.wall_s)
+    print(
+        f"throughput {throughput:.2f} of the bare transcodes at {made.cpu_s / plain.cpu_s:.2f}"
+        f" times their processor time; cores kept busy {busy:.2f} as well; {counts}"
+    )
+    return throughput
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--minutes", type=float, nargs="+", default=[1, 10])
     parser.add_argument("--quick", action="store_true", help="20 seconds only")
     parser.add_argument("--detectors", action="store_true", help="lettering and faces too")
+    parser.add_argument("--batch", action="store_true", help="a batch of 8 instead")
     parser.add_argument("--limit", type=float, help="exit 1 above this CPU ratio")
     arguments = parser.parse_args()
     minutes = [1 / 3] if arguments.quick else arguments.minutes
     work = Path(tempfile.mkdtemp(prefix="speed-"))
     os.environ |= {f"XDG_{k}_HOME": str(work / k) for k in ("CACHE", "DATA", "CONFIG")}
     worst = 0.0
+    if arguments.batch:
+        try:
+            config = write_config(work, arguments.detectors)
+            run_batch(work, config, *((4, 8.0) if arguments.quick else (8, 20.0)))
+        finally:
+            shutil.rmtree(work, ignore_errors=True)
+        return 0
     print("| minutes | what | CPU s | wall s | peak MB | CPU ratio | wall ratio |")
     print("|---|---|---|---|---|---|---|")
     try:
         unit = work / "unit.mp4"
         write_unit(unit, 20)
-        config = work / "config.toml"
-        on = "true" if arguments.detectors else "false"
-        config.write_text(f"[anonymity]\nlettering = {on}\nfaces = {on}\n")
+        config = write_config(work, arguments.detectors)
         for length in minutes:
             clip, voice = work / "clip.mp4", work / "voice.wav"
             write_long(unit, clip, length)

@@ -23,7 +23,13 @@ from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.model.case import SCOPES, CaseConsent
 from pipeline.model.release import ReleaseRecord, Sheet
 from pipeline.store import catalogue as module
-from pipeline.store.catalogue import SCHEMA_VERSION, Catalogue, data_folder, default_catalogue
+from pipeline.store.catalogue import (
+    SCHEMA_VERSION,
+    BatchNote,
+    Catalogue,
+    data_folder,
+    default_catalogue,
+)
 
 ROOT = Path(__file__).resolve().parents[2]
 TODAY = datetime.date(2026, 6, 1)
@@ -415,3 +421,91 @@ def test_killed_in_a_transaction_leaves_the_old_state(tmp_path: Path) -> None:
 
 def test_every_scope_pair_is_ordered() -> None:
     assert list(itertools.pairwise(SCOPES)) == [("none", "teaching"), ("teaching", "public")]
+
+
+def test_a_large_catalogue_is_checked_once_a_day(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A batch opens it for each case; the check reads all of it."""
+    path = tmp_path / "catalogue.sqlite3"
+    monkeypatch.setattr(module, "_LARGE_BYTES", 10_000)
+    with Catalogue(path) as catalogue:
+        for number in range(20):
+            catalogue.add_release(record(f"HL-{number:04d}", (f"{number:064d}",)))
+        catalogue.backup(catalogue.backup_path)
+    data = bytearray(path.read_bytes())
+    rows = data.rindex(b"HL-0019")
+    page = rows // 4096
+    data[page * 4096 : page * 4096 + 12] = b"\xff" * 12
+    path.write_bytes(data)
+    Catalogue(path).close()  # a fresh copy is there: the check is left out
+    os.utime(path.with_name(f"{path.name}.backup"), (0, 0))
+    with pytest.raises(OutputError, match="damaged"):
+        Catalogue(path)
+
+
+def test_consent_is_looked_up_by_index(tmp_path: Path) -> None:
+    """Every case asks for it; reading all notes would take longer each day."""
+    path = tmp_path / "catalogue.sqlite3"
+    with Catalogue(path) as catalogue:
+        said: list[str] = []
+        assert catalogue._db is not None
+        catalogue._db.set_trace_callback(said.append)
+        catalogue.consent_for(["a" * 64], "HL-0142")
+        catalogue._db.set_trace_callback(None)
+        asked = [s for s in said if "FROM consent" in s]
+        assert asked
+        for statement in asked:
+            plan = catalogue._db.execute(f"EXPLAIN QUERY PLAN {statement}").fetchall()
+            steps = " | ".join(str(row["detail"]) for row in plan)
+            assert "SCAN consent" not in steps, steps
+
+
+def test_notes_of_a_batch(tmp_path: Path) -> None:
+    path = tmp_path / "catalogue.sqlite3"
+    note = BatchNote("f" * 64, "withheld", "0.1.0", {"withheld": [{"code": "consent"}]}, 60.0, 99.0)
+    with Catalogue(path) as catalogue:
+        assert catalogue.batch_note("here", "HL-0142", "web") is None
+        catalogue.note_batch("here", "HL-0142", "web", note)
+        catalogue.note_batch("here", "HL-0142", "lecture", note)
+        assert catalogue.batch_note("here", "HL-0142", "web") == note
+        assert catalogue.batch_note("there", "HL-0142", "web") is None
+        assert catalogue.batch_costs() == [], "costs are learned from releases only"
+        later = BatchNote("e" * 64, "released", "0.1.0", {}, 120.0, 250.0)
+        catalogue.note_batch("here", "HL-0142", "web", later)
+        assert catalogue.batch_note("here", "HL-0142", "web") == later
+        assert catalogue.batch_costs() == [(120.0, 250.0)]
+
+
+def test_the_latest_release(tmp_path: Path) -> None:
+    path = tmp_path / "catalogue.sqlite3"
+    with Catalogue(path) as catalogue:
+        assert catalogue.latest_release("HL-0142", "web") is None
+        for revision in (1, 2, 10):
+            catalogue.add_release(record(revision=revision, sha256=f"{revision:064d}"))
+        found = catalogue.latest_release("HL-0142", "web")
+        assert found is not None and found.sheet.revision == 10
+        assert catalogue.has_release("HL-0142", "web", 2)
+        assert not catalogue.has_release("HL-0142", "web", 3)
+        assert catalogue.latest_release("HL-0142", "lecture") is None
+
+
+def test_an_older_catalogue_gets_the_tables_of_batches(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A catalogue of the first schema version keeps its rows."""
+    path = tmp_path / "catalogue.sqlite3"
+    with monkeypatch.context() as patch:
+        patch.setattr(module, "_MIGRATIONS", module._MIGRATIONS[:1])
+        patch.setattr(module, "SCHEMA_VERSION", 1)
+        raw = sqlite3.connect(path)
+        for statement in module._statements(module._MIGRATIONS[0]):
+            raw.execute(statement)
+        raw.execute("PRAGMA user_version = 1")
+        raw.execute(f"PRAGMA application_id = {module.APPLICATION_ID}")
+        raw.execute("INSERT INTO numbers VALUES ('', 7, 'HL-0142')")
+        raw.commit()
+        raw.close()
+    with Catalogue(path) as catalogue:
+        assert catalogue.claim_number("", "HL-0142") == 7
+        assert catalogue.batch_costs() == []
