@@ -202,6 +202,9 @@ _MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (place, case_name, profile)
     );
     CREATE INDEX batch_cases_by_time ON batch_cases (noted_at);
+    CREATE INDEX releases_by_time ON releases (released_at);
+    CREATE INDEX consent_by_time ON consent (noted_at);
+    CREATE INDEX withdrawn_cases_by_time ON withdrawn_cases (at);
     """,
 )
 SCHEMA_VERSION = len(_MIGRATIONS)
