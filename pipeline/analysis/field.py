@@ -92,6 +92,7 @@ class FieldFold:
         self._low: NDArray[np.uint8] | None = None
         self._high: NDArray[np.uint8] | None = None
         self._last: NDArray[np.uint8] | None = None
+        self._restless = 0
 
     def step(self, time_s: float, rgb: NDArray[np.uint8]) -> None:
         """Takes one picture: rgb (row, col, 3) uint8, at most 480 rows."""
@@ -102,10 +103,13 @@ class FieldFold:
         )
         if self._frames:
             if self._changed(thumb):
+                self._restless = self._restless + 1 if len(self._frames) == 1 else 0
                 self._close()
                 self._low = self._high = None
             elif len(self._frames) >= BLOCK_SAMPLES:
                 self._close()
+                if self._blocks[-1].evidence is not None:
+                    self._restless = 0
         self._last = thumb
         self._frames.append(np.asarray(small))
         self._times.append(time_s)
@@ -130,7 +134,9 @@ class FieldFold:
         n_calm = int(calm.sum())
         area = thumb.size
         risen = (thumb.astype(np.int16) - high > 20) & calm
-        if n_calm > 0.02 * area and risen.sum() > max(0.06 * n_calm, 0.004 * area):
+        # one change after the other: there is no surround, until dark comes
+        calm_again = self._restless < 3 and n_calm > 0.02 * area
+        if calm_again and risen.sum() > max(0.06 * n_calm, 0.004 * area):
             return True
         last = self._last
         fallen = (last.astype(np.int16) - thumb > np.maximum(5, last // 2)) & (thumb < 60)
@@ -410,7 +416,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     # a recording in which a block saw a sure field is not without one
-    seen = max((f.confidence for f in fits if f.shape != "none"), default=0.0)
+    seen = max((_hint(f) for f in fits if f.shape != "none"), default=0.0)
     filled = _fills(blocks) * (1 - seen)
     if sure < 0.5 and filled > sure:
         whole = replace(none, confidence=filled)
@@ -441,6 +447,13 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         else:
             out.append((b.start_s, b.stop_s, f))
     return _debounce(out)
+
+
+def _hint(f: Fit) -> float:
+    """How much a fit speaks for a field of any kind, even where it is not sure: 0..1."""
+    long = min(max((f.parts.get("raw_cover", 0.0) - 0.5) / 0.2, 0.0), 1.0)
+    wide = min(max((f.parts.get("raw_span", 0.0) - 0.1) / 0.15, 0.0), 1.0)
+    return max(f.confidence, long * wide * f.parts.get("line", 0.0))
 
 
 def _settled(seed: Fit, blocks: list[_Block], fits: list[Fit], h: int, w: int) -> Fit:

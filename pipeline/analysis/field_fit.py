@@ -124,17 +124,22 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
     if yc.size >= 24 and np.ptp(xc) > cols * 0.6 and np.ptp(yc) > rows * 0.6:
         design = np.stack([np.ones(xc.size), xc / cols - 0.5, yc / rows - 0.5], axis=1)
         weight = np.ones(xc.size)
+        # a slope that ends at black: what lies at the floor does not tell the slope
+        floor = np.percentile(values, 2, axis=0)
+        above = (values > floor + 0.7).any(axis=1)
+        if 0.3 < above.mean() < 0.9 and above.sum() >= 16:
+            weight[~above] = 0.01
         for _ in range(4):
             ww = weight[:, None]
             coef = np.linalg.lstsq(design * ww, values * ww, rcond=None)[0]
-            miss = np.abs(values - design @ coef).max(axis=1)
-            weight = 1.0 / (1.0 + (miss / 1.0) ** 2)
+            miss = np.abs(values - np.maximum(design @ coef, floor)).max(axis=1)
+            weight = np.where(weight < 0.02, 0.01, 1.0 / (1.0 + (miss / 1.0) ** 2))
         flat = float(np.median(np.abs(values - base).max(axis=1)))
         if np.abs(coef[1:]).max() > 2.0 and np.median(miss) < 0.5 * flat:
             gy = ((np.arange(h) + 0.5) / CELL_PX - 0.5) / rows - 0.5
             gx = ((np.arange(w) + 0.5) / CELL_PX - 0.5) / cols - 0.5
-            level = (
-                coef[0] + coef[1] * gx[None, :, None] + coef[2] * gy[:, None, None]
+            level = np.maximum(
+                coef[0] + coef[1] * gx[None, :, None] + coef[2] * gy[:, None, None], floor
             ).astype(np.float32)
     noise = float(np.median(std[region]))
     own: NDArray[np.uint8] | None = None
@@ -154,13 +159,25 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
     )
 
 
-def _is_frame(part: NDArray[np.bool_]) -> bool:
-    """Do these cells lie around a rectangle, as a window's ground does?"""
+def _is_drawn(part: NDArray[np.bool_], share: float) -> bool:
+    """Do these cells fill, or lie around, a rectangle, as a bar or a window's ground does?
+
+    share: least part of the frame that the rectangle takes. Its sides inside the
+    frame must be straight: cells along at least half of each.
+    """
     points = np.argwhere(part).astype(np.int32)
-    size = np.ptp(points, axis=0) + 1
+    low, high = points.min(axis=0), points.max(axis=0)
+    size = high - low + 1
     corners = np.concatenate([points, points + (0, 1), points + (1, 0), points + (1, 1)])
     hull = cv2.contourArea(cv2.convexHull(corners.astype(np.int32)))
-    return bool(hull > 0.93 * size.prod() and size.prod() > 0.2 * part.size)
+    if hull < 0.93 * size.prod() or size.prod() < share * part.size:
+        return False
+    box = part[low[0] : high[0] + 1, low[1] : high[1] + 1]
+    inside = (low[0] > 0, high[0] < part.shape[0] - 1, low[1] > 0, high[1] < part.shape[1] - 1)
+    # a row that the edge runs through may not look flat: the next one then
+    sides = [box[:2].any(axis=0), box[-2:].any(axis=0), box[:, :2].any(axis=1),
+             box[:, -2:].any(axis=1)]
+    return all(not own or side.mean() >= 0.5 for own, side in zip(inside, sides, strict=True))
 
 
 def _more_levels(
@@ -175,7 +192,7 @@ def _more_levels(
     neighbours have, a cell that touches two levels from the nearer one.
     """
     calm = (std < 1.5 * float(np.median(std[region])) + 0.9) & (
-        still < max(1.3 * float(np.median(still[region])) + 0.4, 2.2)
+        still < max(1.3 * float(np.median(still[region])) + 0.4, 3.0)
     )
     free = calm & ~region & (mean.max(axis=2) < DARK_LEVEL)
     if float(np.percentile(still, 95)) < 1.5:
@@ -199,7 +216,7 @@ def _more_levels(
         part = np.isin(label, kept[kept > 0])
         spread = float(np.abs(mean[part] - level).mean()) if part.any() else 9.0
         drawn = part.sum() >= max(6, 0.02 * part.size) and spread < 1.2
-        if drawn and (not nested or _is_frame(part)):
+        if drawn and _is_drawn(part, 0.2 if nested else 0.04):
             found.append((level, part))
             known = known | part
         free &= ~(like | part)
@@ -787,7 +804,7 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
         return _none(h, w, 0.5, facts)
     if border > 0.93 and dark_corners(log_e) < 2:
         strength = float(np.median(np.concatenate([e[2], e[-3], e[:, 2], e[:, -3]])))
-        return _none(h, w, 0.9 * _ramp(strength, 4.0, 16.0), facts)
+        return _none(h, w, 0.95 * _ramp(strength, 4.0, 16.0), facts)
     best: Fit | None = None
     corners: Fit | None = None
     if near is not None and near.outline is None and near.shape != "none":
@@ -801,19 +818,11 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
             best = kept
     if near is not None and near.outline is not None and _still_there(e, n1, log_e, limit, near):
         return replace(near, parts={**near.parts, **facts})
-    n, label, stats, centre = cv2.connectedComponentsWithStats(lit, connectivity=4)
+    _, _, stats, centre = cv2.connectedComponentsWithStats(lit, connectivity=4)
     big = 1 + int(stats[1:, cv2.CC_STAT_AREA].argmax())
     rays = _cast(log_e, float(centre[big][0]) + 0.5, float(centre[big][1]) + 0.5, limit)
     attempts = [rays, _without_lines(rays)]
-    size = stats[:, cv2.CC_STAT_AREA]
-    second = max((int(size[i]) for i in range(1, n) if i != big), default=0)
-    alone: list[_Rays] = []
-    if second > 0.004 * h * w:
-        # the largest patch by itself: another may be a second picture
-        rest = ((label != big) & (lit > 0)).astype(np.uint8)
-        rest = np.asarray(cv2.dilate(rest, np.ones((7, 7), np.uint8)), np.uint8)
-        only = np.where((rest > 0) & (label != big), np.float32(0), log_e)
-        alone = [_cast(only, rays.x, rays.y, limit)]
+    alone = [_cast(only, rays.x, rays.y, limit) for only in _alone(log_e, limit)]
     for attempt in attempts + alone:
         for model in _best_circles(attempt, h, w)[:2]:
             fit = _judge_circle(log_e, n1, e, limit, rays, model, None)
@@ -844,6 +853,23 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     elif winner.shape != "other" and winner.parts.get("stops", 0) >= 4:
         winner = replace(winner, confidence=min(winner.confidence, 0.85))
     return replace(winner, parts={**winner.parts, **facts})
+
+
+def _alone(log_e: Plane, limit: float) -> list[Plane]:
+    """The evidence with its largest bright patch alone, if there is another: a second picture."""
+    h, w = log_e.shape
+    high = limit + 0.4 * max(float(np.percentile(log_e[::2, ::2], 90)) - limit, 0.0)
+    bright = (log_e > high).astype(np.uint8)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(bright, connectivity=4)
+    size = stats[1:, cv2.CC_STAT_AREA]
+    if size.size < 2 or int(np.partition(size, -2)[-2]) < 0.004 * h * w:
+        return []
+    big = 1 + int(size.argmax())
+    rest = ((label != big) & (bright > 0)).astype(np.uint8)
+    # with its halo
+    rest = np.asarray(cv2.dilate(rest, np.ones((13, 13), np.uint8)), np.uint8)
+    near = np.asarray(cv2.dilate((label == big).astype(np.uint8), np.ones((5, 5), np.uint8)))
+    return [np.where((rest > 0) & (near == 0), np.float32(0), log_e)]
 
 
 def _none(h: int, w: int, confidence: float, parts: dict[str, float]) -> Fit:
@@ -878,6 +904,12 @@ def _judge_circle(
     x, y, r = model
     tol = TOLERANCE_RATIO * h
     own = edge.part >= 0
+    dense = 1
+    if own.sum() < 50:
+        # little of the boundary lies inside the frame: look closer
+        dense = 4
+        edge = _measure(e, n1, model, box, 4, n=720)
+        own = edge.part >= 0
     arc = edge.part == 0
     hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < tol)
     hit &= edge.outer < OUTER_RATIO * edge.inner
@@ -897,9 +929,10 @@ def _judge_circle(
         j = np.stack([np.cos(angle), np.sin(angle), np.ones_like(angle)], axis=1)
         s = max(rms * h, 0.15)
         # neighbours are not independent: a third of the points count
-        cov = np.linalg.inv(j[arc_hit].T @ j[arc_hit] / 3 + np.eye(3) * 1e-9) * s * s
+        info = j[arc_hit].T @ j[arc_hit] / (3 * dense)
+        cov = np.linalg.inv(info + np.eye(3) * 1e-9) * s * s
         spread = float(np.sqrt(np.einsum("ij,jk,ik->i", j[arc], cov, j[arc]).max())) / h
-    line = _arc_not_line(edge, arc_hit, h)
+    line = _arc_not_line(edge, arc_hit, h, r)
     rival = _rival(e, n1, edge, hit, r)
     shape: Shape = "circle"
     inner_box = (box[0] > 0.75, box[1] > 0.75, box[2] < w - 0.75, box[3] < h - 0.75)
@@ -923,7 +956,7 @@ def _judge_circle(
         "rms": _ramp(rms, 0.008, 0.0035),
         "spread": _ramp(spread, 0.02, 0.006),
         "light": _ramp(light_area, 0.10, 0.03),
-        "outside": _ramp(outside, 0.0005, 0.004),
+        "outside": _ramp(outside, 0.0003, 0.0015),
         "dark": _ramp(dark, 0.5, 0.25),
         "size": _ramp(float(mask.mean()), 0.02, 0.04),
         "rival": _ramp(rival, 0.16, 0.05) * (
@@ -1079,7 +1112,7 @@ def _runs(on: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
     return [part for part in parts if on[part[0]]]
 
 
-def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
+def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int, radius_px: float) -> float:
     """Part of the measured arcs, by length, that no straight line explains clearly better.
 
     Each unbroken arc is compared with its own straight line. A line has more
@@ -1099,6 +1132,9 @@ def _arc_not_line(edge: _Edge, hit: NDArray[np.bool_], h: int) -> float:
         line2 = float(np.linalg.svd(pts, compute_uv=False)[-1]) ** 2 / run.size
         circle2 = float(np.square(edge.offset[run]).mean())
         total += run.size
+        chord = math.hypot(x[-1] - x[0], y[-1] - y[0])
+        if chord * chord / (8 * radius_px) < 0.002 * h:
+            continue
         if line2 + floor < 0.45 * (circle2 + floor):
             straight += run.size
     return 1.0 - straight / total if total else 0.0
