@@ -33,7 +33,7 @@ from pipeline.stages.plan import chapter_title
 
 SHOWN_EVENTS = 16  # with pictures, fog first
 SHOWN_SPANS = 24
-PLAYER_S = 6.0
+PLAYER_S = 8.0
 PICTURE_COLUMNS = 900
 
 
@@ -197,7 +197,11 @@ def _sound(run: CaseRun) -> SoundReport:
             ("Narrated windows at depth or more", ducking.share, "share"),
             ("5th percentile of the depth", ducking.p5_lu, "LU"),
             ("Least depth", ducking.least_lu, "LU"),
-            ("Background between narrations", ducking.background_gap_lufs, "LUFS"),
+            *(
+                [("Background between narrations", ducking.background_gap_lufs, "LUFS")]
+                if ducking.background_gap_lufs is not None
+                else []
+            ),
             ("Falls before a narration", len(leads), "measured"),
         ]
         if leads:
@@ -339,8 +343,8 @@ def _players(run: CaseRun) -> list[Player]:
 
 
 def _phrases(spans: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Narrated spans; those less than 2 s apart are listened to as one."""
-    return [(s.start_s, s.stop_s) for s in merge_spans(spans, 2.0)]
+    """Narrated spans; those less than 0.8 s apart are listened to as one."""
+    return [(s.start_s, s.stop_s) for s in merge_spans(spans, 0.8)]
 
 
 def _stereo(stem: Stem, start: int, count: int) -> np.ndarray[Any, Any]:

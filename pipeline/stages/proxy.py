@@ -130,7 +130,7 @@ def write_proxy(
     cols, rows = proxy_size(recording)
     source = planned_source(0, recording, survey, still, 0, options, cols, rows)
     blanker = Blanker(source, cols, rows, options.field.edge_inset_px, redactions)
-    video = SmallVideo(target, (cols, rows), quality=30, every=every)
+    video = SmallVideo(target, (cols, rows), quality=26, every=every)
     try:
         for time_s, frame in pictures:
             if (frame.width, frame.height) != (cols, rows):

@@ -135,7 +135,7 @@ const Plots = (() => {
               const step = ticks.length > 1 ? ticks[1] - ticks[0] : 1;
               return ticks.map((t) => clock(t, step < 1 ? 1 : 0));
             }, incrs: STEPS, space: 62 },
-          { ...axis, size: 46, space: 26 },
+          { ...axis, size: 46, space: spec.height < 80 ? 14 : 26 },
         ],
         cursor: {
           y: false, drag: { x: true, y: false, setScale: false, dist: 4 }, points: { show: false },
