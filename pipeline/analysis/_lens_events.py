@@ -18,7 +18,7 @@ GAP_S = 0.8
 DARK_EVENT_LEVEL = 0.10  # mean gamma-coded luma; or a third of the usual, up to 0.2
 GLARE_SHARE = 0.25  # clipped share of the field
 # or far brighter than usual, and either bright in itself or with more clipped than usual
-GLARE_RATIO, GLARE_LEVEL, GLARE_CLIPPED = 1.35, 0.5, 0.05
+GLARE_RATIO, GLARE_LEVEL, GLARE_CLIPPED = 1.4, 0.55, 0.05
 BLUR_LOSS = 0.45
 SMUDGE_PEAK, SMUDGE_LOSS = 0.22, 0.12  # found at the first, as long as the second lasts
 FOREIGN_SHARE = 0.5
