@@ -53,12 +53,14 @@ class ReadReport:
     """What was met while reading: counts of frames, damaged packets, and gaps in time.
 
     damaged_s: time stamps of damaged packets, less the first one of the file (the first
-    10,000). jumps: where the time stamps jump.
+    10,000). lost_start_s: length before the first picture that can be decoded. jumps: where
+    the time stamps jump.
     """
 
     frames: int = 0
     damaged: int = 0
     damaged_s: list[float] = field(default_factory=list)
+    lost_start_s: float = 0.0
     gaps: list[tuple[float, float]] = field(default_factory=list)
     jumps: list[TimeJump] = field(default_factory=list)
     last_s: float = 0.0
@@ -97,6 +99,7 @@ class ReadReport:
         cuts = np.flatnonzero((ahead_s <= 0) | (ahead_s > JUMP_S)) + 1
         parts = [np.sort(part) for part in np.split(raw, cuts)]
         times: NDArray[np.float64] = np.concatenate(parts)
+        self.lost_start_s = round(max(0.0, -float(parts[0].min(initial=0.0))), 6)
         first = int(np.argmax(times > -1e-4)) if times.size else 0
         times = times[first:]
         if times.size < 2:

@@ -387,6 +387,12 @@ def _piece_pictures(
             out_s = piece.out_start_s + max(0.0, picture.time_s - piece.start_s)
             yield (0.0 if empty and piece.out_start_s == 0 else out_s), picture
             empty = False
+            stood, stood_s = picture, out_s
+        # Damaged at its end: the last picture stands until the part ends.
+        step_s = 1 / max(plan.frame_rate_hz, 1.0)
+        end_s = piece.out_start_s + piece.length_s - step_s
+        if not empty and end_s - stood_s > 1.5 * step_s:
+            yield end_s, stood
         return
     held: Picture | None = None
     if piece.kind == "freeze":

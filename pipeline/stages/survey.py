@@ -317,6 +317,11 @@ def _warnings(
         )
     if report.damaged:
         said.append(_damage(report, recording))
+    if report.lost_start_s > 0.1:
+        said.append(
+            f"the first {report.lost_start_s:.1f} s of a recording cannot be decoded and are"
+            " left out"
+        )
     for start_s, length_s in report.gaps[:20]:
         said.append(f"the time stamps jump by {length_s:.2f} s at {start_s:.2f} s")
     return said
@@ -328,7 +333,7 @@ def _damage(report: ReadReport, recording: Recording) -> str:
     where = ", ".join(f"{format_time(a)} to {format_time(b)}" for a, b in spans[:10])
     more = f" and {len(spans) - 10} more places" if len(spans) > 10 else ""
     return (
-        f"{report.damaged} damaged packets of the picture were left out"
+        f"at least {report.damaged} damaged packets of the picture were left out"
         + (f", at {where}{more}" if where else "")
         + ": look at these parts"
     )
