@@ -21,6 +21,7 @@ from pipeline.model.survey import Face, Lettering, Survey
 ROWS_PX = 270
 COARSE_RATE_HZ = 3.0
 _TIME_BASE = 90_000
+_WRITING = (OSError,)  # PyAV's errors of writing are OSErrors too
 
 
 def proxy_name(sha256: str, *, full: bool = False) -> str:
@@ -161,25 +162,33 @@ class CoarseProxy:
 
     def step(self, time_s: float, frame: Any) -> None:
         """Takes an av.VideoFrame, about COARSE_RATE_HZ times a second."""
-        assert self._video is not None
-        self._video.add(time_s, shrunk(frame, self._cols, self._rows))
+        if self._video is None:
+            return
+        try:
+            self._video.add(time_s, shrunk(frame, self._cols, self._rows))
+        except _WRITING:
+            self.close()  # a case can be surveyed without it; a full disk is told elsewhere
 
     def finish(self, survey: Survey, still: bool, options: Options) -> bytes:
-        """The blanked and redacted copy."""
+        """The blanked and redacted copy; empty if it could not be written."""
         import av
 
-        assert self._video is not None
-        self._video.close()
-        self._video = None
-        with av.open(str(self._held)) as box:
-            pictures = ((float(f.time or 0.0), f) for f in box.decode(video=0))
-            write_proxy(
-                self._done, pictures, self._recording, survey, still, options,
-                found_redactions(survey), every=2,
-            )  # fmt: skip
-        data = self._done.read_bytes()
-        self.close()
-        return data
+        if self._video is None:
+            return b""
+        try:
+            self._video.close()
+            self._video = None
+            with av.open(str(self._held)) as box:
+                pictures = ((float(f.time or 0.0), f) for f in box.decode(video=0))
+                write_proxy(
+                    self._done, pictures, self._recording, survey, still, options,
+                    found_redactions(survey), every=2,
+                )  # fmt: skip
+            return self._done.read_bytes()
+        except _WRITING:
+            return b""
+        finally:
+            self.close()
 
     def close(self) -> None:
         """Removes what was held."""

@@ -271,11 +271,11 @@ def prompt_scene(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("snr_db", "least"), [(20.0, 0.999), (0.0, 0.998), (-5.0, 0.93)])
+@pytest.mark.parametrize(("snr_db", "least"), [(20.0, 0.999), (0.0, 0.998), (-5.0, 0.94)])
 def test_recall_on_recorded_speech(snr_db: float, least: float) -> None:
     """Two detectors in union, padded 250 ms, in procedure noise; five languages.
 
-    At -5 dB one scene in six, with suction in the voice's own band, stays hard: .95.
+    At -5 dB one scene in six, with suction in the voice's own band, stays hard: .96.
     """
     assert omni_available()
     files = prompts()

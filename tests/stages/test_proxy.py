@@ -75,3 +75,29 @@ def test_surround_lettering_and_faces_are_covered_in_the_copy(
         for cover, on in ((box, 2 <= time_s < 4), (other, 6 <= time_s < 8)):
             values = picture[inside & within(cover, step / 2)]
             assert values.max() <= 40 if on else values.min() > 150
+
+
+def test_a_copy_that_cannot_be_written_does_not_stop_the_survey(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = source(length_s=2.0)
+
+    def full(*_: Any) -> None:
+        raise OSError(28, "No space left on device")
+
+    coarse = CoarseProxy(tmp_path, given.recording)
+    coarse.step(0.0, frame(1280, 720))
+    monkeypatch.setattr("pipeline.stages.proxy.SmallVideo.add", full)
+    coarse.step(0.4, frame(1280, 720))
+    coarse.step(0.8, frame(1280, 720))
+    assert coarse.finish(given.survey, False, Options()) == b""
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_single_picture_is_a_copy_too(tmp_path: Path) -> None:
+    given = source(length_s=1.0)
+    coarse = CoarseProxy(tmp_path, given.recording)
+    coarse.step(0.0, frame(1280, 720))
+    (tmp_path / "kept.mp4").write_bytes(coarse.finish(given.survey, True, Options()))
+    with av.open(str(tmp_path / "kept.mp4")) as container:
+        assert sum(1 for _ in container.decode(video=0)) == 1
