@@ -296,8 +296,10 @@ def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_
     context = _context(values)
     if jobs and scheduler:
         raise UsageError("--jobs and --scheduler exclude each other", "", "give one of them")
-    # A service manager stops it as Ctrl-C does.
+    # A service manager stops it as Ctrl-C does. A shell that starts it in the background has
+    # Ctrl-C ignored, and would have a watch that cannot be ended cleanly.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     report = run_batch(
         Request(
             folder, out, context.options(profile), jobs=jobs, catalogue=context.catalogue,

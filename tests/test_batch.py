@@ -945,7 +945,8 @@ def test_watch_from_the_command_line(fieldstop: Shell, recording: Path, tmp_path
     until = time.monotonic() + 90
     while time.monotonic() < until:
         with contextlib.suppress(OSError, ValueError):
-            if json.loads((out / "batch.json").read_text())["cases"][0]["state"] != "working":
+            cases = json.loads((out / "batch.json").read_text())["cases"]
+            if cases and cases[0]["state"] == "released":
                 break
         time.sleep(0.2)
     process.send_signal(signal.SIGINT)
