@@ -156,6 +156,7 @@ class Ready:
     suffix: str
     numbered: bool
     inputs: str
+    warnings: tuple[str, ...] = ()
 
 
 def run_case(
@@ -317,6 +318,7 @@ def make_rendered(
     run.rendered = render(
         run.plan, media, narration, run.glyph.coverage, options, run.work, progress=progress
     )
+    run.warnings += run.rendered.damage
     return True
 
 
@@ -367,6 +369,7 @@ def verify_rendered(run: CaseRun, progress: Progress) -> Ready | None:
         suffix=run.suffix,
         numbered=run.numbered,
         inputs=run.inputs if run.numbered else "",
+        warnings=tuple(run.warnings),
     )
 
 
@@ -390,6 +393,7 @@ def release_ready(
         suffix=ready.suffix,
         numbered=ready.numbered,
         inputs=ready.inputs,
+        warnings=ready.warnings,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 import shutil
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -56,6 +57,7 @@ def release(
     suffix: str = "",
     numbered: bool = True,
     inputs: str = "",
+    warnings: Sequence[str] = (),
 ) -> Released:
     """Move `finished` to the releases folder and write sheet, record and catalogue row.
 
@@ -115,7 +117,7 @@ def release(
         mark=mark,
         approved_by=approved_by,
         path=str(target),
-        warnings=plan.warnings,
+        warnings=[*plan.warnings, *warnings],
     )
     sheet_file = folder.sheet_file(profile, revision)
     record_file = folder.record_file(profile, revision)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from pipeline.media.read import (
     Picture,
+    ReadReport,
     ahead,
     read_pictures,
     read_sound,
@@ -30,7 +31,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan, PlannedSource, Redaction
 from pipeline.model.recording import Recording
-from pipeline.model.time import Span
+from pipeline.model.time import Span, format_time
 from pipeline.stages.card import draw_card
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.plan import goes_on, has_field, moved_field, sound_start_s
@@ -56,6 +57,7 @@ class Rendered:
     frames: int = 0
     limited: dict[str, float] = field(default_factory=dict)
     gain_db: float = 0.0
+    damage: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -85,8 +87,9 @@ def render(
     from pipeline.analysis.limiter import AAC_MARGIN_DB
 
     pictures = work / "pictures.mkv"
+    damage: list[str] = []
     visibility, frames = render_pictures(
-        plan, media, coverage, options, pictures, draft=draft, progress=progress
+        plan, media, coverage, options, pictures, draft=draft, damage=damage, progress=progress
     )
     sound = render_sound(plan, media, narration, options, work, progress=progress)
     target = work / "clip.mp4"
@@ -138,6 +141,7 @@ def render(
         frames=frames,
         limited=sound.limited,
         gain_db=sound.gain_db,
+        damage=damage,
     )
 
 
@@ -236,10 +240,12 @@ def render_pictures(
     target: Path,
     *,
     draft: bool = False,
+    damage: list[str] | None = None,
     progress: Progress = no_progress,
 ) -> tuple[list[tuple[float, float]], int]:
     """Encode the pictures of the plan to `target`.
 
+    damage: gets a sentence for every part in which packets could not be decoded.
     Returns the visibility of the mark as painted (out time, L*) and the frame count.
     """
     width, height = plan.width_px, plan.height_px
@@ -256,7 +262,7 @@ def render_pictures(
     visibility: list[tuple[float, float]] = []
     told_s = 0.0
     try:
-        for shown in compose(plan, media, coverage, options):
+        for shown in compose(plan, media, coverage, options, damage):
             if shown.visibility is not None:
                 visibility.append((round(shown.time_s, 6), round(shown.visibility, 3)))
             frame = _draft_of(shown.frame, writer) if draft else shown.frame
@@ -288,6 +294,7 @@ def compose(
     media: Sequence[SourceMedia],
     coverage: NDArray[np.float32],
     options: Options,
+    damage: list[str] | None = None,
 ) -> Iterator[Shown]:
     """The frames of the clip before encoding: blanked, redacted, marked yuv420p frames."""
     import av
@@ -319,7 +326,7 @@ def compose(
         left = None
         leaves = _fades_next(plan, piece)
         late_s = piece.start_s + (piece.length_s - 0.5 if piece.kind == "play" else -1.0)
-        for time_s, picture in _piece_pictures(piece, plan, media, options):
+        for time_s, picture in _piece_pictures(piece, plan, media, options, damage):
             frame = av.VideoFrame(width, height, "yuv420p")
             planes = planes_of(frame)
             source_s = piece.start_s if picture is None else picture.time_s
@@ -364,8 +371,31 @@ def _blend(
         cv2.addWeighted(old, share, plane, 1 - share, 0, plane)
 
 
+def _told_damage(report: ReadReport, piece: Piece, media: SourceMedia) -> list[str]:
+    """A sentence where packets of a played part could not be decoded.
+
+    What lies before the part is left out: decoding after a seek begins in mid-air.
+    """
+    stop_s = piece.start_s + piece.length_s
+    spans = [
+        f"{format_time(a)} to {format_time(b)}"
+        for a, b in report.damaged_spans(media.recording.jumps)
+        if b >= piece.start_s and a < stop_s
+    ]
+    if not spans:
+        return []
+    where = ", ".join(spans[:10]) + (" and more" if len(spans) > 10 else "")
+    return [
+        f"damaged packets in the picture of recording {piece.source + 1}, at {where}: look there"
+    ]
+
+
 def _piece_pictures(
-    piece: Piece, plan: Plan, media: Sequence[SourceMedia], options: Options
+    piece: Piece,
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    options: Options,
+    damage: list[str] | None = None,
 ) -> Iterator[tuple[float, Picture | None]]:
     """(out time, picture) of one piece; a held or black picture is repeated."""
     source = media[piece.source]
@@ -373,9 +403,11 @@ def _piece_pictures(
     stop_s = piece.start_s + piece.length_s
     if piece.kind == "play":
         empty = True
+        report = ReadReport()
         reading = read_pictures(
             source.path,
             source.recording,
+            report=report,
             start_s=piece.start_s,
             stop_s=stop_s,
             max_height_px=limit,
@@ -388,6 +420,8 @@ def _piece_pictures(
             yield (0.0 if empty and piece.out_start_s == 0 else out_s), picture
             empty = False
             stood, stood_s = picture, out_s
+        if damage is not None:
+            damage += _told_damage(report, piece, source)
         # Damaged at its end: the last picture stands until the part ends.
         step_s = 1 / max(plan.frame_rate_hz, 1.0)
         end_s = piece.out_start_s + piece.length_s - step_s

@@ -719,7 +719,7 @@ class Catalogue:
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             db.execute("COMMIT")
         except BaseException:
-            db.execute("ROLLBACK")
+            _roll_back(db)
             raise
 
     @contextlib.contextmanager
@@ -729,10 +729,10 @@ class Catalogue:
             db.execute("BEGIN IMMEDIATE")
             try:
                 yield db
+                db.execute("COMMIT")
             except BaseException:
-                db.execute("ROLLBACK")
+                _roll_back(db)
                 raise
-            db.execute("COMMIT")
 
     @contextlib.contextmanager
     def _guard(self) -> Iterator[sqlite3.Connection]:
@@ -800,6 +800,13 @@ class Catalogue:
             "restore it from a backup, or move it away and run `fieldstop catalogue rebuild`;"
             " withdrawals must then be entered again",
         )
+
+
+def _roll_back(db: sqlite3.Connection) -> None:
+    """Undo; after a full disk SQLite may have done so itself (sqlite.org/lang_transaction)."""
+    if db.in_transaction:
+        with contextlib.suppress(sqlite3.Error):
+            db.execute("ROLLBACK")
 
 
 def _statements(script: str) -> list[str]:
