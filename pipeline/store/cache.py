@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import shutil
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.settings import user_folder
 from pipeline.store.work import atomic_write
+
+_MANY = 2000
+_TRIM_EVERY_S = 600.0
 
 
 @dataclass(frozen=True)
@@ -70,16 +75,29 @@ class Cache:
         return before
 
     def _entries(self) -> list[tuple[float, int, Path]]:
-        if not self.folder.is_dir():
-            return []
+        """(last use, bytes, folder) of each entry, the oldest first. Others may be removing
+        entries meanwhile."""
         found = []
-        for path in self.folder.iterdir():
-            if path.is_dir():
-                size = sum(f.stat().st_size for f in path.iterdir() if f.is_file())
+        for path in self._folders():
+            try:
+                size = sum(f.stat().st_size for f in os.scandir(path) if f.is_file())
                 found.append((path.stat().st_mtime, size, path))
+            except OSError:
+                continue
         return sorted(found)
 
+    def _folders(self) -> list[Path]:
+        try:
+            return [Path(f.path) for f in os.scandir(self.folder) if f.is_dir()]
+        except OSError:
+            return []
+
     def _trim(self) -> None:
+        """Remove the oldest above the limit; in a large cache every ten minutes at most,
+        since it takes a look at every file."""
+        folders = self._folders()
+        if len(folders) > _MANY and not self._due():
+            return
         entries = self._entries()
         total = sum(size for _, size, _ in entries)
         for _, size, path in entries[:-1]:
@@ -87,3 +105,15 @@ class Cache:
                 return
             shutil.rmtree(path, ignore_errors=True)
             total -= size
+
+    def _due(self) -> bool:
+        marker = self.folder / ".trimmed"
+        try:
+            age_s = time.time() - marker.stat().st_mtime
+        except OSError:
+            age_s = _TRIM_EVERY_S
+        if 0 <= age_s < _TRIM_EVERY_S:
+            return False
+        with contextlib.suppress(OSError):
+            marker.touch()
+        return True
