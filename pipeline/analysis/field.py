@@ -123,21 +123,21 @@ class FieldFold:
         """Light where the block had a still dark surround, or dark over most of its light."""
         assert self._low is not None and self._high is not None and self._last is not None
         low, high = self._low, self._high
-        calm = (high - low < 10) & (high < 90)
-        if calm.any():
-            # only what is joined to the frame's border can be the surround
-            _, label = cv2.connectedComponents(calm.astype(np.uint8), connectivity=4)
-            edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
-            calm &= np.isin(label, np.unique(edge[edge > 0]))
-            if (edge > 0).mean() < 0.04:
-                calm[:] = False
-        n_calm = int(calm.sum())
         area = thumb.size
-        risen = (thumb.astype(np.int16) - high > 20) & calm
         # one change after the other: there is no surround, until dark comes
-        calm_again = self._restless < 3 and n_calm > 0.02 * area
-        if calm_again and risen.sum() > max(0.06 * n_calm, 0.004 * area):
-            return True
+        if self._restless < 3:
+            calm = (high - low < 10) & (high < 90)
+            risen = (thumb.astype(np.int16) - high > 20) & calm
+            if risen.sum() > 0.004 * area:
+                # only what is joined to the frame's border can be the surround
+                _, label = cv2.connectedComponents(calm.astype(np.uint8), connectivity=4)
+                edge = np.concatenate([label[0], label[-1], label[:, 0], label[:, -1]])
+                calm &= np.isin(label, np.unique(edge[edge > 0]))
+                n_calm = int(calm.sum())
+                risen &= calm
+                seen = (edge > 0).mean() >= 0.04 and n_calm > 0.02 * area
+                if seen and risen.sum() > max(0.06 * n_calm, 0.004 * area):
+                    return True
         last = self._last
         fallen = (last.astype(np.int16) - thumb > np.maximum(5, last // 2)) & (thumb < 60)
         # a picture that comes back from black, however dim
@@ -312,11 +312,13 @@ def _without_stills(e: Plane, motion: Plane, noise: float) -> Plane:
                                       np.ones((3, 3), np.uint8)))
     if not cv2.countNonZero(lit):
         return e
-    strong = float(np.percentile(motion[lit > 0], 90))
+    n, label, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=8)
+    if n <= 2:
+        return e
+    strong = float(np.percentile(motion[::2, ::2][lit[::2, ::2] > 0], 90))
     moving = (motion > max(2.0, 0.2 * strong)).astype(np.uint8)
     if strong < 4.0:
         return e
-    n, label, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=8)
     moved = np.bincount(label[moving > 0], minlength=n)
     area = stats[:, cv2.CC_STAT_AREA]
     still = (moved < 0.05 * area) & (area < 0.06 * e.size)

@@ -81,9 +81,11 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
     rows, cols = h // CELL_PX, w // CELL_PX
     if rows < 4 or cols < 4:
         return None
+    # whole cells only: up to 7 px at the right and at the bottom are left out
+    high, wide = rows * CELL_PX, cols * CELL_PX
     size = (cols, rows)
-    mean = cv2.resize(mean_rgb, size, interpolation=cv2.INTER_AREA).astype(np.float64)
-    grey = highest(mean_rgb)
+    mean = cv2.resize(mean_rgb[:high, :wide], size, interpolation=cv2.INTER_AREA).astype(np.float64)
+    grey = highest(mean_rgb)[:high, :wide]
     first = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     second = cv2.resize(cv2.multiply(grey, grey), size, interpolation=cv2.INTER_AREA)
     std = np.sqrt(np.maximum(second - first * first, 0)).astype(np.float64)
@@ -91,8 +93,10 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
     calm = (top < DARK_LEVEL) & (std < 2.0 + 0.03 * top)
     still = np.zeros_like(top)
     if motion is not None:
-        still = cv2.resize(motion, size, interpolation=cv2.INTER_AREA).astype(np.float64)
-        calm &= cv2.resize(motion, size, interpolation=cv2.INTER_AREA) < 3.0 + 0.03 * top
+        still = cv2.resize(
+            motion[:high, :wide], size, interpolation=cv2.INTER_AREA
+        ).astype(np.float64)
+        calm &= still < 3.0 + 0.03 * top
     border = np.zeros_like(calm)
     border[0], border[-1], border[:, 0], border[:, -1] = True, True, True, True
     seeds = calm & border
@@ -145,7 +149,7 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
     own: NDArray[np.uint8] | None = None
     more: tuple[tuple[Plane, NDArray[np.uint8]], ...] = ()
     if motion is not None:
-        cells = cv2.resize(level, size, interpolation=cv2.INTER_AREA)
+        cells = cv2.resize(level[:high, :wide], size, interpolation=cv2.INTER_AREA)
         core = region & (np.abs(mean - cells).max(axis=2) < 3.0)
         if core.any():
             own, more = _more_levels(mean, std, still, core, border, (h, w))
@@ -234,9 +238,11 @@ def _more_levels(
         touching = [int((part & rim).sum()) for _, part in parts]
         allowed[int(np.argmax(touching))] |= here
     h, w = size
+    rows, cols = region.shape
+    pad = ((0, h - rows * CELL_PX), (0, w - cols * CELL_PX))
     masks = [
         np.asarray(
-            cv2.resize(a.astype(np.uint8) * np.uint8(255), (w, h), interpolation=cv2.INTER_NEAREST),
+            np.pad(np.kron(a, np.full((CELL_PX, CELL_PX), 255, np.uint8)), pad, mode="edge"),
             np.uint8,
         )
         for a in allowed
@@ -763,7 +769,7 @@ def unit_level(e: Plane, noise: float) -> float:
 
     Noise, and the part of a bright picture that optics and codec spread around.
     """
-    return max(0.8, 2.5 * noise, 0.02 * float(np.percentile(e[::2, ::2], 90)))
+    return max(0.8, 2.5 * noise, 0.02 * float(np.percentile(e[::3, ::3], 90)))
 
 
 def lit_limit(log_e: Plane) -> float:
@@ -794,7 +800,7 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
     e = np.asarray(cv2.morphologyEx(e, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)))
     n1 = unit_level(e, noise)
     log_e: Plane = np.asarray(cv2.log(1 + e / np.float32(n1))) / np.float32(math.log(2))
-    limit = lit_limit(log_e)
+    limit = lit_limit(log_e[::2, ::2])
     lit = (log_e > limit).astype(np.uint8)
     share = float(lit.mean())
     ring = np.concatenate([log_e[2], log_e[-3], log_e[:, 2], log_e[:, -3]])
@@ -858,7 +864,7 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
 def _alone(log_e: Plane, limit: float) -> list[Plane]:
     """The evidence with its largest bright patch alone, if there is another: a second picture."""
     h, w = log_e.shape
-    high = limit + 0.4 * max(float(np.percentile(log_e[::2, ::2], 90)) - limit, 0.0)
+    high = limit + 0.4 * max(float(np.percentile(log_e[::3, ::3], 90)) - limit, 0.0)
     bright = (log_e > high).astype(np.uint8)
     _, label, stats, _ = cv2.connectedComponentsWithStats(bright, connectivity=4)
     size = stats[1:, cv2.CC_STAT_AREA]
@@ -1194,6 +1200,8 @@ def _light_area(
     if total == 0:
         return 0.0
     h, w = mask.shape
+    if total < 0.005 * h * w:
+        return total / (h * w)
     _, label, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=8)
     reach = round(0.03 * h) + 2
     where = mask
@@ -1220,6 +1228,8 @@ def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
     area = float(mask.sum())
     if area < 1:
         return 1.0
+    if cv2.countNonZero(dark) < 0.01 * area:
+        return float(cv2.countNonZero(dark) / area)
     rim = mask - cv2.erode(mask, np.ones((3, 3), np.uint8))
     _, label = cv2.connectedComponents(dark, connectivity=4)
     touch = np.unique(label[(rim > 0) & (dark > 0)])
