@@ -53,8 +53,10 @@ from pipeline.stages.render import (
 from pipeline.stages.survey import (
     Progress,
     Surveyed,
+    found_look,
     no_progress,
     save_survey,
+    settle,
     survey_file,
     survey_key,
 )
@@ -443,9 +445,11 @@ def survey_source(
     source = opened.sources[number]
     channel = opened.case.narration.channel if opened.case.narration else None
     given = opened.case.recording[source.recording].field
-    key = survey_key(source, options, given, channel)
+    key = survey_key(source, given, channel)
     kept = _from_cache(cache, key)
-    if kept is None:
+    if kept is not None:
+        kept = settle(kept, source, options, cache, key)
+    else:
         kept = survey_file(
             source, options, work, given_field=given, narration_channel=channel,
             progress=progress,
@@ -460,6 +464,7 @@ def survey_source(
                 "series.npz": buffer.getvalue(),
                 "survey.json": kept.survey.to_json().encode(),
                 "proxy.mp4": kept.proxy,
+                **found_look(kept.survey, options),
             },
         )
     return kept

@@ -7,6 +7,7 @@ which is known only at the end. Measures, then nothing: no decision is taken her
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import struct
@@ -32,6 +33,7 @@ from pipeline.media.read import (
     reduce_rgb,
     without_channel,
 )
+from pipeline.model.document import Document
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.recording import Recording
@@ -47,9 +49,12 @@ from pipeline.model.survey import (
 from pipeline.model.time import format_time
 from pipeline.stages.intake import SourceFile
 from pipeline.stages.proxy import COARSE_RATE_HZ, CoarseProxy
+from pipeline.store.cache import Cache
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
 MEASURES = {"read": "2", "field": "1", "lens": "2", "sound": "2", "activity": "1"}
+DETECTORS = {"lettering": "2", "faces": "1"}
+_NOT_LOOKED = "lettering in the field was not looked for: rapidocr is not installed"
 
 
 class Progress(Protocol):
@@ -245,6 +250,18 @@ def survey_file(
     return Surveyed(recording, survey, series, coarse.finish(survey, source.still, options))
 
 
+def _looked(options: Options) -> dict[str, str]:
+    """Which detectors look, with their versions; 'off' for one that does not."""
+    from pipeline.stages import detectors
+
+    wanted = options.anonymity
+    on = {
+        "lettering": wanted.lettering and detectors.text_available(),
+        "faces": wanted.faces,
+    }
+    return {name: DETECTORS[name] if on[name] else "off" for name in on}
+
+
 def _look(
     source: SourceFile,
     recording: Recording,
@@ -257,13 +274,9 @@ def _look(
     """Lettering and faces, and which of the two were looked for ('off' where not)."""
     from pipeline.stages import detectors
 
-    wanted = options.anonymity
-    looked = {
-        "lettering": "1" if wanted.lettering and detectors.text_available() else "off",
-        "faces": "1" if wanted.faces else "off",
-    }
+    wanted, looked = options.anonymity, _looked(options)
     if wanted.lettering and looked["lettering"] == "off":
-        warnings.append("lettering in the field was not looked for: rapidocr is not installed")
+        warnings.append(_NOT_LOOKED)
     margin_s = options.lens.out_of_body_margin_s
     outside = [
         (e.start_s - margin_s, e.stop_s + margin_s) for e in events if e.kind == "out_of_body"
@@ -401,25 +414,95 @@ def load_series(path: Path) -> dict[str, NDArray[Any]]:
 
 
 def survey_key(
-    source: SourceFile,
-    options: Options,
-    given_field: list[float] | None,
-    narration_channel: int | None,
+    source: SourceFile, given_field: list[float] | None, narration_channel: int | None
 ) -> str:
-    """What a cached survey depends on, as a short text."""
+    """What a kept survey depends on, as a short text: content, measures, what was said of
+    the file. The settings of events and detectors are not among it, see `settle`."""
     return json.dumps(
         {
             "sha256": source.sha256,
             "measures": MEASURES,
-            "lens": [options.lens.event_loss, options.lens.event_min_s],
             "field": given_field,
             "still": source.still,
             "narration_channel": narration_channel,
-            "anonymity": options.anonymity.model_dump(),
-            "margin": options.lens.out_of_body_margin_s,
         },
         sort_keys=True,
     )
+
+
+def settle(
+    kept: Surveyed, source: SourceFile, options: Options, cache: Cache, key: str
+) -> Surveyed:
+    """A kept survey as these settings have it, without decoding the pictures again.
+
+    Events are found anew in the kept series. Lettering and faces are looked for again only
+    where nothing is kept for their settings, or where other parts count as outside the body.
+    key: of the survey in the cache.
+    """
+    from pipeline.analysis import lens
+
+    old = kept.survey
+    events = lens.find_events(
+        kept.series, old.field, old.recording.duration_s,
+        options.lens.event_loss, options.lens.event_min_s,
+    )  # fmt: skip
+    name = _look_name(old.field, events, options)
+    data = cache.get(key, name)
+    look = _Look.model_validate_json(data) if data is not None else None
+    if look is None:
+        look = _Look()
+        look.lettering, look.faces, look.looked = _look(
+            source, kept.recording, old.field, events, old.recording.duration_s, options,
+            look.warnings,
+        )  # fmt: skip
+        cache.put(key, {name: look.to_json().encode()})
+    survey = old.model_copy(
+        update={
+            "events": events,
+            "lettering": look.lettering,
+            "faces": look.faces,
+            "measured": MEASURES | look.looked,
+            "warnings": [w for w in old.warnings if w != _NOT_LOOKED] + look.warnings,
+        }
+    )
+    # The small copy has what was found blacked out.
+    same = survey.model_copy(update={"warnings": old.warnings}) == old
+    return Surveyed(kept.recording, survey, kept.series, kept.proxy if same else b"")
+
+
+def found_look(survey: Survey, options: Options) -> dict[str, bytes]:
+    """What a fresh survey found of lettering and faces, as a file to keep for `settle`."""
+    look = _Look(
+        lettering=survey.lettering,
+        faces=survey.faces,
+        looked={k: v for k, v in survey.measured.items() if k in DETECTORS},
+        warnings=[w for w in survey.warnings if w == _NOT_LOOKED],
+    )
+    return {_look_name(survey.field, survey.events, options): look.to_json().encode()}
+
+
+class _Look(Document):
+    """What the detectors found in one source, as kept in the cache."""
+
+    lettering: list[Lettering] = []
+    faces: list[Face] = []
+    looked: dict[str, str] = {}
+    warnings: list[str] = []
+
+
+def _look_name(fields: Sequence[FieldSpan], events: Sequence[Event], options: Options) -> str:
+    """File name by what lettering and faces depend on beside the content: detectors, their
+    settings, the field, and what counts as outside the body."""
+    outside = [(e.start_s, e.stop_s) for e in events if e.kind == "out_of_body"]
+    values = {
+        "detectors": _looked(options),
+        "samples_per_s": options.anonymity.samples_per_s,
+        "field": [f.model_dump(mode="json") for f in fields],
+        "outside": outside,
+        "margin": options.lens.out_of_body_margin_s if outside else None,
+    }
+    text = json.dumps(values, sort_keys=True)
+    return f"look-{hashlib.sha256(text.encode()).hexdigest()[:16]}.json"
 
 
 def field_at(fields: Sequence[FieldSpan], time_s: float) -> FieldSpan:
