@@ -172,7 +172,7 @@ def _is_drawn(part: NDArray[np.bool_], share: float) -> bool:
     points = np.argwhere(part).astype(np.int32)
     low, high = points.min(axis=0), points.max(axis=0)
     size = high - low + 1
-    corners = np.concatenate([points, points + (0, 1), points + (1, 0), points + (1, 1)])
+    corners = np.concatenate([points + np.array(at) for at in ((0, 0), (0, 1), (1, 0), (1, 1))])
     hull = cv2.contourArea(cv2.convexHull(corners.astype(np.int32)))
     if hull < 0.93 * size.prod() or size.prod() < share * part.size:
         return False
@@ -1228,8 +1228,9 @@ def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
     area = float(mask.sum())
     if area < 1:
         return 1.0
-    if cv2.countNonZero(dark) < 0.01 * area:
-        return float(cv2.countNonZero(dark) / area)
+    some = float(cv2.countNonZero(dark))
+    if some < 0.01 * area:
+        return some / area
     rim = mask - cv2.erode(mask, np.ones((3, 3), np.uint8))
     _, label = cv2.connectedComponents(dark, connectivity=4)
     touch = np.unique(label[(rim > 0) & (dark > 0)])
@@ -1347,7 +1348,7 @@ def _straight_sides(e: Plane, n1: float, polygon: Points) -> Points:
 
 
 def _on_edge(e: Plane, n1: float, polygon: Points) -> float:
-    """Part of a polygon's boundary inside the frame that lies within 0.4 % of the height of an edge."""
+    """Part of a polygon inside the frame that lies within 0.4 % of the height of an edge."""
     h, w = e.shape
     edge = _measure_at(e, n1, _along(polygon, h, w), 4)
     own = edge.part >= 0
