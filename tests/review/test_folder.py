@@ -331,6 +331,10 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         stems = backend._stems(case, ready, plan, True)
         assert backend._final_gain(case, ready, plan, *stems, wait=True) == gain_db
         heard = read_wav(backend.preview_sound(case, start, stop, {}, True))
+        used = time.process_time()
+        backend.preview_sound(case, 0.0, 30.0, {}, True)
+        backend.preview_sound(case, 0.0, 30.0, {}, False)
+        assert time.process_time() - used < 1.0  # both sides of the comparison, half a minute
         first = round(start * 48_000)  # nothing is cut before the first narration
         np.testing.assert_allclose(heard, done.read(first, heard.shape[1]), atol=1e-4)
         lift_db = 10 * np.log10(np.square(heard).mean() / np.square(early).mean())

@@ -184,6 +184,14 @@
     if (next) choose(next.id, true);
   }
 
+  /* The next finding that needs a person: after the chosen one in time, else the first. */
+  function unsettled() {
+    const left = view.findings.filter((f) => f.needs && f.id !== chosen), f = find(chosen);
+    const next = left.find((x) => f && x.start >= f.start) || left[0];
+    if (next) choose(next.id, true);
+    else say(f && f.needs ? "This is the last one to settle" : "All findings are settled");
+  }
+
   /* ---- plots: one time axis ---- */
   const plots = {};
   let fetching = 0, whole = true;
@@ -817,7 +825,7 @@
     const f = find(chosen);
     const go = {
       " ": play, ArrowLeft: () => (e.shiftKey ? (stop(), seek(now - 1)) : frame(-1)), ArrowRight: () => (e.shiftKey ? (stop(), seek(now + 1)) : frame(1)),
-      n: () => step(1), p: () => step(-1), v: () => $("asfinished").click(), m: () => listen("mixed"), b: () => listen("raw"),
+      n: () => step(1), p: () => step(-1), s: unsettled, v: () => $("asfinished").click(), m: () => listen("mixed"), b: () => listen("raw"),
       a: () => f && !f.id.startsWith("added-") && decide({ verb: "accept", finding: f.id }, "Accepted"),
       r: () => f && f.rejectable && !f.id.startsWith("added-") && decide({ verb: "reject", finding: f.id }, "Rejected"),
       "[": () => f && f.actions.length && setEnd(f, "start", tryEnd(f, "start", now)), "]": () => f && f.actions.length && setEnd(f, "stop", tryEnd(f, "stop", now)),
