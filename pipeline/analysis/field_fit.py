@@ -138,8 +138,13 @@ def find_surround(mean_rgb: Plane, motion: Plane | None) -> Surround | None:
             coef = np.linalg.lstsq(design * ww, values * ww, rcond=None)[0]
             miss = np.abs(values - np.maximum(design @ coef, floor)).max(axis=1)
             weight = np.where(weight < 0.02, 0.01, 1.0 / (1.0 + (miss / 1.0) ** 2))
-        flat = float(np.median(np.abs(values - base).max(axis=1)))
-        if np.abs(coef[1:]).max() > 2.0 and np.median(miss) < 0.5 * flat:
+        flat = np.abs(values - base).max(axis=1)
+        # half of the cells may lie at the floor: judge by the quarter that differs most
+        better = np.median(miss) < 0.5 * np.median(flat) or (
+            np.percentile(miss, 85) < 0.5 * np.percentile(flat, 85)
+            and np.percentile(miss, 85) < 1.5
+        )
+        if np.abs(coef[1:]).max() > 2.0 and better:
             gy = ((np.arange(h) + 0.5) / CELL_PX - 0.5) / rows - 0.5
             gx = ((np.arange(w) + 0.5) / CELL_PX - 0.5) / cols - 0.5
             level = np.maximum(
@@ -1201,7 +1206,7 @@ def _light_area(
         return 0.0
     h, w = mask.shape
     if total < 0.005 * h * w:
-        return total / (h * w)
+        return float(total / (h * w))
     _, label, stats, _ = cv2.connectedComponentsWithStats(lit, connectivity=8)
     reach = round(0.03 * h) + 2
     where = mask
@@ -1230,7 +1235,7 @@ def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
         return 1.0
     some = float(cv2.countNonZero(dark))
     if some < 0.01 * area:
-        return some / area
+        return float(some / area)
     rim = mask - cv2.erode(mask, np.ones((3, 3), np.uint8))
     _, label = cv2.connectedComponents(dark, connectivity=4)
     touch = np.unique(label[(rim > 0) & (dark > 0)])
