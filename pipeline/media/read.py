@@ -53,7 +53,8 @@ class ReadReport:
     """What was met while reading: counts of frames, damaged packets, and gaps in time.
 
     damaged_s: time stamps of damaged packets, less the first one of the file (the first
-    10,000). lost_start_s: length before the first picture that can be decoded. jumps: where
+    10,000). jumped: jumps of the decoding times met; undated: a packet had none.
+    lost_start_s: length before the first picture that can be decoded. jumps: where
     the time stamps jump.
     """
 
@@ -66,6 +67,8 @@ class ReadReport:
     last_s: float = 0.0
     shortest_s: float = float("inf")
     longest_s: float = 0.0
+    jumped: int = 0
+    undated: bool = False
     packets: array[int] = field(default_factory=lambda: array("q"))
     decoding: array[int] = field(default_factory=lambda: array("q"))
 
@@ -96,8 +99,8 @@ class ReadReport:
         raw = np.frombuffer(self.packets, np.int64) * float(time_base) - origin_s
         decoding = np.frombuffer(self.decoding, np.int64).astype(np.float64)
         ahead_s = np.diff(decoding * float(time_base))
-        cuts = np.flatnonzero((ahead_s <= 0) | (ahead_s > JUMP_S)) + 1
-        parts = [np.sort(part) for part in np.split(raw, cuts)]
+        cuts = np.flatnonzero((ahead_s < 0) | (ahead_s > JUMP_S)) + 1
+        parts = [np.unique(part) for part in np.split(raw, cuts)]
         times: NDArray[np.float64] = np.concatenate(parts)
         self.lost_start_s = round(max(0.0, -float(parts[0].min(initial=0.0))), 6)
         first = int(np.argmax(times > -1e-4)) if times.size else 0
@@ -247,6 +250,7 @@ def _pictures(
         work = _Work(recording, stream, max_height_px, double_rate, matrix)
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
         shift_s, previous_s = 0.0, None
+        jumped = note.jumped
         for frame in _frames(container, stream, note, origin_s, recording.size_bytes):
             for shown in work.push(frame, note):
                 if shown.pts is None:
@@ -260,7 +264,13 @@ def _pictures(
                     return
                 if previous_s is not None:
                     step_s = time_s - previous_s
-                    if step_s <= 0 or step_s > JUMP_S:
+                    jump = note.undated or note.jumped > jumped
+                    if step_s <= 0 and not jump:
+                        # Out of turn in a damaged part: the time stamps themselves are whole.
+                        note.add_damage(raw_s if shown.pts is not None else None)
+                        continue
+                    if (step_s <= 0 or step_s > JUMP_S) and jump:
+                        jumped += 1
                         # Wrapped or broken time stamps: go on as the table of jumps says,
                         # without one a usual step later.
                         note.gaps.append((round(previous_s, 6), round(step_s, 6)))
@@ -418,8 +428,12 @@ def _frames(
         if packet.pts is not None and packet.size and not packet.is_discard:
             note.packets.append(packet.pts)
             # Without a decoding time nothing is said about a jump.
-            last = packet.dts if packet.dts is not None else (last + 1 if last is not None else 0)
-            note.decoding.append(last)
+            note.undated |= packet.dts is None
+            dts = packet.dts if packet.dts is not None else (last + 1 if last is not None else 0)
+            if last is not None and not 0 <= (dts - last) * packet.time_base <= JUMP_S:
+                note.jumped += 1
+            last = dts
+            note.decoding.append(dts)
         at_s = None if packet.pts is None else float(packet.pts * packet.time_base) - origin_s
         try:
             frames = packet.decode()
