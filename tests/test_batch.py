@@ -36,7 +36,7 @@ from pipeline.batch.find import FoundCase, Settled, find_cases
 from pipeline.batch.pool import Doing, Pool, workers_and_memory
 from pipeline.batch.run import Batch, Request, folder_lock, out_lock
 from pipeline.errors import InputError, OutputError, UsageError
-from pipeline.model.batch import BatchReport
+from pipeline.model.batch import BatchCase, BatchReport
 from pipeline.model.options import BatchOptions, Options
 from pipeline.settings import load_options
 from pipeline.store.cache import Cache
@@ -587,6 +587,89 @@ def test_the_catalogue_is_copied_before_a_batch(tmp_path: Path) -> None:
             Batch(Request(tmp_path / "day", tmp_path / "out", Options()), Board(True)).place,
             "QM-0001", "web",
         )  # fmt: skip
+
+
+def test_a_catalogue_that_is_busy_and_a_share_that_goes_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Both are said, and neither ends the batch."""
+    options = Options()
+    options.batch.settle_s = options.batch.scan_every_s = 0.2
+    day_of(tmp_path, "QM-0001")
+
+    def busy(*_: Any) -> None:
+        raise OutputError("The catalogue is in use by another process", "", "wait")
+
+    monkeypatch.setattr(Catalogue, "note_batch", busy)
+
+    class Away(Actor):
+        gone = 0
+
+        def poll(self, wait_s: float) -> list[tuple[str, dict[str, Any]]]:
+            assert time.monotonic() - begun < 20
+            if self.given == ["QM-0001"] and not self.now:
+                if self.gone == 0:
+                    (tmp_path / "day").rename(tmp_path / "away")
+                self.gone += 1
+                if self.gone == 15:
+                    (tmp_path / "away").rename(tmp_path / "day")
+                    day_of(tmp_path, "QM-0002")
+            if len(self.given) == 2 and not self.now:
+                raise KeyboardInterrupt
+            return super().poll(wait_s)
+
+    begun = time.monotonic()
+    actor = Away({"QM-0001": RELEASED, "QM-0002": RELEASED})
+    request = Request(tmp_path / "day", tmp_path / "out", options, watch=True,
+                      catalogue=tmp_path / "c.sqlite3")  # fmt: skip
+    (tmp_path / "out").mkdir()
+    report = Batch(request, Board(), actor).run()
+    assert report.count("released") == 2 and not report.interrupted
+    said = capsys.readouterr().err
+    assert said.count("was not found") == 1 and said.count("in use by another") == 1
+
+
+def test_the_live_table_on_a_terminal() -> None:
+    """On a terminal: a table with what is at work, and when it will be done."""
+    import io
+
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    shown = Terminal()
+    board = Board(stream=shown)
+    rows = [BatchCase(case=f"QM-000{n}", length_s=60) for n in range(3)]
+    for row in rows:
+        board.listed(row)
+    board.begun(rows[0])
+    board.doing("QM-0000", Doing("render", 0.5, 321.0))
+    board._begun_s -= 30
+    board.refresh()
+    rows[0].state = "released"
+    board.ended(rows[0])
+    board.close()
+    text = shown.getvalue()
+    assert "render" in text and "50%" in text and "321" in text and "QM-0002" in text
+    assert "left (until" in text and "QM-0000: released" in text
+
+
+def test_time_left_follows_what_was_done() -> None:
+    board = Board(quiet=True)
+    rows = [BatchCase(case=f"QM-000{n}", length_s=92) for n in range(4)]
+    for row in rows:
+        board.listed(row)
+    assert board.left_s() is None
+    board._begun_s -= 100
+    rows[0].state = "released"
+    board.ended(rows[0])
+    assert board.left_s() == pytest.approx(300, rel=0.01), "three more of what took 100 s"
+    board.begun(rows[1])
+    board.doing("QM-0001", Doing("verify", 1.0))
+    assert board.left_s() == pytest.approx(100, rel=0.01)
+    for row in rows:
+        row.state = "released"
+    assert board.left_s() is None
 
 
 # --- two at once ------------------------------------------------------------------------

@@ -26,13 +26,13 @@ class Board:
         self._stream = stream or sys.stderr
         self._quiet = quiet
         self._live: Any = None
-        self._rows: list[BatchCase] = []
         self._pace = Pace(())
         self._doing: dict[str, Doing] = {}
         self._told: dict[str, tuple[str, float]] = {}
         self._begun_s = time.monotonic()
         self._wall_s = 0.0
         self._all: dict[str, BatchCase] = {}
+        self._noted: set[str] = set()
 
     @property
     def _terminal(self) -> bool:
@@ -64,6 +64,12 @@ class Board:
                 f" {time_text(estimate.wall_s)}, {size_text(estimate.disk_mb)} of disk"
                 f" ({size_text(estimate.free_mb)} free)"
             )
+
+    def note(self, text: str) -> None:
+        """Something that went wrong and does not stop the batch; said once."""
+        if text not in self._noted:
+            self._noted.add(text)
+            self._say(f"note: {text}")
 
     def workers(self, text: str) -> None:
         self._say(f"workers: {text}")

@@ -277,7 +277,12 @@ class Batch:
 
     def _look_again(self) -> None:
         """Watch: take what has stopped growing since the last look."""
-        found = [one for one in self._find() if one.case not in self.working]
+        try:
+            everything = self._find()
+        except FieldstopError as error:
+            self.board.note(str(error))  # a share that went away may come back
+            return
+        found = [one for one in everything if one.case not in self.working]
         pending = {e.found.case for e in self.waiting}
         for one in self._settled.ready(found, time.monotonic()):
             if one.case not in pending:
@@ -341,19 +346,19 @@ class Batch:
         if answer.get("died"):
             tidy({"out": str(self.request.out), "case": case})
         if row.state in _ENDED and not row.unchanged:
-            self.catalogue.note_batch(
-                self.place,
-                case,
-                self.profile,
-                BatchNote(
-                    answer.get("inputs", ""),
-                    row.state,
-                    __version__,
-                    {"withheld": answer.get("withheld", []), "error": answer.get("error")},
-                    entry.size.load_s,
-                    row.cpu_s,
-                ),
+            note = BatchNote(
+                answer.get("inputs", ""),
+                row.state,
+                __version__,
+                {"withheld": answer.get("withheld", []), "error": answer.get("error")},
+                entry.size.load_s,
+                row.cpu_s,
             )
+            try:
+                self.catalogue.note_batch(self.place, case, self.profile, note)
+            except FieldstopError as error:
+                # What was released is known from its record; the rest is only made again.
+                self.board.note(str(error))
         self.board.ended(row)
 
     def _failed(self, entry: Entry, error: FieldstopError) -> None:
@@ -407,7 +412,12 @@ class Batch:
         self._saved_s = now
         from pipeline.batch.page import page
 
-        atomic_write(self.request.out / "batch.json", self.report.to_json())
+        try:
+            atomic_write(self.request.out / "batch.json", self.report.to_json())
+        except FieldstopError as error:
+            if at_once:
+                raise
+            self.board.note(str(error))
         if at_once:
             atomic_write(self.request.out / "batch.html", page(self.report))
 
