@@ -3,6 +3,10 @@
 Reads jobs as JSON lines ({"argv", "limit_s", "here"}), answers one JSON line each. `here`:
 the look at a file happens in the fork itself, which has the limits of the program's own
 child process; otherwise that child is started as usual.
+
+Faults: `kill` ("main", or a word of a child's command line) and `after_s`, the time from the
+start or from the child's appearing; `file_bytes`, the largest file that may be written;
+`plain`: without root's right to read what its mode forbids.
 """
 
 from __future__ import annotations
@@ -25,6 +29,10 @@ def _body(job: dict[str, Any], out: int, err: int) -> None:
     from pipeline.cli import main
     from pipeline.media import guard
 
+    if job.get("file_bytes"):
+        resource.setrlimit(resource.RLIMIT_FSIZE, (job["file_bytes"], job["file_bytes"]))
+    if job.get("plain"):
+        _drop_override()
     os.dup2(out, 1)
     os.dup2(err, 2)
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
@@ -60,6 +68,62 @@ def _look_here(job: dict[str, Any], path: Any) -> dict[str, Any]:
     return answer
 
 
+def _drop_override() -> None:
+    """Takes CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH (bits 1 and 2, capabilities(7)) away."""
+    import ctypes
+
+    libc = ctypes.CDLL(None, use_errno=True)
+    head = (ctypes.c_uint32 * 2)(0x20080522, 0)
+    sets = (ctypes.c_uint32 * 6)()  # effective, permitted, inheritable; twice
+    libc.capget(head, sets)
+    for place in (0, 1):
+        sets[place] &= ~0b110
+    if libc.capset(head, sets) != 0:
+        raise OSError(ctypes.get_errno(), "capset")
+
+
+def children(process: int) -> list[tuple[int, str]]:
+    """Process ids and command lines of everything below `process` (Linux)."""
+    found = []
+    below: dict[int, list[int]] = {}
+    for name in os.listdir("/proc"):
+        if name.isdigit():
+            with contextlib.suppress(OSError, ValueError, IndexError):
+                with open(f"/proc/{name}/stat") as file:
+                    parent = int(file.read().rsplit(")", 1)[1].split()[1])
+                below.setdefault(parent, []).append(int(name))
+    open_ends = list(below.get(process, []))
+    while open_ends:
+        one = open_ends.pop()
+        open_ends += below.get(one, [])
+        with contextlib.suppress(OSError), open(f"/proc/{one}/cmdline", "rb") as file:
+            found.append((one, file.read().replace(b"\0", b" ").decode("utf-8", "replace")))
+    return found
+
+
+class _Killer:
+    """Kills a victim when its time has come; `killed` tells whether it did."""
+
+    def __init__(self, job: dict[str, Any], child: int) -> None:
+        self._word, self._after_s = job.get("kill"), job.get("after_s", 0.0)
+        self._child, self._since = child, time.monotonic()
+        self._victim = child if self._word == "main" else None
+        self.killed = False
+
+    def look(self) -> None:
+        if self._word is None or self.killed:
+            return
+        if self._victim is None:
+            for process, line in children(self._child):
+                if self._word in line:
+                    self._victim, self._since = process, time.monotonic()
+        if self._victim is not None and time.monotonic() - self._since >= self._after_s:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self._victim, signal.SIGKILL)
+                self.killed = True
+            self._word = None
+
+
 def run(job: dict[str, Any]) -> dict[str, Any]:
     with tempfile.TemporaryFile() as out, tempfile.TemporaryFile() as err:
         begun = time.monotonic()
@@ -68,7 +132,9 @@ def run(job: dict[str, Any]) -> dict[str, Any]:
             os.setpgid(0, 0)
             _body(job, out.fileno(), err.fileno())
         hung = False
+        killer = _Killer(job, child)
         while True:
+            killer.look()
             done, status, used = os.wait4(child, os.WNOHANG)
             if done:
                 break
@@ -84,6 +150,7 @@ def run(job: dict[str, Any]) -> dict[str, Any]:
         return {
             "code": os.waitstatus_to_exitcode(status),
             "hung": hung,
+            "killed": killer.killed,
             "out": out.read().decode("utf-8", "replace"),
             "err": err.read().decode("utf-8", "replace"),
             "wall_s": round(time.monotonic() - begun, 2),
