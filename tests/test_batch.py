@@ -451,18 +451,21 @@ def test_an_interrupted_batch_says_what_was_not_done(tmp_path: Path) -> None:
     assert written.interrupted and written.count("stopped") == 4
 
 
+def inputs_of(tmp_path: Path, options: Options | None = None) -> str:
+    """What the batch itself finds for the only case; its worker finds the same."""
+    request = Request(
+        tmp_path / "day", tmp_path / "out", options or Options(), catalogue=tmp_path / "c.sqlite3"
+    )
+    batch = Batch(request, Board(quiet=True), Actor({}))
+    with Catalogue(tmp_path / "c.sqlite3") as catalogue:
+        batch._plan(catalogue)
+    assert re.fullmatch("[0-9a-f]{64}", batch.waiting[0].inputs)
+    return batch.waiting[0].inputs
+
+
 def test_what_was_withheld_is_not_made_again_until_something_changes(tmp_path: Path) -> None:
     day_of(tmp_path, "QM-0001")
-    first = Actor({"QM-0001": WITHHELD})
-    # The worker's hash of the inputs is what the batch itself finds for small files.
-    request = Request(tmp_path / "day", tmp_path / "out", Options(), catalogue=tmp_path / "c")
-    (tmp_path / "out").mkdir()
-    batch = Batch(request, Board(quiet=True), first)
-    batch.request = request
-    with Catalogue(tmp_path / "c") as catalogue:
-        batch._plan(catalogue)
-    inputs = batch.waiting[0].inputs
-    assert re.fullmatch("[0-9a-f]{64}", inputs)
+    inputs = inputs_of(tmp_path)
     play_batch(tmp_path, Actor({"QM-0001": WITHHELD | {"inputs": inputs}}))
     again = Actor({})
     report = play_batch(tmp_path, again)
@@ -502,11 +505,7 @@ def test_the_machine_is_no_input(tmp_path: Path) -> None:
     for threads in (1, 2):
         options = Options()
         options.machine.threads, options.batch.retries = threads, threads
-        request = Request(tmp_path / "day", tmp_path / "out", options, catalogue=tmp_path / "c")
-        batch = Batch(request, Board(quiet=True), Actor({}))
-        with Catalogue(tmp_path / "c") as catalogue:
-            batch._plan(catalogue)
-        found.append(batch.waiting[0].inputs)
+        found.append(inputs_of(tmp_path, options))
     assert found[0] == found[1] != ""
 
 
@@ -559,13 +558,11 @@ def test_a_new_program_looks_again_at_what_was_withheld(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     day_of(tmp_path, "QM-0001")
-    play_batch(tmp_path, Actor({"QM-0001": WITHHELD}))
-    with Catalogue(tmp_path / "c.sqlite3") as catalogue:
-        place = Batch(
-            Request(tmp_path / "day", tmp_path / "out", Options()), Board(quiet=True)
-        ).place
-        note = catalogue.batch_note(place, "QM-0001", "web")
-    assert note is not None and note.state == "withheld"
+    withheld = WITHHELD | {"inputs": inputs_of(tmp_path)}
+    play_batch(tmp_path, Actor({"QM-0001": withheld}))
+    actor = Actor({})
+    play_batch(tmp_path, actor)
+    assert actor.given == []
     monkeypatch.setattr("pipeline.batch.run.__version__", "99.0")
     actor = Actor({"QM-0001": WITHHELD})
     play_batch(tmp_path, actor)
