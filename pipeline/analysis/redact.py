@@ -24,6 +24,7 @@ Read = Callable[[int, int], Samples]
 _FFT = 2048
 _HOP = _FFT // 2
 _REFERENCE_S = 2.0  # as much speech-free sound as is looked at on each side
+_ENOUGH_S = 0.5  # the nearest gap that gives this much is not mixed with one further away
 _LEAST_S = 0.25  # less than this is no reference
 _SEARCH_S = 60.0  # and no further away than this
 _GUARD_S = 0.05  # not used beside a span: the ends of words
@@ -128,11 +129,12 @@ def _reference(
     """Texture of the nearest speech-free sound on one side of a span, None if there is none."""
     guard, least = round(_GUARD_S * rate_hz), max(_FFT, round(_LEAST_S * rate_hz))
     wanted, furthest = round(_REFERENCE_S * rate_hz), round(_SEARCH_S * rate_hz)
+    enough = round(_ENOUGH_S * rate_hz)
     here = edges[number][0] if side < 0 else edges[number][1]
     pieces: list[Samples] = []
     have = 0
     k = number
-    while 0 <= k < len(edges) and have < wanted:
+    while 0 <= k < len(edges) and have < enough:
         if side < 0:
             low = edges[k - 1][1] if k else 0
             high = edges[k][0]

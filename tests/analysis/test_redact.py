@@ -148,6 +148,16 @@ def test_a_knock_beside_the_speech_is_not_spread_over_it() -> None:
     assert rms_db(inside) == pytest.approx(-55.0, abs=3.0)
 
 
+def test_the_nearest_gap_sets_the_level_not_a_louder_one_behind_it() -> None:
+    """1 s of quiet room lies between two spans; suction 30 dB louder comes after the second."""
+    rng = np.random.default_rng(12)
+    sound = rng.normal(0, 1, (1, 12 * RATE_HZ)) * 10 ** (-50 / 20)
+    sound[:, 8 * RATE_HZ :] *= 10 ** (30 / 20)
+    out = redacted(sound.astype(np.float32), [(3.0, 5.0), (6.0, 8.0)])
+    end = out[:, round(4.8 * RATE_HZ) : 5 * RATE_HZ]
+    assert rms_db(end) == pytest.approx(-50, abs=2.0)
+
+
 def test_no_speech_free_sound_gives_faint_noise() -> None:
     rng = np.random.default_rng(8)
     sound = rng.standard_normal((2, 3 * RATE_HZ)).astype(np.float32)

@@ -114,6 +114,7 @@
       left ? `${left} to settle` : "all settled",
       view.signed ? `signed off by ${view.signed.by}` : null,
       view.current ? "plan up to date" : "plan older than decisions",
+      view.segments.some((g) => g.coarse) ? "picture 3 a second so far" : null,
       `saved, entry ${view.version}`].filter(Boolean).join(" · ");
   }
 
@@ -359,7 +360,7 @@
     for (const [k, other] of videos) other.classList.toggle("on", k === n);
     if (v) $("nopicture").hidden = true;
     if (v && from !== "video") put(v, now - g.start + g.from + 0.4 / (g.rate || 25));
-    $("clock").textContent = `${clock(now, 2)} / ${clock(view.duration)}${v && g.coarse ? ", 3 pictures a second so far" : ""}`;
+    $("clock").textContent = `${clock(now, 2)} / ${clock(view.duration)}`;
     if (from !== "scrub") $("scrub").value = now;
     $("scrub").setAttribute("aria-valuetext", clock(now));
     for (const p of Object.values(plots)) p.playheadAt(now);
@@ -732,7 +733,7 @@
       }, "yes", { id: "render", disabled: busy }),
         ...(busy ? [button("Cancel", async () => { try { await ask(`${base}/api/jobs/${last.number}/cancel`, {}); await look(); } catch (e) { notice(sentence(e)); } }, "no", { id: "cancel" })] : []),
         ...(view.report ? [h("a", { href: `${base}/report/${encodeURIComponent(view.case)}`, target: "_blank", rel: "noreferrer" }, "Report")] : []))];
-      if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off only a draft is made."));
+      if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off a release is made only where nothing needs a person; else a draft."));
       if (last) {
         if (last.version !== view.version && busy) out.push(h("p", { class: "warn" }, `It works on the state of entry ${last.version}; the decisions since then are not in it.`));
         const words = { waiting: "Waiting", running: "Rendering", done: "Done", failed: "Failed", cancelled: "Cancelled" };
