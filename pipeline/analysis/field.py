@@ -416,10 +416,15 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         for k in member:
             label[k] = best
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
+    final = _together(blocks, fits, final, h, w)
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     # a recording in which a block saw a sure field is not without one
     seen = max((_hint(f) for f in fits if f.shape != "none"), default=0.0)
     filled = _fills(blocks) * (1 - seen)
+    sharp = max((f.parts.get("raw_cover", 0.0) for f in fits if f.shape != "none"), default=0.0)
+    if sure < 0.1 and sharp < 0.35:
+        # nowhere a rim: what is dark at the border is no surround, or nothing can be seen
+        filled = max(filled, 0.3)
     if sure < 0.5 and filled > sure:
         whole = replace(none, confidence=filled)
         return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
@@ -449,6 +454,26 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         else:
             out.append((b.start_s, b.stop_s, f))
     return _debounce(out)
+
+
+def _together(
+    blocks: list[_Block], fits: list[Fit], final: list[Fit], h: int, w: int
+) -> list[Fit]:
+    """Where no block is sure of its own: what all of them show together, if that is clearer."""
+    member = [i for i, f in enumerate(final) if blocks[i].evidence is not None
+              and f.shape != "none"]
+    sure = max((final[i].confidence for i in member), default=1.0)
+    if sure >= 0.9 or len(member) < 2:
+        return final
+    best = max((final[i] for i in member), key=lambda f: f.confidence)
+    whole = _settled(best, [blocks[i] for i in member], [fits[i] for i in member], h, w)
+    if whole.shape == "none" or whole.confidence < sure + 0.05:
+        return final
+    out = list(final)
+    for i in member:
+        if _light_outside(whole, blocks[i], h, w) < 0.02:
+            out[i] = whole
+    return out
 
 
 def _hint(f: Fit) -> float:
