@@ -4,11 +4,11 @@ It keeps boxes only, so what it hands back is small and can be pickled. The
 process should end before encoding starts: the networks take about 350 MB.
 
 What is skipped, and why that is safe enough:
-- Lettering: the network looks at `text_regions` of each sample and of its
-  `odd_colours`, and at the whole picture every `whole_every_s`, at the first
-  sample and whenever there is no scope field. `OverlayFold` sees every sample.
-  Lettering that lies wholly in the surround is blanked anyway and is not
-  looked for by the network.
+- Lettering: the network looks at `text_regions` of each sample and, every
+  `colours_every_s`, of its `odd_colours`, and at the whole picture every
+  `whole_every_s`, at the first sample and whenever there is no scope field.
+  `OverlayFold` sees every sample. Lettering that lies wholly in the surround is
+  blanked anyway and is not looked for by the network.
 - Faces: inside the body only the whole picture is looked at, every
   `faces_every_s`; with no scope field, or where the caller says `outside`,
   every sample is looked at, tiles too.
@@ -56,13 +56,15 @@ class Detectors:
         lettering: bool = True,
         faces: bool = True,
         spacing_s: float = 1.0,
-        whole_every_s: float = 30.0,
+        whole_every_s: float = 60.0,
         faces_every_s: float = 2.0,
+        colours_every_s: float = 1.0,
         threads: int = 1,
     ) -> None:
         self.spacing_s = spacing_s
         self.whole_every_s = whole_every_s
         self.faces_every_s = faces_every_s
+        self.colours_every_s = colours_every_s
         self._fields = sorted(fields, key=lambda f: f.start_s)
         self._text = TextDetector(threads=threads) if lettering else None
         self._overlays: OverlayFold | None = None
@@ -71,7 +73,7 @@ class Detectors:
         self._lines: list[tuple[float, list[Box]]] = []
         self._faces: list[tuple[float, list[Box]]] = []
         self._inside: list[bool] = []
-        self._whole_s = -np.inf
+        self._whole_s = self._colours_s = -np.inf
         self._face_s = -np.inf
         self._size = (0, 0)
 
@@ -95,7 +97,9 @@ class Detectors:
                 boxes = self._text.boxes(rgb)
             else:
                 boxes = self._text.boxes(rgb, text_regions(rgb, field))
-            for view in odd_colours(rgb, field):
+            colours = time_s - self._colours_s >= self.colours_every_s - 1e-6
+            self._colours_s = time_s if colours else self._colours_s
+            for view in odd_colours(rgb, field) if colours else []:
                 boxes += self._text.boxes(view, text_regions(view, field, ODD_STEP))
             self._lines.append((time_s, boxes))
         if self._near is not None and self._far is not None:

@@ -5,13 +5,18 @@ The networks take some hundred megabytes; a child process gives them all back.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import struct
 import subprocess
 import sys
+import tempfile
+import threading
 from collections.abc import Iterator, Sequence
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +28,9 @@ from pipeline.model.options import AnonymityOptions
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering
 
+if TYPE_CHECKING:
+    from pipeline.media.read import Picture
+
 # Not -m: that would import a folder named pipeline from wherever the user stands.
 _START = (
     "import sys; sys.path.insert(0, sys.argv[1]); "
@@ -30,6 +38,7 @@ _START = (
 )
 Place = tuple[int, int, int, int] | tuple[int, int, int, int, float, float]
 Found = tuple[list[Lettering], list[Face]]
+_HEAD = struct.Struct("<dII")  # time_s, rows and cols, before the planes of each sample
 
 
 def text_available() -> bool:
@@ -55,59 +64,169 @@ def look(
     which it is if not all the time. Raises OutputError
     when the child process dies, for example for lack of memory.
     """
-    lettering = options.lettering and text_available()
-    if not lettering and not options.faces:
+    if not wanted(options):
         return [], []
-    job = {
-        "path": str(path),
+    job = _job(recording, fields, options, samples_per_s, ignore, stop_s)
+    limit_s = _limit_s(stop_s or recording.duration_s)
+    named = {"path": str(path), "outside": [list(o) for o in outside]}
+    child_ = _Child(job | named, limit_s)
+    try:
+        return child_.finish()
+    finally:
+        child_.stop()
+
+
+def wanted(options: AnonymityOptions) -> bool:
+    """True if anything is to be looked for, and can be."""
+    return (options.lettering and text_available()) or options.faces
+
+
+class Feed:
+    """The same search over pictures that somebody else decodes: `step` them, then `finish`.
+
+    recording: the file they are of. The rest as for `look`. Use it in a `with`, which ends
+    the process whatever happens.
+    """
+
+    def __init__(
+        self,
+        recording: Recording,
+        fields: Sequence[FieldSpan],
+        options: AnonymityOptions,
+        *,
+        samples_per_s: float,
+        ignore: Sequence[Place] = (),
+        stop_s: float | None = None,
+    ) -> None:
+        self._spacing_s = 1 / samples_per_s
+        self._next_s = 0.0
+        job = _job(recording, fields, options, samples_per_s, ignore, stop_s)
+        self._child = _Child(job | {"path": None}, _limit_s(stop_s or recording.duration_s))
+
+    def __enter__(self) -> Feed:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._child.stop()
+
+    def step(self, picture: Picture) -> None:
+        """A picture; it is looked at if a sample is due. Raises OutputError as `look` does."""
+        if picture.time_s + 1e-6 < self._next_s:
+            return
+        self._next_s = picture.time_s + self._spacing_s
+        planes = [np.ascontiguousarray(p) for p in picture.planes()]
+        self._child.send(_HEAD.pack(picture.time_s, *planes[0].shape))
+        for plane in planes:
+            self._child.send(plane.data)
+
+    def finish(self) -> Found:
+        """What was found. Raises OutputError as `look` does."""
+        return self._child.finish()
+
+
+def _limit_s(length_s: float) -> float:
+    """Far more than any machine needs; a program that stands still must not hold up a night."""
+    return 900 + 60 * length_s
+
+
+def _job(
+    recording: Recording,
+    fields: Sequence[FieldSpan],
+    options: AnonymityOptions,
+    samples_per_s: float,
+    ignore: Sequence[Place],
+    stop_s: float | None,
+) -> dict[str, Any]:
+    return {
         "recording": recording.to_json(),
         "fields": [f.model_dump() for f in fields],
-        "outside": [list(o) for o in outside],
-        "lettering": lettering,
+        "lettering": options.lettering and text_available(),
         "faces": options.faces,
         "rate_hz": samples_per_s,
         "ignore": [list(b) for b in ignore],
         "stop_s": stop_s,
     }
-    # Far more than any machine needs; a program that stands still must not hold up a night.
-    limit_s = 900 + 60 * (stop_s or recording.duration_s)
-    try:
-        done = subprocess.run(
+
+
+class _Child:
+    """The process that looks. What it says is kept in a file, so that it never waits for us."""
+
+    def __init__(self, job: dict[str, Any], limit_s: float) -> None:
+        self._limit_s, self._late = limit_s, False
+        self._said = tempfile.TemporaryFile()  # noqa: SIM115
+        self._process = subprocess.Popen(
             [sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])],
-            input=json.dumps(job),
-            capture_output=True,
-            text=True,
-            check=False,
-            timeout=limit_s,
+            stdin=subprocess.PIPE,
+            stdout=self._said,
+            stderr=subprocess.DEVNULL,
             preexec_fn=die_with_parent if os.name == "posix" else None,
         )
-    except subprocess.TimeoutExpired:
-        raise OutputError(
-            "Looking for lettering and faces was stopped",
-            f"no end after {limit_s:.0f} s",
-            "run again on a machine with less to do",
-        ) from None
-    if done.returncode != 0 or not done.stdout:
-        raise OutputError(
-            "Looking for lettering and faces was stopped",
-            f"code {done.returncode}",
-            "free some memory and run again",
+        self._timer = threading.Timer(limit_s, self._too_late)
+        self._timer.daemon = True
+        self._timer.start()
+        self.send(json.dumps(job).encode() + b"\n")
+
+    def _too_late(self) -> None:
+        self._late = True
+        self._process.kill()
+
+    def send(self, data: Any) -> None:
+        assert self._process.stdin is not None
+        try:
+            self._process.stdin.write(data)
+        except BrokenPipeError:
+            self._process.wait()
+            raise self._stopped() from None
+
+    def finish(self) -> Found:
+        assert self._process.stdin is not None
+        with contextlib.suppress(BrokenPipeError):
+            self._process.stdin.close()
+        self._process.wait()
+        self._said.seek(0)
+        lines = self._said.read().splitlines()
+        if self._process.returncode != 0 or not lines:
+            raise self._stopped()
+        found = json.loads(lines[-1])
+        return (
+            [Lettering.model_validate(x) for x in found["lettering"]],
+            [Face.model_validate(x) for x in found["faces"]],
         )
-    found = json.loads(done.stdout.splitlines()[-1])
-    return (
-        [Lettering.model_validate(x) for x in found["lettering"]],
-        [Face.model_validate(x) for x in found["faces"]],
-    )
+
+    def stop(self) -> None:
+        """Ends it, finished or not."""
+        self._timer.cancel()
+        if self._process.poll() is None:
+            self._process.kill()
+            self._process.wait()
+        self._said.close()
+        if self._process.stdin is not None:
+            with contextlib.suppress(BrokenPipeError):
+                self._process.stdin.close()
+
+    def _stopped(self) -> OutputError:
+        what = "Looking for lettering and faces was stopped"
+        if self._late:
+            got = f"no end after {self._limit_s:.0f} s"
+            return OutputError(what, got, "run again on a machine with less to do")
+        return OutputError(
+            what, f"code {self._process.returncode}", "free some memory and run again"
+        )
 
 
 def child() -> None:
-    """Body of the child process: a job as JSON on standard input, boxes on standard output."""
+    """Body of the child process: a job as a line of JSON on standard input, and the pictures
+    after it where the job names no file; boxes on standard output."""
     from pipeline.analysis.detect import detect
 
-    job = json.load(sys.stdin)
+    job = json.loads(sys.stdin.buffer.readline())
     recording = Recording.model_validate_json(job["recording"])
+    if job["path"] is None:
+        samples = _handed(recording.video.matrix)
+    else:
+        samples = _samples(Path(job["path"]), recording, job["outside"], job["rate_hz"])
     letters, faces = detect(
-        _samples(Path(job["path"]), recording, job["outside"], job["rate_hz"]),
+        samples,
         [FieldSpan.model_validate(s) for s in job["fields"]],
         job["lettering"],
         job["faces"],
@@ -120,6 +239,23 @@ def child() -> None:
         "faces": [x.model_dump() for x in faces],
     }
     sys.stdout.write("\n" + json.dumps(found) + "\n")
+
+
+def _handed(matrix: str) -> Iterator[tuple[float, NDArray[np.uint8], bool]]:
+    """Pictures that the parent decoded: head, then the planes of yuv420p."""
+    import av
+
+    from pipeline.media.read import reduce_rgb
+    from pipeline.media.write import planes_of
+
+    stream = sys.stdin.buffer
+    while head := stream.read(_HEAD.size):
+        time_s, rows, cols = _HEAD.unpack(head)
+        frame = av.VideoFrame(cols, rows, "yuv420p")
+        for plane in planes_of(frame):
+            data = np.frombuffer(stream.read(plane.size), np.uint8)
+            plane[:] = data.reshape(plane.shape)
+        yield time_s, reduce_rgb(frame, rows, matrix), False
 
 
 def _samples(

@@ -8,7 +8,7 @@ is found in the finished file itself.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -36,6 +36,7 @@ from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering
 from pipeline.model.time import Span, subtract_spans
+from pipeline.stages import detectors
 from pipeline.stages.card import card_box
 from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
 from pipeline.stages.plan import goes_on, has_field, moved_field, replaced_spans
@@ -145,9 +146,14 @@ def verify_release(
     result = Verified()
     recording = probe(path)
     result.checks += _stream_checks(path, recording, plan)
-    result.checks += _picture_checks(path, recording, plan, media, coverage, options, result,
-                                     progress)  # fmt: skip
-    result.checks += _identity_checks(path, recording, plan, coverage, options)
+    with ExitStack() as stack:
+        search = _search(recording, plan, coverage, options)
+        if search is not None:
+            stack.enter_context(search)
+        result.checks += _picture_checks(path, recording, plan, media, coverage, options, result,
+                                         search, progress)  # fmt: skip
+        if search is not None:
+            result.checks += _identity_checks(search, plan, options)
     result.checks += _sound_checks(path, recording, options, result, silent=plan.mix is None)
     result.checks += _stem_checks(stem, plan, voice_consent)
     result.checks += _ducking_checks(stem, narration, plan, options, result)
@@ -265,6 +271,7 @@ def _picture_checks(
     coverage: NDArray[np.float32],
     options: Options,
     result: Verified,
+    search: detectors.Feed | None,
     progress: Progress,
 ) -> list[Check]:
     report = ReadReport()
@@ -278,6 +285,8 @@ def _picture_checks(
         path, recording, report=report, skip_unreferenced=True, threads=options.machine.threads
     )
     for picture in ahead(reading):
+        if search is not None:
+            search.step(picture)
         if picture.time_s + 1e-6 >= next_s:
             next_s = picture.time_s + SAMPLE_S
             surround.look(picture)
@@ -492,31 +501,28 @@ def piece_at(plan: Plan, out_s: float) -> Piece:
     return found
 
 
-def _identity_checks(
-    path: Path,
-    recording: Recording,
-    plan: Plan,
-    coverage: NDArray[np.float32],
-    options: Options,
-) -> list[Check]:
+def _search(
+    recording: Recording, plan: Plan, coverage: NDArray[np.float32], options: Options
+) -> detectors.Feed | None:
     """Lettering and faces in the finished file, looked for more densely than by the survey."""
-    from pipeline.stages import detectors
-
     wanted = options.anonymity
-    if not wanted.lettering and not wanted.faces:
-        return []
-    fields = out_fields(plan)
+    if not detectors.wanted(wanted):
+        return None
     boxes = mark_boxes(plan, coverage)
-    letters, faces = detectors.look(
-        path,
+    return detectors.Feed(
         recording,
-        fields,
-        [],
+        out_fields(plan),
         wanted,
         samples_per_s=wanted.verify_samples_per_s,
         ignore=[*boxes, *words_boxes(plan, boxes)],
         stop_s=plan.duration_s,
     )
+
+
+def _identity_checks(search: detectors.Feed, plan: Plan, options: Options) -> list[Check]:
+    """What was found in the pictures handed over, without what a person let through."""
+    wanted = options.anonymity
+    letters, faces = search.finish()
     letters = [x for x in letters if not _let_through(plan, "lettering", x)]
     faces = [x for x in faces if not _let_through(plan, "face", x)]
     checks = []
