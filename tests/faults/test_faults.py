@@ -149,6 +149,7 @@ def test_a_killed_encoder_ends_the_run_with_a_sentence(bench: Bench) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1500)
 def test_kill_at_fifty_moments(runner: Runner, tiny: Path, tmp_path: Path) -> None:
     """The whole run, then the encoder, at random moments; with and without a survey."""
     bench = Bench(runner, tmp_path, tiny)
@@ -185,6 +186,7 @@ def test_a_killed_detector_ends_the_run_with_a_sentence(
         assert bench.releases() == [] and bench.left_over() == []
 
 
+@pytest.mark.slow
 def test_nothing_lives_on_after_a_kill(bench: Bench) -> None:
     """Linux: encoders end with their parent (PR_SET_PDEATHSIG, prctl(2))."""
     bench.run(kill="main", after_s=0.9)
@@ -258,6 +260,7 @@ def test_a_file_that_may_not_grow_further(bench: Bench, file_bytes: int) -> None
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1500)
 def test_disk_full_at_each_write(runner: Runner, tiny: Path, tmp_path: Path) -> None:
     """A file system that holds a little more each time, so that every write is once the last."""
     if os.geteuid() != 0:
@@ -379,6 +382,7 @@ def test_a_survey_is_not_kept_under_the_hash_of_another_content(
     assert not list(cache.rglob("survey.json"))
 
 
+@pytest.mark.slow
 def test_an_unreadable_source(bench: Bench) -> None:
     (bench.case / "a.mp4").chmod(0)
     run = bench.run(plain=True)
@@ -493,6 +497,7 @@ def test_damage_anywhere(longer: Path, tmp_path: Path, share: tuple[float, float
 # ---------------------------------------------------------------- catalogue and clock
 
 
+@pytest.mark.slow
 def test_a_damaged_catalogue_stops_the_run_and_is_kept(bench: Bench) -> None:
     bench.catalogue.write_bytes(b"SQLite format 3\0" + os.urandom(5000))
     before = bench.catalogue.read_bytes()
@@ -562,6 +567,7 @@ def test_a_clock_set_back_does_not_revive_ended_consent(
         assert found.clock_warning(datetime.datetime.fromisoformat(LATER)) is None
 
 
+@pytest.mark.slow
 def test_a_run_with_a_clock_set_back_says_so_and_keeps_the_order_of_releases(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:

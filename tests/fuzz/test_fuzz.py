@@ -149,6 +149,7 @@ def test_probe_of_a_part_of_the_set(
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1500)
 def test_probe_of_the_whole_set(runner: Runner, files: list[Damaged], listener: Listener) -> None:
     before = state(sources(files))
     assert probed(runner, files) == []
@@ -242,6 +243,7 @@ def test_a_reader_that_hangs_or_crashes_is_an_input_error(
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1500)
 def test_make_of_what_a_look_lets_pass(
     runner: Runner, files: list[Damaged], listener: Listener
 ) -> None:
