@@ -54,6 +54,14 @@ def jpeg(seed: int, fog: float = 0.0) -> bytes:
     return out.getvalue()
 
 
+def mel_png() -> bytes:
+    """A sound picture: grey noise."""
+    out = io.BytesIO()
+    noise = np.random.default_rng(2).integers(40, 255, (64, 300), np.uint8)
+    Image.fromarray(noise).save(out, "PNG")
+    return out.getvalue()
+
+
 def span(duration_s: float) -> FieldSpan:
     return FieldSpan(
         start_s=0,
@@ -244,6 +252,7 @@ def make_data(
             "narration_speech": talk,
             "procedure_speech": [(21.0, 23.4), (130.2, 131.9)],
             "undecided": [(288.0, 290.5)],
+            "pictures": [(name, mel_png(), 330.0) for name in ("Narration", "Procedure")],
             "depth_lu": 15.0,
             "ducking": [
                 ("Windows with at least 15 LU", 97.4, "%"),
