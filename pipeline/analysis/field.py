@@ -176,7 +176,10 @@ class FieldFold:
             first, second = (
                 self._evidence(part, surround) for part in (frames[:half], frames[half:])
             )
-            if _boundary_moved(first, second, surround.noise):
+            # the mean of a growing field is as large as its last picture: compare single ones
+            start = self._evidence(frames[:1], surround)
+            end = self._evidence(frames[-1:], surround)
+            if _boundary_moved(start, end, surround.noise * math.sqrt(len(frames))):
                 self._pool_up(frames[:half], times[:half])
                 self._pool_up(frames[half:], times[half:])
                 return
@@ -282,7 +285,7 @@ class FieldFold:
 def _boundary_moved(a: Plane, b: Plane, noise: float) -> bool:
     """Did the outer boundary of what is lit move by about 0.4 % of the height all round?"""
     h, w = a.shape
-    limit = max(4.0, 6 * noise, 0.06 * float(np.percentile(a[::4, ::4], 90)))
+    limit = max(4.0, 4 * noise, 0.06 * float(np.percentile(a[::4, ::4], 90)))
     inside = []
     for e in (a, b):
         lit = cv2.morphologyEx((e > limit).astype(np.uint8), cv2.MORPH_OPEN,

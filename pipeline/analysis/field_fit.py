@@ -1530,7 +1530,12 @@ def _judge_other(
         strong = (weight > 0.8) & ~at_frame
         if strong.any():
             differs = float(np.percentile(np.abs(radius - m)[strong], 85) / h)
-    doubt = circle.confidence if circle is not None and circle.parts["stops"] < 3 else 0.0
+    doubt = 0.0
+    if circle is not None and circle.parts["stops"] < 3:
+        # a circle that most of the boundary lies on, even if something speaks against it
+        c = circle.parts
+        fits = _ramp(c["raw_cover"], 0.6, 0.85) * _ramp(c["raw_span"], 0.2, 0.4)
+        doubt = max(circle.confidence, fits * c["line"] * c["rms"])
     parts = {
         "cover": _ramp(sharp, 0.75, 0.975),
         "free": _ramp(free, 0.1, 0.35),
