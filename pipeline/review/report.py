@@ -752,7 +752,7 @@ def _tracks(data: ReportData) -> list[Track]:
 def _points(data: ReportData) -> int:
     """Points per plot: twice a plot's width on screen, less where there are many."""
     plots = len(data.recordings) + 4
-    return max(240, min(1200, 8400 // plots))
+    return max(240, min(1200, 7800 // plots))
 
 
 def _plots(data: ReportData) -> dict[str, list[tuple[str, dict[str, Any]]]]:
