@@ -20,7 +20,7 @@ GLARE_SHARE = 0.25  # clipped share of the field
 # or far brighter than usual, and either bright in itself or with more clipped than usual
 GLARE_RATIO, GLARE_LEVEL, GLARE_CLIPPED = 1.4, 0.55, 0.05
 BLUR_LOSS = 0.45
-SMUDGE_PEAK, SMUDGE_LOSS = 0.22, 0.12  # found at the first, as long as the second lasts
+SMUDGE_PEAK, SMUDGE_LOSS = 0.26, 0.14  # found at the first, as long as the second lasts
 FOREIGN_SHARE = 0.5
 CERTAIN_LOW = 0.2  # from here on the time course is not asked
 PALER_SHARE, PALER_LEAST = 0.25, 0.06  # of the colour that a veil of that brightness drains
@@ -182,13 +182,19 @@ def find_events(
         lambda a, b: np.nanmean(blur[a:b]),
     )
     smudge = get("smudge")
-    smudged = (np.nan_to_num(smudge) > SMUDGE_LOSS) & ~off
+    # uneven fog looks alike while it lasts: a smudge is there before or after it as well
+    under = np.zeros(n, bool)
+    for a, b in fog_spans:
+        under[max(0, a - round(1.0 / step)) : b + round(1.0 / step)] = True
+    smudge = np.nan_to_num(smudge)
+    smudged = (smudge > SMUDGE_LOSS) & ~off
     add(
         "smudge",
         [
             (a, b)
             for a, b in _spans(smudged, time, step, 2.0, 2.0)
-            if np.nanmax(smudge[a:b]) >= SMUDGE_PEAK
+            if ((smudge[a:b] >= SMUDGE_PEAK) & ~under[a:b]).any()
+            and (smudged[a:b] & ~under[a:b]).sum() * step >= 2.0 - 1e-6
         ],
         smudge,
         lambda a, b: 0.4 + np.nanmax(smudge[a:b]),

@@ -31,9 +31,10 @@ READING_SD_LAG = 0.03  # more for each sample between the two
 SHARED = 2.0  # readings that follow each other say this many times less
 STEP_SD, HOLD = 0.1, 0.3
 SPARSE = 0.6
-FOG_MOST, FOG_CHANGE, BLUR_MOST = 0.4, 0.06, 0.2
+FOG_MOST, FOG_CHANGE, BLUR_MOST = 0.16, 0.06, 0.2
 STRETCH, MARGIN = 240, 30  # maps solved at once, and on both sides of them
 RINGS = (0.5, 0.8)
+USUAL_MOST = 0.5  # ln of detail; more than this all the time is a smudge nobody wiped
 
 
 def smudge_maps(
@@ -82,6 +83,9 @@ def smudge_maps(
             out[first:last] = part[first - a : last - a]
     heard: NDArray[np.bool_] = np.isfinite(change).sum(0) > 0
     left: F64 = np.where(heard, np.maximum(out - _ring_median(out, heard), 0), 0.0)
+    # a little less detail at one place all the time is the lens as it is
+    usual = np.quantile(left, 0.3, axis=0)
+    left = np.maximum(left - np.where(usual < USUAL_MOST, usual, 0), 0)
     return left.reshape(maps, BLOCKS, BLOCKS)
 
 

@@ -28,6 +28,8 @@ BLUR_SHARE = np.array([1.0, 0.35, 0.1])
 AIR_PRIOR = 0.55
 AIR_PRIOR_SD = 0.4
 AIR_LOW_SD = 0.1  # a veil darker than usual is less likely than a brighter one
+VEIL_SD = np.array([0.2, 0.1, 1.0])
+AIR_MOST, AIR_MOST_SD = 1.0, 0.02  # a veil brighter than full scale could not be seen through
 AIR_TINT_SD = 0.15
 GAIN_STEP_SD = 0.01
 COMMON_0, COMMON_1 = 0.006, 0.004
@@ -98,6 +100,10 @@ def solve(
     gap = (pairs.j - pairs.i).astype(float)
     has = np.isfinite(pairs.log_ratio)
     sd_c = np.sqrt(np.nan_to_num(pairs.log_sd, nan=1.0) ** 2 + (0.008 + 0.006 * gap[:, None]) ** 2)
+    # a veil that brightens the picture brings its own unevenness, most in the coarse
+    # band, and its own noise
+    brighter = np.abs(np.log((pairs.mean_j.sum(1) + 0.01) / (pairs.mean_i.sum(1) + 0.01)))
+    sd_c = np.hypot(sd_c, VEIL_SD * brighter[:, None])
     lr = np.nan_to_num(pairs.log_ratio)
     sd_common = COMMON_0 + COMMON_1 * gap
     sd_tint = TINT_0 + TINT_1 * gap
@@ -148,6 +154,7 @@ def solve(
         cost += float(_rho(over**2, nu).sum())
         mean_air = log_air.mean()
         cost += 0.5 * ((mean_air - np.log(AIR_PRIOR)) / air_sd(mean_air)) ** 2
+        cost += 0.5 * (max(0.0, mean_air - np.log(AIR_MOST)) / AIR_MOST_SD) ** 2
         cost += 0.5 * float((((log_air - mean_air) / AIR_TINT_SD) ** 2).sum())
         if not need:
             return cost, None
@@ -239,6 +246,10 @@ def solve(
         ha_prior = one / 3 / air_sd(float(log_air.mean())) ** 2 + (np.eye(3) - one) / AIR_TINT_SD**2
         haa += ha_prior
         ga -= ha_prior @ (log_air - np.log(AIR_PRIOR))
+        beyond = float(log_air.mean()) - np.log(AIR_MOST)
+        if beyond > 0:
+            haa += one / 3 / AIR_MOST_SD**2
+            ga -= beyond / 3 / AIR_MOST_SD**2
         # solve with the border
         ok = False
         for _try in range(5):
@@ -268,6 +279,9 @@ def solve(
             break
         gain = cost - new_cost
         u, g, b, log_air = nu_, ng_, nb_, na_
+        # only the product of airlight and gain shows: the usual gain is called 1
+        usual = float(np.median(g))
+        g, log_air = g - usual, log_air + usual
         cost, parts = model(u, g, b, log_air, True)
         if gain < 1e-4 * max(1.0, cost) and turn >= HOLD_TURNS:
             break

@@ -435,8 +435,9 @@ def solve_tables(tables: Tables) -> LensResult:
         spread = np.clip(2.5 * got.sd_u + 0.02 + 0.5 * got.b, 0.02, 5)
         known &= ~_stray(n, i, j, got.u)
         loss = np.where(known, 1 - np.exp(-got.u), np.nan)
-        low = np.where(known, 1 - np.exp(-np.maximum(got.u - spread, 0)), np.nan)
-        high = np.where(known, 1 - np.exp(-(got.u + spread)), np.nan)
+        # sparse fog and readings in noise both err towards too little
+        low = np.where(known, 1 - np.exp(-np.maximum(got.u - 1.1 * spread, 0)), np.nan)
+        high = np.where(known, 1 - np.exp(-(got.u + 1.6 * spread)), np.nan)
         luma_air = float(got.air @ _lens_pairs.LUMA)
         veil = loss * np.exp(got.g) * luma_air
         step_s = float(np.median(np.diff(times)))
