@@ -128,6 +128,48 @@ def test_versions_of_the_workers(
     assert client.closed
 
 
+def test_workers_without_the_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from pipeline.batch.run import Request
+    from pipeline.model.options import Options
+
+    class Bare(Told):
+        def run(self, _: Any) -> dict[str, str]:
+            raise ModuleNotFoundError("No module named 'pipeline'")
+
+    client = Bare([])
+    monkeypatch.setattr(module, "connect", lambda _: client)
+    request = Request(tmp_path, tmp_path / "out", Options(), scheduler="tcp://x:1")
+    with pytest.raises(OutputError, match="cannot run the program"), Catalogue(
+        tmp_path / "c"
+    ) as catalogue:
+        module.Cluster(request, catalogue)
+    assert client.closed
+
+
+def test_a_worker_of_another_version_that_came_later() -> None:
+    answer = module.run_task({"version": "0.0.1", "kind": "hash"})
+    assert answer["state"] == "failed" and "another version" in answer["error"]["what"]
+    assert "0.0.1" in answer["error"]["got"]
+
+
+def test_a_task_whose_process_was_killed_is_tried_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """It raises, so that the scheduler gives it out once more; a fault of the case does not."""
+    from pipeline import __version__
+    from pipeline.batch import pool
+
+    job = {"version": __version__, "kind": "hash", "memory_mb": 0, "stall_s": 60, "silence_s": 60}
+    dies = "import os, signal; os.kill(os.getpid(), signal.SIGKILL)"
+    monkeypatch.setattr(pool, "command", lambda: [sys.executable, "-c", dies])
+    with pytest.raises(RuntimeError):
+        module.run_task(job)
+    fails = "print('{\"answer\": {\"state\": \"failed\"}}')"
+    monkeypatch.setattr(pool, "command", lambda: [sys.executable, "-c", fails])
+    assert module.run_task(job)["state"] == "failed"
+    idles = "import time; time.sleep(60)"
+    monkeypatch.setattr(pool, "command", lambda: [sys.executable, "-c", idles])
+    assert "stood still" in module.run_task({**job, "stall_s": 1.0})["error"]["what"]
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(400)
 def test_a_day_on_two_workers_one_of_them_killed(

@@ -43,6 +43,8 @@ def run_task(job: Job) -> Answer:
     An answer is given for every fault of the case. Only a process that died without an
     answer raises, so that the scheduler tries again.
     """
+    if job["version"] != __version__:  # a worker that came later
+        return {"state": "failed", "error": _other_version([__version__], job).as_dict()}
     pool = Pool(1, job["memory_mb"] or 1e9, job["stall_s"], job["silence_s"])
     pool.start("task", job)
     try:
@@ -58,6 +60,14 @@ def run_task(job: Job) -> Answer:
 def _for_good(answer: Answer) -> bool:
     """True if the process was ended for its memory or for standing still: no second try."""
     return "signal" not in answer["error"]["got"]
+
+
+def _other_version(found: list[str], job: Job | None = None) -> UsageError:
+    return UsageError(
+        "Workers of the cluster have another version of the program",
+        f"{', '.join(found)}; the batch {job['version'] if job else __version__}",
+        "install the same version everywhere",
+    )
 
 
 def program_version() -> str:
@@ -99,7 +109,14 @@ class Cluster:
             raise
 
     def _check_versions(self) -> None:
-        found = self._client.run(program_version)
+        try:
+            found = self._client.run(program_version)
+        except Exception as error:
+            raise OutputError(
+                "The workers of the cluster cannot run the program",
+                type(error).__name__,
+                "install fieldstop[cluster] in the environment of each worker",
+            ) from None
         if not found:
             raise OutputError(
                 "The cluster has no workers",
@@ -108,11 +125,7 @@ class Cluster:
             )
         other = sorted({v for v in found.values() if v != __version__})
         if other:
-            raise UsageError(
-                "Workers of the cluster have another version of the program",
-                f"{', '.join(other)}; here {__version__}",
-                "install the same version everywhere",
-            )
+            raise _other_version(other)
 
     def describe(self) -> str:
         return f"{len(self._threads())} of a cluster, {sum(self._threads())} tasks at once"
@@ -143,6 +156,7 @@ class Cluster:
             measures = folder.private_dir.parent / ".measures"
             job = {
                 **job,
+                "version": __version__,
                 "work": str(work),
                 "measures": str(measures),
                 "memory_mb": self._limits.memory_mb,
