@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from pipeline.batch.estimate import size_text, time_text
+from pipeline.batch.estimate import time_text
 from pipeline.model.batch import BatchReport
 
 
@@ -17,7 +17,7 @@ def page(report: BatchReport) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    env.filters |= {"length": time_text, "size": size_text}
+    env.filters |= {"length": time_text, "clock": _clock}
     states = ("failed", "withheld", "stopped", "waiting", "working", "released")
     rows = sorted(report.cases, key=lambda c: states.index(c.state))
     return env.get_template("batch.html").render(
@@ -25,3 +25,7 @@ def page(report: BatchReport) -> str:
         rows=rows,
         counts=[(s, report.count(s)) for s in states if report.count(s)],  # type: ignore[arg-type]
     )
+
+
+def _clock(at: str) -> str:
+    return f"{at[:10]} {at[11:16]} UTC"
