@@ -396,28 +396,6 @@ class EnvelopePictureFold:
         return np.stack([self._low, self._high])
 
 
-def mel_filters(
-    rate_hz: float, fft: int, bands: int, low_hz: float, high_hz: float
-) -> NDArray[np.float64]:
-    """Triangular mel filters of equal area, (band, fft // 2 + 1).
-
-    Slaney's scale (Auditory Toolbox, 1998): 15 mel per kHz up to 1 kHz, then 27 per factor
-    of 6.4. The same numbers as librosa.filters.mel, without loading it.
-    """
-    step = np.log(6.4) / 27.0
-
-    def mel(hz: float) -> float:
-        return hz * 0.015 if hz < 1000 else 15.0 + float(np.log(hz / 1000.0)) / step
-
-    points = np.linspace(mel(low_hz), mel(high_hz), bands + 2)
-    edges = np.where(points < 15.0, points / 0.015, 1000.0 * np.exp(step * (points - 15.0)))
-    hz = np.arange(fft // 2 + 1) * rate_hz / fft
-    rise = (hz[None] - edges[:-2, None]) / (edges[1:-1] - edges[:-2])[:, None]
-    fall = (edges[2:, None] - hz[None]) / (edges[2:] - edges[1:-1])[:, None]
-    area = 2.0 / (edges[2:] - edges[:-2])
-    return np.asarray(np.maximum(0.0, np.minimum(rise, fall)) * area[:, None])
-
-
 class MelPictureFold:
     """Mel power picture of a stream: `columns` equal parts in time, `bands` mel bands.
 
@@ -427,7 +405,10 @@ class MelPictureFold:
     _FFT = 2048
 
     def __init__(self, columns: int, length: int, bands: int = 64, rate_hz: int = 48000) -> None:
-        self._mel = mel_filters(rate_hz, self._FFT, bands, 50.0, min(12000.0, rate_hz / 2))
+        from librosa.filters import mel
+
+        top_hz = min(12000.0, rate_hz / 2)
+        self._mel = mel(sr=rate_hz, n_fft=self._FFT, n_mels=bands, fmin=50.0, fmax=top_hz)
         self._length = max(1, length)
         self._power = np.zeros((bands, columns))
         self._frames = np.zeros(columns)

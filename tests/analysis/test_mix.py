@@ -478,15 +478,6 @@ def test_a_fall_that_reaches_into_the_first_syllable_has_a_lead_below_0(late_s: 
     assert (report.onset_lead_s[0] < 0) == (late_s > 0)
 
 
-def test_mel_filters_are_those_of_librosa() -> None:
-    librosa = pytest.importorskip("librosa")
-    wide, narrow = (48000, 2048, 64, 50.0, 12000.0), (16000, 512, 40, 0.0, 8000.0)
-    for rate, fft, bands, low, high in (wide, narrow):
-        ours = narrator.mel_filters(rate, fft, bands, low, high)
-        theirs = librosa.filters.mel(sr=rate, n_fft=fft, n_mels=bands, fmin=low, fmax=high)
-        np.testing.assert_allclose(ours, theirs, atol=1e-6 * theirs.max())
-
-
 def test_waveform_picture_holds_every_peak() -> None:
     rng = np.random.default_rng(1)
     sound = rng.standard_normal((2, 100_003)).astype(np.float32)
