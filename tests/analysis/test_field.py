@@ -20,7 +20,13 @@ from pipeline.analysis.field import (
     outline_of,
     safest_span,
 )
-from pipeline.analysis.field_fit import circle_through, find_surround, fit_circle
+from pipeline.analysis.field_fit import (
+    Fit,
+    circle_through,
+    find_surround,
+    fit_circle,
+    fit_field,
+)
 from pipeline.model.field import FieldSpan, whole_picture
 from tests.scenes_field import (
     Clip,
@@ -32,6 +38,7 @@ from tests.scenes_field import (
     moved,
     tissue_texture,
 )
+from tests.scenes_field_wild import WILD, Wild, WildClip, make_wild
 
 H, W = 480, 854
 CALM = Look(noise=0.8, blur_px=0.8, vignette=0.4, quality=85)
@@ -430,6 +437,117 @@ def test_never_wrong_and_sure(kind: str, seed: int) -> None:
             assert span.shape == "none"
         else:
             assert span.shape != "none"
+            outline = outline_of(span, 720)
+            outline[:, 0] = np.clip(outline[:, 0], 0, clip.w)
+            outline[:, 1] = np.clip(outline[:, 1], 0, clip.h)
+            assert hausdorff_px(outline, truth.boundary(clip.h, clip.w)) < 0.02 * clip.h
+
+
+# --- what recorders and scopes do -------------------------------------------------
+
+
+def wild(clip: WildClip) -> list[FieldSpan]:
+    fold = FieldFold(clip.w, clip.h)
+    for t, rgb in clip.frames():
+        fold.step(t, rgb)
+    return fold.finish(clip.duration_s)
+
+
+def one_part(
+    region: Region | None, mucosa: NDArray[np.uint8], change: Wild, look: Look = CALM,
+    duration_s: float = 4.0, moving_s: tuple[float, float] = (0.0, 0.0),
+) -> WildClip:
+    part = Part(duration_s, region, look, mucosa)
+    return WildClip("wild", H, W, [part], 3, wild=change, moving_s=moving_s)
+
+
+@pytest.mark.parametrize("inside", [False, True])
+def test_grey_panel_is_no_field(inside: bool, mucosa: NDArray[np.uint8]) -> None:
+    """A 4:3 panel at level 33 between black bars: the disc on it is the field, not the panel."""
+    region = Region((430.0, 240.0, 190.0))
+    panel = (0.25, 0.05, 1.53, 0.95) if inside else (0.22, 0.0, 1.56, 1.0)
+    look = Look(surround=(33.0, 33.0, 33.0), noise=1.2, quality=85)
+    (span,) = wild(one_part(region, mucosa, Wild(panel=panel, panel_bars=1.0), look))
+    assert span.shape == "circle" and span.confidence >= 0.9
+    assert error(span, region) < 0.01
+
+
+def test_data_panel_beside_the_picture(mucosa: NDArray[np.uint8]) -> None:
+    region = Region((330.0, 240.0, 205.0))
+    change = Wild(data_right=0.4, data_level=(40.0, 30.0, 30.0), seed=2)
+    span = at(wild(one_part(region, mucosa, change, duration_s=6.0)), 3.0)
+    assert span.shape == "circle" and span.confidence >= 0.9
+    assert error(span, region) < 0.01
+
+
+def test_slow_zoom_is_followed(mucosa: NDArray[np.uint8]) -> None:
+    """A field that grows for 5 s: no moment is answered surely and beyond 2 %."""
+    region = Region((430.0, 240.0, 150.0))
+    clip = one_part(region, mucosa, Wild(zoom_to=1.35), duration_s=14.0, moving_s=(4.0, 9.0))
+    spans = wild(clip)
+    for t in np.arange(0.25, 14.0, 0.5):
+        truth = clip.truth(float(t))
+        assert truth is not None
+        span = at(spans, float(t))
+        assert span.confidence < 0.9 or error(span, truth) < 0.02
+    for t, r in ((2.0, 150.0), (12.0, 202.5)):
+        assert at(spans, t).radius_px == pytest.approx(r, abs=2.5)
+
+
+def test_stop_that_a_codec_drew_is_not_sure() -> None:
+    """A rim of one or two levels, as a block codec makes them, is never a sure field."""
+    e = np.zeros((240, 320), np.float32)
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    e[np.hypot(xx - 160, yy - 120) < 90] = 1.6
+    faint = fit_field(e, 0.1)
+    strong = fit_field(e * 20, 0.1)
+    assert faint.confidence < 0.9 <= strong.confidence
+
+
+def test_lettering_across_a_straight_side() -> None:
+    """Four sides fitted robustly: a patch across one of them bends nothing."""
+    e = np.zeros((240, 320), np.float32)
+    square = np.array([[70, 40], [250, 46], [246, 200], [66, 194]], np.float64)
+    cv2.fillPoly(e, [np.round(square * 16 - 8).astype(np.int32)], 120.0, shift=4)
+    e = cv2.GaussianBlur(e, (0, 0), 0.8)
+    e[100:112, 40:100] = 200
+    e = cv2.GaussianBlur(e, (0, 0), 0.8)
+    fit = fit_field(e, 0.3)
+    assert fit.shape == "other" and fit.outline is not None
+    near = np.hypot(*(fit.outline[:, None] - square[None]).transpose(2, 0, 1)).min(axis=1)
+    assert len(fit.outline) == 4 and near.max() < 2.0
+
+
+def test_frame_edge_must_be_lit() -> None:
+    """A circle is not said to reach the frame where the picture ends before it."""
+    e = np.zeros((240, 320), np.float32)
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    e[(np.hypot(xx - 160, yy - 140) < 110) & (yy < 215)] = 100
+    model = Fit("circle-clipped", 160, 140, 110, (0, 0, 320, 240), None, 1.0)
+    fit = fit_field(cv2.GaussianBlur(e, (0, 0), 0.8), 0.3, model)
+    assert fit.box[3] == pytest.approx(215, abs=1.5)
+
+
+def test_picture_without_any_rim_is_none(mucosa: NDArray[np.uint8]) -> None:
+    look = Look(vignette=1.6, vignette_power=2.5, exposure=0.15, cavity=0.9, quality=70)
+    (span,) = wild(one_part(None, mucosa, Wild(), look))
+    assert span.shape == "none"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", WILD)
+def test_wild_never_wrong_and_sure(kind: str) -> None:
+    clip = make_wild(kind, 7200)
+    spans = wild(clip)
+    for t in np.arange(0.25, clip.duration_s, 0.5):
+        part, since = clip.part_at(float(t))
+        if len(clip.parts) > 1 and min(since, part.duration_s - since) < 0.6:
+            continue
+        span, truth = at(spans, float(t)), clip.truth(float(t))
+        if span.confidence < 0.9:
+            continue
+        assert (span.shape == "none") == (truth is None)
+        if truth is not None:
             outline = outline_of(span, 720)
             outline[:, 0] = np.clip(outline[:, 0], 0, clip.w)
             outline[:, 1] = np.clip(outline[:, 1], 0, clip.h)
