@@ -246,6 +246,33 @@ def test_events_follow_the_threshold_and_the_least_length() -> None:
     assert high[0].peak_loss == pytest.approx(0.4)
 
 
+def test_fog_pales_the_colour_and_what_does_not_is_no_fog() -> None:
+    """A white veil V in light M leaves (M - V) / M of the saturation, by Koschmieder's law."""
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    loss = np.zeros(100)
+    loss[40:70] = 0.4
+    light = np.full(100, 0.5) ** 2.2
+    veil = np.where(loss > 0, 0.3 * light, 0)
+    pale = np.where(loss > 0, 0.7 * 0.5, 0.5)
+    same = series_of(loss, veil_level=veil, saturation=np.full(100, 0.5))
+    assert find_events(same, fields, 20.0) == []
+    faded = find_events(series_of(loss, veil_level=veil, saturation=pale), fields, 20.0)
+    assert [(e.kind, e.start_s, e.stop_s) for e in faded] == [("fog", 8.0, 14.0)]
+    # a picture without colour tells nothing
+    grey = series_of(loss, veil_level=veil, saturation=np.full(100, 0.02))
+    assert [e.kind for e in find_events(grey, fields, 20.0)] == ["fog"]
+
+
+def test_smudge_under_fog_alone_is_uneven_fog() -> None:
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    loss, smudge = np.zeros(100), np.zeros(100)
+    loss[40:70], smudge[40:72] = 0.4, 0.5
+    assert [e.kind for e in find_events(series_of(loss, smudge=smudge), fields, 20.0)] == ["fog"]
+    smudge[20:90] = 0.5
+    kinds = [e.kind for e in find_events(series_of(loss, smudge=smudge), fields, 20.0)]
+    assert kinds == ["smudge", "fog"]
+
+
 def test_unknown_stays_unknown_and_overlaps_stay_apart() -> None:
     fields = [whole_picture(320, 240, 0, 20, 1)]
     assert find_events(series_of(np.full(100, np.nan)), fields, 20.0) == []
