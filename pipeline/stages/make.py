@@ -647,9 +647,7 @@ def _case_blocks(run: CaseRun, channel: int) -> Iterator[NDArray[np.float32]]:
             yield np.zeros((1, round((kept.stop_s - kept.start_s) * 48_000)), np.float32)
             continue
         yield from _cut(
-            only_channel(
-                media.path, media.recording.video.start_s, channel, media.recording.jumps
-            )
+            only_channel(media.path, media.recording.video.start_s, channel, media.recording.jumps)
             if channel
             else _mono(media),
             round(kept.start_s * 48_000),

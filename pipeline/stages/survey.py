@@ -369,9 +369,7 @@ def _survey_sound(
     limit = round(duration_s * 48_000)
     origin_s = recording.video.start_s
     if narration_channel is None:
-        blocks = read_sound(
-            source.path, origin_s=origin_s, note=warnings, jumps=recording.jumps
-        )
+        blocks = read_sound(source.path, origin_s=origin_s, note=warnings, jumps=recording.jumps)
     else:
         blocks = without_channel(source.path, origin_s, narration_channel, recording.jumps)
     for block in blocks:
