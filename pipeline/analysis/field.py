@@ -456,7 +456,22 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
             out[-1] = (out[-1][0], b.stop_s, kept)
         else:
             out.append((b.start_s, b.stop_s, f))
-    return _debounce(out)
+    return _on_the_way(_debounce(out), h, w)
+
+
+def _on_the_way(
+    runs: list[tuple[float, float, Fit]], h: int, w: int
+) -> list[tuple[float, float, Fit]]:
+    """Short stretches unlike the fields before and after them are not sure: a zoom is running."""
+    out = list(runs)
+    for i in range(1, len(runs) - 1):
+        (_, _, before), (start, stop, fit), (_, _, after) = runs[i - 1 : i + 2]
+        if stop - start > 2.0 or "none" in (before.shape, fit.shape, after.shape):
+            continue
+        apart = min(difference_ratio(fit, f, h, w) for f in (before, after))
+        if apart > SAME_RATIO:
+            out[i] = (start, stop, replace(fit, confidence=min(fit.confidence, 0.85)))
+    return out
 
 
 def _together(
