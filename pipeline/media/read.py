@@ -586,6 +586,28 @@ def read_sound(
     Gaps of the time stamps are filled with silence, overlaps are cut, so that the
     sample number is the time. Raises InputError if the sound cannot be opened.
     """
+    waiting: list[NDArray[np.float32]] = []
+    count = 0
+    # Decoders give some 20 ms at a time; what filters and listens is cheaper in larger pieces.
+    for block in _sound_blocks(path, stream_index, origin_s, channels, note, jumps):
+        waiting.append(block)
+        count += block.shape[1]
+        if count >= RATE_HZ // 2:
+            yield np.concatenate(waiting, axis=1)
+            waiting, count = [], 0
+    if waiting:
+        yield np.concatenate(waiting, axis=1)
+
+
+def _sound_blocks(
+    path: Path,
+    stream_index: int,
+    origin_s: float,
+    channels: int | None,
+    note: list[str] | None,
+    jumps: Sequence[TimeJump],
+) -> Iterator[NDArray[np.float32]]:
+    """As `read_sound`, block by block as they are decoded."""
     import av
 
     with closing(open_media(path)) as container:
