@@ -304,7 +304,8 @@ def test_full_disk(
         made = fieldstop("make", recording.path, "--consent", "public", "--out", small / "out")
         assert made.code == 6, made.value
         assert "full" in made.said
-        assert not list((small / "out").rglob("*.mp4"))
+        assert not list((small / "out" / "releases").rglob("*.mp4"))
+        assert not list((small / "out").rglob("*.part*"))
     finally:
         subprocess.run(["umount", str(small)], check=True)
 

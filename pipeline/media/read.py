@@ -699,9 +699,7 @@ def _sound_blocks(
             note.append(f"sound: {damaged} damaged packets left out")
 
 
-def _jump_of_sound(
-    jumps: Sequence[TimeJump], raw_s: float, expected_s: float
-) -> TimeJump | None:
+def _jump_of_sound(jumps: Sequence[TimeJump], raw_s: float, expected_s: float) -> TimeJump | None:
     """The jump of the pictures after which sound at `raw_s` goes on about where it was."""
     near = min(jumps, key=lambda j: abs(raw_s + j.shift_s - expected_s))
     return near if abs(raw_s + near.shift_s - expected_s) < 2.0 else None

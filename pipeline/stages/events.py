@@ -30,9 +30,7 @@ def events_csv(run: CaseRun) -> str:
     writer = csv.writer(text)
     writer.writerow(COLUMNS)
     parts: dict[int, int] = {}
-    for number, (source, surveyed) in enumerate(
-        zip(run.opened.sources, run.surveyed, strict=True)
-    ):
+    for number, (source, surveyed) in enumerate(zip(run.opened.sources, run.surveyed, strict=True)):
         parts[source.recording] = parts.get(source.recording, 0) + 1
         for event in sorted(surveyed.survey.events, key=lambda e: (e.start_s, e.kind)):
             edit = _edit_of(run, number, event)

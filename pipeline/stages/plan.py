@@ -205,9 +205,7 @@ def make_plan(
         narration_channel=case.narration.channel if case.narration else None,
         live=live,
         narration_offset_s=round_s(narration.offset_s) if narration and narrated else None,
-        narration_offset_confidence=narration.offset_confidence
-        if narration and narrated
-        else None,
+        narration_offset_confidence=narration.offset_confidence if narration and narrated else None,
         needs=needs,
         warnings=list(dict.fromkeys(warnings)),
     )
@@ -579,9 +577,7 @@ def _captions(
     return sorted(out, key=lambda c: (c.start_s, c.stop_s))
 
 
-def _poster_s(
-    pieces: Sequence[Piece], sources: Sequence[SourceInput], duration_s: float
-) -> float:
+def _poster_s(pieces: Sequence[Piece], sources: Sequence[SourceInput], duration_s: float) -> float:
     """A clear moment inside the body, sure of its field, near a third of the clip."""
     best = (float("inf"), 0.0)
     for piece in pieces:
@@ -590,9 +586,7 @@ def _poster_s(
         survey, series = sources[piece.source].survey, sources[piece.source].series
         at = np.arange(piece.start_s + piece.fade_s + 0.1, piece.start_s + piece.length_s, 0.5)
         for time_s in (float(t) for t in at):
-            inside = any(
-                f.shape != "none" and f.start_s <= time_s < f.stop_s for f in survey.field
-            )
+            inside = any(f.shape != "none" and f.start_s <= time_s < f.stop_s for f in survey.field)
             busy = any(e.start_s - 0.2 <= time_s < e.stop_s + 0.2 for e in survey.events)
             loss = 0.3
             if "contrast_loss" in series:

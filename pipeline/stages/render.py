@@ -682,9 +682,7 @@ def procedure_sound(media: SourceMedia, plan: Plan) -> Iterator[NDArray[np.float
     """The room's sound of one source, stereo, without the channel that holds the narration."""
     channel, recording = plan.narration_channel, media.recording
     if channel is None:
-        yield from read_sound(
-            media.path, origin_s=recording.video.start_s, jumps=recording.jumps
-        )
+        yield from read_sound(media.path, origin_s=recording.video.start_s, jumps=recording.jumps)
         return
     yield from without_channel(media.path, recording.video.start_s, channel, recording.jumps)
 

@@ -43,9 +43,7 @@ def plan_restoration(
     known = here & np.isfinite(loss) & np.isfinite(light)
     if known.sum() < 2 or known.sum() < _LEAST_KNOWN * here.sum():
         return None
-    at = np.linspace(
-        span.start_s, span.stop_s, max(2, int(np.ceil(span.length_s / KNOT_S)) + 1)
-    )
+    at = np.linspace(span.start_s, span.stop_s, max(2, int(np.ceil(span.length_s / KNOT_S)) + 1))
     near = [np.abs(time_s[known] - t) <= 1.5 * KNOT_S for t in at]
     levels = np.array([
         np.median(loss[known][n]) if n.any() else np.interp(t, time_s[known], loss[known])
