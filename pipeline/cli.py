@@ -497,6 +497,8 @@ def withdraw(case: str, **values: Any) -> int:
             f"  {row['file']}  {row['audience']}  {str(row['released_at'])[:10]}"
             f"  sha256 {row['sha256']}"
         )
+        if row["beside"]:
+            context.say.line(f"    and beside it: {', '.join(map(str, row['beside']))}")
     return errors.EXIT_DONE
 
 

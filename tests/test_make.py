@@ -137,6 +137,15 @@ def test_a_bare_recording_becomes_a_release(
     assert {r["file"] for r in gone.value["take_down"]} == {r["file"] for r in rows}
     refused = fieldstop("make", recording.path, "--consent", "public", "--out", out)
     assert refused.code == 4 and "consent" in refused.codes and release.exists()
+    assert refused.value["draft"] is None  # nothing at all is made any more
+    beside = {r["file"]: r["beside"] for r in gone.value["take_down"]}
+    assert beside[str(release)] == [release.with_suffix(".jpg").name]
+    # A catalogue made anew from the records keeps the withdrawal.
+    (tmp_path / "catalogue.sqlite3").unlink()
+    rebuilt = fieldstop("catalogue", "rebuild", out)
+    assert len(rebuilt.value["releases"]) == 2
+    again = fieldstop("make", recording.path, "--consent", "public", "--out", out)
+    assert again.code == 4 and "consent" in again.codes
 
 
 def test_without_consent_a_draft_is_kept(

@@ -180,7 +180,7 @@ def _now(ignore: Sequence[Sequence[float]], start_s: float, stop_s: float) -> li
 
 
 def _ignored(box: Sequence[float], ignore: Sequence[Pixels]) -> bool:
-    inside = sum(overlap(box[:4], place) for place in ignore)
+    inside = max((overlap(box[:4], place) for place in ignore), default=0.0)
     return inside > _IGNORED_SHARE * box[2] * box[3]
 
 

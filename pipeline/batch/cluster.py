@@ -204,7 +204,7 @@ class Cluster:
             getattr(self, f"_after_{case.stage}")(key, case, answers[0])
         except FieldstopError as error:
             self._end(key, {"state": "failed", "error": error.as_dict()})
-        except OSError as error:
+        except Exception as error:  # one case must not end the others
             self._end(key, {"state": "failed", "error": explained(error).as_dict()})
 
     @staticmethod

@@ -125,8 +125,8 @@ def _from_toml(place: Path) -> FoundCase:
     except FieldstopError as error:
         return FoundCase(name, toml, (toml,), (), fault=error)
     recordings = tuple(place / f for r in case.recording for f in r.files)
-    heard = case.narration.file if case.narration is not None else None
-    voice = (place / heard,) if heard else ()
+    told = case.narration
+    voice = tuple(place / f for f in (told.file, told.captions) if f) if told is not None else ()
     return FoundCase(case.case, toml, (toml, *recordings, *voice), recordings)
 
 

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import html
 import io
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import InputError
 from pipeline.media.probe import label
 
+_TAG = re.compile(r"</?[a-zA-Z][^<>]{0,200}>")
 LIMIT_BYTES = 2_000_000
 Cue = tuple[float, float, str]
 
@@ -30,8 +33,9 @@ def read_captions(path: Path) -> list[Cue]:
         text = path.read_text(encoding="utf-8-sig")
         found = webvtt.from_buffer(io.StringIO(text), format=kind)
         cues = [
-            (_seconds(c.start_in_seconds, c.start), _seconds(c.end_in_seconds, c.end), c.text)
+            (_seconds(c.start_in_seconds, c.start), _seconds(c.end_in_seconds, c.end), words)
             for c in found.captions
+            if (words := _TAG.sub("", html.unescape(c.text)))
         ]
     except InputError:
         raise

@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import FieldstopError, InputError, UsageError
 from pipeline.model.case import Case, CaseRecording
-from pipeline.model.decisions import Anchor, Decision, Decisions, sign_off_holds
+from pipeline.model.decisions import Anchor, Decision, Decisions
 from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
@@ -762,16 +762,7 @@ class FolderBackend:
             raise UsageError(
                 "Decisions were added while the render was waiting", "", "render again"
             )
-        view = self._view(case, decisions, series=False)
-        given = decisions.sign_off
-        holds = given is not None and sign_off_holds(
-            decisions,
-            sources=view.sources,
-            surveys=view.surveys,
-            settings=view.settings_sha256,
-            plan=view.plan_sha256,
-        )
-
+        # Whether a sign-off holds is decided by the run, on what it finds itself.
         def told(stage: str, done: float, whole: float) -> None:
             if cancelled():
                 raise _Stopped("The render was cancelled", "", "")
@@ -783,7 +774,6 @@ class FolderBackend:
             self._out,
             self.options,
             narration=origin[1],
-            approve=given.by if given is not None and holds else None,
             catalogue=self.catalogue,
             report=self.report,
             progress=told,

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import InputError, UsageError
 from pipeline.model.case import CaseMeasured
 from pipeline.stages.restore import draw_words, words_coverage
 
@@ -18,6 +19,19 @@ _TALLEST = 0.3
 def card_text(measured: CaseMeasured) -> str:
     """Two lines: what was measured; value and unit."""
     return f"{measured.label}\n{measured.value:g} {measured.unit}".strip()
+
+
+def checked_card(measured: CaseMeasured) -> str:
+    """`card_text`, if it can be drawn. Raises InputError."""
+    text = card_text(measured)
+    try:
+        words_coverage(text, 64)
+    except UsageError as error:
+        raise InputError(
+            "The card of [measured] cannot be drawn", error.got, "write label and unit in Latin,"
+            " Greek or Cyrillic letters, or leave [measured] out",
+        ) from None  # fmt: skip
+    return text
 
 
 def card_box(text: str, width_px: int, height_px: int) -> tuple[int, int, int, int]:

@@ -29,7 +29,7 @@ def inputs_sha256(
 ) -> str:
     """Hash of everything that decides what is made from a case, without any file name.
 
-    The sources and the narration by content, what case.toml says, the settings (not
+    The sources, the narration and its captions by content, what case.toml says, the settings (not
     those of the machine and of the batch), people's decisions, who answers for it, and
     whether consent covers the audience on the date `today`.
     """
@@ -39,7 +39,6 @@ def inputs_sha256(
     if case["narration"] is not None:
         case["narration"]["file"] = opened.narration is not None
         case["narration"]["captions"] = opened.captions is not None
-        case["narration"]["captions"] = _content(str(opened.captions or ""))
     values = {
         "case": case,
         "sources": [[s.recording, s.still, s.sha256] for s in opened.sources],
@@ -77,7 +76,9 @@ def standing_release(
     if record is None or record.inputs_sha256 != inputs:
         return None
     path = folder.release_file(profile, record.sheet.revision)
-    if not path.is_file() or not folder.sheet_file(profile, record.sheet.revision).is_file():
+    beside = [n for n in (record.sheet.poster, record.sheet.captions) if n]
+    needed = [path, folder.sheet_file(profile, record.sheet.revision)]
+    if not all(p.is_file() for p in (*needed, *(path.with_name(n) for n in beside))):
         return None
     whole = HashMemory().sha256(path, file_sha256) == record.sheet.sha256
     return record if whole else None

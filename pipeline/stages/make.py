@@ -39,6 +39,7 @@ from pipeline.model.time import Span
 from pipeline.settings import settings_sha256
 from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
+from pipeline.stages.card import card_text
 from pipeline.stages.events import write_events
 from pipeline.stages.inputs import inputs_sha256, standing_release
 from pipeline.stages.intake import OpenedCase, changed, open_case
@@ -307,6 +308,9 @@ def make_rendered(
     run.withheld = gate(run, run.approved_by)
     media, narration = run.media, run.voice
     if run.withheld:
+        assert run.consent is not None
+        if run.consent.withdrawn:
+            return False  # nothing at all is made from it, no draft either
         if all(w.code != "identity" for w in run.withheld):
             run.rendered = render(
                 run.plan, media, narration, run.glyph.coverage, options, run.work,
@@ -499,6 +503,11 @@ def save_surveys(run: CaseRun) -> None:
             target = run.folder.private_file(proxy_name(surveyed.survey.recording.sha256))
             run.folder.atomic_write(target, surveyed.proxy)
             surveyed.proxy = b""
+        elif surveyed.outdated:
+            # An older copy may show what is covered by now: the page makes one anew.
+            for full in (False, True):
+                name = proxy_name(surveyed.survey.recording.sha256, full=full)
+                run.folder.private_file(name).unlink(missing_ok=True)
 
 
 def source_inputs(run: CaseRun) -> list[SourceInput]:
@@ -687,8 +696,9 @@ def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
     withheld: list[Withheld] = []
     texts = [r.title or "" for r in case.recording] + [run.plan.title, case.consent.reference]
     if case.measured is not None:
-        texts.append(case.measured.label)
+        texts.append(card_text(case.measured))
     texts += [c.text for c in run.plan.captions]
+    texts.append(" ".join(c.text for c in run.plan.captions))  # a name over two cues
     for message in identity_warnings(case.case, case.title, *texts):
         withheld.append(Withheld(code="identity", message=message))
     if not run.consent.covers(audience, datetime.date.today()):

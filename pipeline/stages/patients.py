@@ -1,7 +1,7 @@
 """Two patients in one recording: a recorder that ran on from one procedure into the next.
 
 A person says which part belongs to the case, with `keep` in case.toml, or that it is
-one patient after all, by rejecting the finding or with their initials.
+one patient after all, with their initials or by a `reject` in decisions.json.
 """
 
 from __future__ import annotations

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from pipeline.media.read import jpeg, read_pictures
 from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
-from pipeline.model.plan import Redaction
 from pipeline.stages.make import CaseRun
 from pipeline.stages.plan import planned_source
+from pipeline.stages.proxy import found_redactions
 from pipeline.stages.render import Blanker
 
 ROWS_PX = 360
@@ -36,7 +36,7 @@ def redacted_jpegs(
         number, surveyed.recording, surveyed.survey, media.still, 0, run.options,
         recording.width_px, recording.height_px,
     )  # fmt: skip
-    redactions: list[Redaction] = []
+    redactions = found_redactions(surveyed.survey, number)
     if run.plan is not None:
         redactions = [r for r in run.plan.redactions if r.source == number]
     blanker = Blanker(

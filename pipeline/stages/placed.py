@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Piece, Plan
 from pipeline.stages.card import card_box
-from pipeline.stages.plan import moved_field
+from pipeline.stages.plan import has_field, moved_field
 from pipeline.stages.restore import words_box
 from pipeline.stages.survey import field_at
 
@@ -77,10 +77,11 @@ def words_boxes(plan: Plan, marks: Sequence[tuple[int, int, int, int]]) -> list[
             out.append((*_padded(box), piece.out_start_s, stop_s))
         if piece.kind not in ("play", "freeze"):
             continue
+        fielded = has_field(plan.sources[piece.source].fields)
         for start_s, end_s in _restored(plan, piece):
             for span in out_fields(plan):
                 a, b = max(start_s, span.start_s), min(end_s, span.stop_s)
-                if b > a and span.shape != "none":
+                if b > a and (span.shape != "none" or not fielded):
                     box = words_box(span, plan.width_px, plan.height_px, marks)
                     out.append((*_padded(box), a, b))
     return out

@@ -34,7 +34,7 @@ from pipeline.model.plan import (
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Event, Face, Lettering, Survey
 from pipeline.model.time import Span, format_time, merge_spans, round_s, subtract_spans
-from pipeline.stages.card import CARD_S, card_text
+from pipeline.stages.card import CARD_S, checked_card
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
 from pipeline.stages.restore import plan_restoration
 
@@ -197,7 +197,7 @@ def make_plan(
         overruled=overruled,
         edits=edits,
         restorations=_restorations(sources, edits),
-        card=card_text(case.measured) if pieces[-1].kind == "card" and case.measured else "",
+        card=checked_card(case.measured) if pieces[-1].kind == "card" and case.measured else "",
         chapters=_chapters(case, sources, pieces, duration_s, decisions),
         captions=_captions(narration, kept, pieces) if narration and narrated else [],
         poster_s=_poster_s(pieces, sources, duration_s),
@@ -284,6 +284,8 @@ def _to_out(pieces: Sequence[Piece], case_spans: Iterable[Span]) -> list[Span]:
     out = []
     for span in case_spans:
         for piece in pieces:
+            if piece.kind == "card":
+                continue
             here = Span(piece.case_start_s, piece.case_start_s + piece.length_s)
             overlap = here.overlap(span)
             if overlap is not None:
@@ -332,7 +334,8 @@ def _edit_of(
         if decision.verb == "reject":
             action = "keep"
         elif decision.verb == "change":
-            action = str(decision.value.get("action", action))
+            wanted = str(decision.value.get("action", action))
+            action = wanted if wanted in ("keep", "cut", "freeze", "clear") else action
             span = Span(
                 float(decision.value.get("start_s", span.start_s)),
                 float(decision.value.get("stop_s", span.stop_s)),
@@ -341,7 +344,8 @@ def _edit_of(
         s.overlap(n) is not None for s in _case_spans(number, span, kept) for n in narration
     )
     if event.kind == "out_of_body":
-        if action == "keep" and origin != "decision":
+        rejected = decision is not None and decision.verb == "reject"
+        if action not in ("cut", "freeze") and not rejected:
             action = "cut"
         if action == "cut" and narrated:
             action, reason = "freeze", reason + "; narration speaks over it"
@@ -486,7 +490,9 @@ def _pieces(
                     "",
                     "case",
                 )
-                inside_s = _last_clear_s(planned[part.source], overlap.start_s, edits, part.source)
+                inside_s = _last_clear_s(
+                    planned[part.source], overlap.start_s, edits, part.source, part.start_s
+                )
                 kind = "freeze" if inside_s is not None and hold.action == "freeze" else "black"
                 room = hold.kind == "out_of_body"
                 add(kind, part.source, inside_s or 0.0, overlap.length_s, overlap.start_s + shift,
@@ -506,12 +512,19 @@ def _faded(previous: Piece | None, piece: Piece) -> Piece:
 
 
 def _last_clear_s(
-    source: PlannedSource, before_s: float, edits: Sequence[Edit], number: int
+    source: PlannedSource,
+    before_s: float,
+    edits: Sequence[Edit],
+    number: int,
+    not_before_s: float,
 ) -> float | None:
-    """Time of a picture shortly before `before_s` that is inside the body and not in an event."""
+    """Time of a picture shortly before `before_s` that is inside the body and not in an event.
+
+    Never before `not_before_s`: what is not kept may be another patient.
+    """
     step_s = 1 / max(source.frame_rate_hz, 1.0)
     time_s = before_s - 2 * step_s
-    while time_s >= 0:
+    while time_s >= not_before_s:
         inside = any(f.shape != "none" and f.start_s <= time_s < f.stop_s for f in source.fields)
         busy = any(
             e.source == number and e.kind != "keep" and e.action in ("cut", "freeze", "black")
@@ -541,7 +554,9 @@ def _extend_for_narration(
     source = planned[last.source]
     step_s = 1 / max(source.frame_rate_hz, 1.0)
     held = (
-        last.start_s if last.kind != "play" else max(0.0, last.start_s + last.length_s - 2 * step_s)
+        last.start_s
+        if last.kind != "play"
+        else max(last.start_s, last.start_s + last.length_s - 2 * step_s)
     )
     warnings.append(
         f"the narration is {over_s:.1f} s longer than the picture: the last picture is held"
@@ -564,14 +579,17 @@ def _extend_for_narration(
 def _captions(
     narration: NarrationInput, kept: Sequence[Kept], pieces: Sequence[Piece]
 ) -> list[Caption]:
-    """The narrator's words on the clip's axis; what an edit cuts in two is shown in both."""
-    end_s = kept[-1].case_start_s + kept[-1].stop_s - kept[-1].start_s
+    """The narrator's words on the clip's axis.
+
+    A cue of which less than half is heard is left out: most of its words were cut.
+    """
     out = []
     for start_s, stop_s, text in narration.captions:
         a, b = start_s + narration.offset_s, stop_s + narration.offset_s
-        if b <= kept[0].case_start_s or (a >= end_s and not pieces):
+        shown = _to_out(pieces, [Span(max(0.0, a), b)]) if b > kept[0].case_start_s else []
+        if sum(span.length_s for span in shown) < 0.5 * (stop_s - start_s):
             continue
-        for span in _to_out(pieces, [Span(max(0.0, a), b)]):
+        for span in shown:
             out.append(Caption(start_s=round_s(span.start_s), stop_s=round_s(span.stop_s),
                                text=text))  # fmt: skip
     return sorted(out, key=lambda c: (c.start_s, c.stop_s))

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.errors import InputError
 from pipeline.media.captions import captions_vtt
 from pipeline.media.probe import probe
 from pipeline.media.read import jpeg, read_pictures
@@ -128,6 +129,8 @@ def release(
         if plan.captions:
             cues = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
             folder.atomic_write(beside[1], captions_vtt(cues))
+        else:
+            beside[1].unlink(missing_ok=True)  # of a run that was killed
         with folder.atomic_path(target) as temp:
             move(finished, temp)
     except BaseException:
@@ -142,26 +145,34 @@ def release(
 
 
 def poster_of(finished: Path, plan: Plan) -> bytes:
-    """A picture of the finished, checked clip as a JPEG without any tags."""
+    """A picture of the finished, checked clip as a JPEG without any tags. Raises InputError."""
     shown = None
     recording = probe(finished)
-    for picture in read_pictures(
-        finished, recording, start_s=max(0.0, plan.poster_s - 0.5), stop_s=plan.poster_s + 1.0
-    ):
-        shown = picture.frame
-        if picture.time_s >= plan.poster_s - 1e-6:
+    # Where nothing lies at that time, the next picture, or else the first one, is taken.
+    for start_s in (max(0.0, plan.poster_s - 0.5), 0.0):
+        for picture in read_pictures(finished, recording, start_s=start_s):
+            shown = picture.frame
+            if picture.time_s >= plan.poster_s - 1e-6 or not start_s:
+                break
+        if shown is not None:
             break
-    assert shown is not None
+    if shown is None:
+        raise InputError("The finished clip holds no picture", "", "look at the recording")
     return jpeg(shown, plan.height_px, plan.matrix, 90)
 
 
 def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:
     """Finish releases of a killed run: whole files with a record, but no sheet or no row.
 
-    Call it while holding the lock of the case.
+    What such a run left beside a clip that never came is removed. Call it while holding
+    the lock of the case.
     """
     from pipeline.media.probe import file_sha256
 
+    for suffix in (".jpg", ".vtt"):
+        for path in folder.releases_dir.glob(f"*{suffix}"):
+            if not path.with_suffix(".mp4").exists():
+                path.unlink(missing_ok=True)
     for path in folder.record_files():
         try:
             record = ReleaseRecord.model_validate_json(path.read_bytes())

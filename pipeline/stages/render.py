@@ -199,6 +199,10 @@ class Blanker:
             cv2.copyTo(
                 source, self._masks[0 if number == 0 else 1], target[y : y + rows, x : x + cols]
             )
+        self.cover(into, time_s)
+
+    def cover(self, into: Sequence[NDArray[np.uint8]], time_s: float) -> None:
+        """Fills the boxes of that time."""
         for box in self._boxes:
             if box.start_s <= time_s < box.stop_s and box.box_px is not None:
                 self._fill(box.box_px, into)
@@ -329,7 +333,8 @@ def compose(
         for time_s, picture in _piece_pictures(piece, plan, media, options, damage):
             frame = av.VideoFrame(width, height, "yuv420p")
             planes = planes_of(frame)
-            source_s = piece.start_s if picture is None else picture.time_s
+            # A held picture is blanked for the moment that the plan chose.
+            source_s = picture.time_s if picture and piece.kind == "play" else piece.start_s
             seen = None
             if picture is None or piece.kind == "black":
                 for plane, level in zip(planes, BLACK, strict=True):
@@ -338,6 +343,8 @@ def compose(
                     draw_card(planes, plan.card)
             else:
                 blanker.copy(picture.planes(), planes, source_s)
+                if picture.time_s != source_s:
+                    blanker.cover(planes, picture.time_s)  # a held picture's own boxes
                 if blanker.lit(source_s):
                     span = moved_field(blanker.field(source_s), source.moved)
                     restored = restorers[piece.source].apply(planes, source_s)
@@ -442,9 +449,6 @@ def _piece_pictures(
         ):
             last = picture
         held = last
-        if held is not None:
-            # The plan chose piece.start_s as a moment inside the body: blank for that moment.
-            held = Picture(piece.start_s, held.frame)
     count = max(1, round(piece.length_s * plan.frame_rate_hz))
     for number in range(count):
         yield piece.out_start_s + number * piece.length_s / count, held

@@ -72,12 +72,14 @@ class Surveyed:
     """A survey with its series and the recording it was made of.
 
     proxy: a small redacted copy of the pictures (MP4) until it is saved, then empty.
+    outdated: copies made before must not be shown any more.
     """
 
     recording: Recording
     survey: Survey
     series: dict[str, NDArray[Any]]
     proxy: bytes = b""
+    outdated: bool = False
 
 
 class Spool:
@@ -465,7 +467,9 @@ def settle(
     )
     # The small copy has what was found blacked out.
     same = survey.model_copy(update={"warnings": old.warnings}) == old
-    return Surveyed(kept.recording, survey, kept.series, kept.proxy if same else b"")
+    return Surveyed(
+        kept.recording, survey, kept.series, kept.proxy if same else b"", outdated=not same
+    )
 
 
 def found_look(survey: Survey, options: Options) -> dict[str, bytes]:

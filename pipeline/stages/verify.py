@@ -249,10 +249,10 @@ def _expected(
                     break
                 if picture.time_s + 1e-6 < next_s:
                     continue
-                next_s = picture.time_s + SAMPLE_S
                 out_s = piece.out_start_s + picture.time_s - piece.start_s
-                if out_s < piece.out_start_s + piece.fade_s + SAMPLE_S / 10:
+                if piece.fade_s and out_s < piece.out_start_s + piece.fade_s + SAMPLE_S / 10:
                     continue  # the picture before the cut still shows through
+                next_s = picture.time_s + SAMPLE_S
                 yield out_s, piece, picture.time_s, picture, blanker
 
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from pipeline.errors import OutputError, UsageError
 
 _CASE = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$")
-_PROFILE = re.compile(r"^[a-z0-9-]{1,20}$")
+_PROFILE = re.compile(r"^[a-z0-9-]{1,80}$")  # a profile, and the times of a clip
 _TEMP_MARK = ".part-"
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _REFUSED = (errno.EACCES, errno.EPERM, errno.EROFS)

@@ -399,3 +399,16 @@ def test_where_follows_the_field() -> None:
     lines = merge_lettering(samples, 1.0, [], [field], WIDTH, HEIGHT)
     assert {e.where for e in lines} == {"surround", "field"}
     assert merge_lettering([], 1.0, [], [], WIDTH, HEIGHT) == []
+
+
+def test_many_marks_close_together_hide_no_line_beside_them() -> None:
+    """A mark that moves gives many boxes: a line that each of them touches a little stays."""
+    from pipeline.analysis.detect import _ignored, _now
+
+    marks = [(100, 100 + k, 200, 40) for k in range(8)]
+    assert _ignored((110, 105, 150, 30), marks)
+    assert not _ignored((110, 132, 150, 40), marks)
+    words = [(100, 100, 200, 40, 5.0, 8.0)]
+    assert _now(words, 6.0, 6.0) == [(100, 100, 200, 40)]
+    assert _now(words, 9.0, 9.0) == [] and _now(words, 0.0, 8.0) != []
+    assert _now(words, 0.0, 20.0) == []  # a line that stands there all the time is no such word

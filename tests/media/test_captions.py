@@ -26,6 +26,13 @@ def test_written_captions_are_read_back(tmp_path: Path) -> None:
     assert back[0][2] == "two\nlines"
 
 
+def test_markup_and_entities_are_undone_once(tmp_path: Path) -> None:
+    path = tmp_path / "c.vtt"
+    path.write_text("WEBVTT\n\n00:01.000 --> 00:02.000\n<v Ann Lee>Fog &amp; <i>blood</i>\n")
+    assert read_captions(path)[0][2] == "Fog & blood"
+    assert "Fog &amp; blood" in captions_vtt(read_captions(path))
+
+
 @pytest.mark.parametrize(
     ("name", "data"),
     [("a.txt", b"WEBVTT\n"), ("a.vtt", b"no header"), ("a.srt", b"\xff\xfe\x00"),

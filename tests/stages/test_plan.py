@@ -394,3 +394,39 @@ def test_two_patients_in_one_recording_need_a_person(
     anchor = Anchor(sha256="a" * 64, start_s=10, stop_s=10 + gap_s, kind="second-patient")
     said = Decision(number=1, at="2026-01-01T00:00:00Z", by="AB", verb="reject", anchor=anchor)
     assert not codes(case(), [said])
+
+
+def test_a_held_picture_never_comes_from_what_is_not_kept() -> None:
+    """Before `keep` another patient may be shown: then the picture goes black."""
+    fields = [field(0, 9), whole_picture(1280, 720, 9, 15, 0.95), field(15, 30)]
+    out = event("out_of_body", 9, 15)
+    shown = case(recording=[{"files": ["a.mp4"], "side": "left", "keep": [[10, 30]]}],
+                 narration={"file": "v.wav"})  # fmt: skip
+    plan = make_plan(shown, [source(30, fields=fields, events=[out])], narration((1, 4)),
+                     Options(), glyph=GLYPH)  # fmt: skip
+    first = plan.pieces[0]
+    assert first.kind == "black" and first.length_s == pytest.approx(5.5)
+    assert min(p.start_s for p in plan.pieces if p.kind != "black") >= 10
+    assert not plan.pieces[1].fade_s
+
+
+def test_captions_follow_cuts_and_leave_out_what_was_mostly_cut() -> None:
+    cues = [(1.0, 3.0, "kept"), (7.8, 9.8, "mostly cut"), (9.0, 12.0, "half seen")]
+    spoken = narration((0, 1))
+    spoken = NarrationInput(**{**spoken.__dict__, "captions": cues})
+    kept = case(recording=[{"files": ["a.mp4"], "side": "left", "keep": [[0, 8], [10, 20]]}],
+                narration={"file": "v.wav", "offset_s": 0.0})  # fmt: skip
+    plan = make_plan(kept, [source(20)], spoken, Options(), glyph=GLYPH)
+    # Narration lies in case time, in which nothing is cut: all three are whole.
+    assert [c.text for c in plan.captions] == ["kept", "mostly cut", "half seen"]
+    cut = make_plan(case(narration={"file": "v.wav"}), [source(20, events=[event("fog", 8, 10)])],
+                    spoken, options(fog="cut"), glyph=GLYPH)  # fmt: skip
+    assert [(c.text, c.start_s, c.stop_s) for c in cut.captions] == [
+        ("kept", 1.0, 3.0), ("half seen", 8.0, 10.0)
+    ]  # fmt: skip
+
+
+def test_a_card_that_cannot_be_drawn_is_refused() -> None:
+    with pytest.raises(InputError, match="card"):
+        make_plan(case(measured={"label": "\u6e2c\u5b9a", "value": 3}), [source(10)], None,
+                  Options(), glyph=GLYPH)  # fmt: skip
