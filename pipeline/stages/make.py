@@ -55,6 +55,7 @@ from pipeline.stages.survey import (
     Progress,
     Surveyed,
     found_look,
+    give_memory_back,
     no_progress,
     save_survey,
     settle,
@@ -458,6 +459,7 @@ def survey_source(
             source, options, work, given_field=given, narration_channel=channel,
             progress=progress,
         )  # fmt: skip
+        give_memory_back()
         source.refuse_changed()  # else another content would be kept under this hash
         buffer = io.BytesIO()
         np.savez_compressed(buffer, **kept.series)  # type: ignore[arg-type]
