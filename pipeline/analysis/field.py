@@ -681,6 +681,7 @@ def _light_outside(model: Fit, block: _Block, h: int, w: int) -> float:
 
 
 TIP_SHARE = 0.15  # of the border's light, below which the tip of a corner may be surround
+LIT_SHARE = 0.5  # of the border's light, from which what lies further in is the picture
 
 
 def _fills(blocks: list[_Block]) -> float:
@@ -703,12 +704,21 @@ def _fills(blocks: list[_Block]) -> float:
     if corners >= 2 and free < 0.2 * total:
         share = min(share, 0.65)
     u = min(max((max(share, free / total) - 0.5) / 0.3, 0.0), 1.0)
-    # A disc a little larger than the frame cuts nothing but the tips of its corners.
-    n = 4
-    tips = (high[:n, :n], high[:n, -n:], high[-n:, :n], high[-n:, -n:])
-    darkest = min(float(np.square(t.astype(np.float32)).mean()) for t in tips)
-    cut = darkest < TIP_SHARE * float(np.median(np.square(lit)))
-    return (0.85 if cut else 0.95) * u
+    return (0.85 if _tips_cut(high, float(np.median(np.square(lit)))) else 0.95) * u
+
+
+def _tips_cut(high: NDArray[np.uint8], border: float) -> bool:
+    """True if a disc a little larger than the frame may cut the tips of its corners.
+
+    high: (row, col), roots of the evidence at its highest; border: its usual light along the
+    frame. A tip is dark, and what lies a little further in is as light as the border.
+    """
+    for flip in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
+        corner = np.square(high[:: flip[0], :: flip[1]][:20, :20].astype(np.float32))
+        tip, further = float(corner[:4, :4].mean()), float(corner[12:, 12:].mean())
+        if tip < TIP_SHARE * border and further > LIT_SHARE * border:
+            return True
+    return False
 
 
 def _cover(
