@@ -85,12 +85,6 @@ class InputError(FieldstopError):
     exit_code = EXIT_INPUT
 
 
-class WithheldError(FieldstopError):
-    """Nothing may be released: consent, verification or a missing decision."""
-
-    exit_code = EXIT_WITHHELD
-
-
 class OutputError(FieldstopError):
     """The machine or the place for the output: disk full, not writable."""
 

@@ -46,12 +46,6 @@ class Prepared:
     number: int = 0
 
 
-def linear_light(rgb: U8) -> F32:
-    """float32 (row, col, 3) in 0..1 of a gamma-coded uint8 picture, gamma 2.2."""
-    out: F32 = _LINEAR[rgb]
-    return out
-
-
 def prepare(rgb: U8, ok: U8, number: int = 0) -> Prepared:
     """Prepare a crop. ok: uint8 (row, col), 1 inside the field and not excluded."""
     import cv2

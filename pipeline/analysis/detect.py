@@ -21,7 +21,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._boxes import Pixels, iou, overlap
+from pipeline.analysis.boxes import Pixels, iou, overlap
 from pipeline.analysis.faces import FaceDetector, merge_faces
 from pipeline.analysis.lettering import (
     ODD_STEP,

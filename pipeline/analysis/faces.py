@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._boxes import iou, union, widened
+from pipeline.analysis.boxes import iou, union, widened
 from pipeline.model.survey import Face
 from pipeline.model.time import round_s
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from typing import Any
 
 import cv2
 import numpy as np
@@ -732,7 +732,6 @@ def _ramp(value: float, zero: float, one: float) -> float:
     return u * u * (3 - 2 * u)
 
 
-Kind = Literal["circle", "other"]
 
 
 def _outline(rays: _Rays, h: int) -> tuple[Points, Points]:

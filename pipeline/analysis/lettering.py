@@ -22,7 +22,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._boxes import Pixels, iou, joined, overlap, union, widened
+from pipeline.analysis.boxes import Pixels, iou, joined, overlap, union, widened
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Lettering
 from pipeline.model.time import round_s

@@ -26,7 +26,7 @@ from pipeline.analysis.loudness import (
 )
 from pipeline.model.mix import Keyframe, MixExpectation, MixPlan
 from pipeline.model.options import SoundOptions
-from pipeline.model.time import Span, merge_spans, subtract_spans
+from pipeline.model.time import Span, merge_spans
 
 Samples = NDArray[np.float32]
 
@@ -886,8 +886,3 @@ def _times(
             if top > float(after[good][0]) + 2.0:
                 releases.append(int(np.flatnonzero(good & (after > top - 1.0))[0]) * hop_s)
     return leads, releases
-
-
-def between_narrations(duration_s: float, narrated: Iterable[tuple[float, float]]) -> list[Span]:
-    """Spans of [0, duration_s) in which nobody narrates."""
-    return subtract_spans([(0.0, duration_s)], narrated)

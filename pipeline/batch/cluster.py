@@ -14,8 +14,6 @@ import contextlib
 import datetime
 import os
 import pickle
-import shutil
-import tempfile
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -34,7 +32,6 @@ CONNECT_S = 15.0
 # Cases given to the cluster at once, for each thread of its workers: enough to keep all
 # busy while one waits for its next stage.
 _CASES_PER_THREAD = 2
-_STAGES = {"hash": 0.02, "survey": 0.3, "render": 0.8, "verify": 1.0}
 
 
 def run_task(job: Job) -> Answer:
@@ -89,7 +86,6 @@ class _Case:
     opened: Any = None
     consent: Any = None
     inputs: str = ""
-    revision: int = 0
     used: Answer = field(default_factory=lambda: {"cpu_s": 0.0, "peak_mb": 0.0})
 
 
@@ -140,7 +136,7 @@ class Cluster:
     # --- a case from task to task ---
 
     def start(self, key: str, job: Job) -> None:
-        from pipeline.stages.make import clean
+        from pipeline.stages.make import clean, work_folder
         from pipeline.stages.release import record_unrecorded
         from pipeline.store.work import WorkFolder
 
@@ -149,10 +145,7 @@ class Cluster:
             stack.enter_context(folder.case_lock())
             clean(folder)
             record_unrecorded(folder, self._catalogue)
-            work = Path(
-                tempfile.mkdtemp(prefix=f".work.part-{os.getpid()}-", dir=folder.private_dir)
-            )
-            stack.callback(shutil.rmtree, work, ignore_errors=True)
+            work = stack.enter_context(work_folder(folder))
             measures = folder.private_dir.parent / ".measures"
             job = {
                 **job,
@@ -257,14 +250,18 @@ class Cluster:
     def _after_survey(self, key: str, case: _Case, answer: Answer) -> None:
         from pydantic import TypeAdapter
 
+        from pipeline.stages.make import bind_consent
         from pipeline.store.catalogue import KnownConsent
 
         profile = self._request.options.output.profile
-        case.revision = self._catalogue.next_revision(case.job["case"], profile)
+        # It may have been withdrawn, or narrowed, while the pictures were measured.
+        case.consent = bind_consent(case.opened, self._catalogue)
+        behind = case.consent.clock_warning(datetime.datetime.now(datetime.UTC))
         consent = TypeAdapter(KnownConsent).dump_python(case.consent, mode="json")
         self._submit(
             case, "render", "render",
-            consent=consent, revision=case.revision, inputs=case.inputs,
+            consent=consent, inputs=case.inputs, warnings=[behind] if behind else [],
+            revision=self._catalogue.next_revision(case.job["case"], profile),
         )  # fmt: skip
 
     def _after_render(self, key: str, case: _Case, answer: Answer) -> None:
@@ -278,12 +275,12 @@ class Cluster:
             self._end(key, answer)
             return
         from pipeline.stages.make import release_ready
+        from pipeline.store.catalogue import WITHDRAWN
 
         ready = pickle.loads(Path(answer["ready"]).read_bytes())
         sources = [s.sha256 for s in case.opened.sources]
         if self._catalogue.is_withdrawn(case.job["case"], sources):
-            message = "consent was withdrawn: nothing may be made from these recordings"
-            withheld = [{"code": "consent", "message": message, "start_s": None}]
+            withheld = [{"code": "consent", "message": WITHDRAWN, "start_s": None}]
             self._end(key, answer | {"state": "withheld", "withheld": withheld})
             return
         released = release_ready(ready, self._request.options, case.folder, self._catalogue)

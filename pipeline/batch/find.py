@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pipeline.errors import FieldstopError, InputError
 from pipeline.model.case import Case, Scope
-from pipeline.stages.intake import read_case
+from pipeline.stages.intake import read_case, stamp_of
 from pipeline.store.work import atomic_write
 
 RECORDINGS = {
@@ -41,10 +41,6 @@ class FoundCase:
     text: str = ""
     links: tuple[tuple[str, Path], ...] = ()
     fault: FieldstopError | None = None
-
-    @property
-    def loose(self) -> bool:
-        return self.toml is None
 
     @property
     def key(self) -> str:
@@ -228,10 +224,9 @@ def signature(found: FoundCase) -> tuple[tuple[int, int, int], ...] | None:
     out = []
     for path in found.files:
         try:
-            status = path.stat()
-        except OSError:
+            out.append(stamp_of(path))
+        except InputError:
             return None
-        out.append((status.st_size, status.st_mtime_ns, status.st_ino))
     return tuple(out)
 
 

@@ -69,6 +69,9 @@ def run_batch(request: Request, board: Board) -> BatchReport:
     InputError, UsageError, OutputError for what stops the whole batch: a folder or a
     catalogue that cannot be used, a disk plainly too small, another batch at work.
     """
+    from pipeline.stages.make import check_initials
+
+    check_initials(request.approve)
     with contextlib.ExitStack() as stack:
         if not request.dry_run:
             stack.enter_context(folder_lock(request.folder))

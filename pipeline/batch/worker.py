@@ -208,6 +208,7 @@ def _render(job: Job, progress: Any) -> Answer:
     work = Path(tempfile.mkdtemp(dir=job["work"]))
     run = CaseRun(opened, options, folder, work, glyph=load_glyph(options.mark))
     run.approved_by, run.inputs = job["approve"], job["inputs"]
+    run.warnings += job["warnings"]
     run.consent = TypeAdapter(KnownConsent).validate_python(job["consent"])
     document = read_decisions(folder)
     run.decisions = effective(document.entries) if document else []

@@ -127,7 +127,7 @@ class SoundOptions(Section):
     redact_speech: bool = option(
         True, "replace speech in the procedure sound unless consent covers voices"
     )
-    redact_pad_s: float = option(0.25, "added on both sides of found speech", "s", ge=0, le=2)
+    redact_pad_s: float = option(0.25, "added on both sides of found speech", "s", ge=0.25, le=2)
     mono: Literal["dual", "mono"] = option("dual", "mono sources: two equal channels, or one")
 
 

@@ -26,10 +26,6 @@ class Span(NamedTuple):
     def length_s(self) -> float:
         return self.stop_s - self.start_s
 
-    def holds(self, time_s: float) -> bool:
-        """True if a frame at `time_s` belongs to the span (both rounded to 1 us)."""
-        return round_s(self.start_s) <= round_s(time_s) < round_s(self.stop_s)
-
     def overlap(self, other: Span) -> Span | None:
         start, stop = max(self.start_s, other.start_s), min(self.stop_s, other.stop_s)
         return Span(start, stop) if stop > start else None

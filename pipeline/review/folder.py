@@ -266,6 +266,9 @@ class FolderBackend:
         if self._origin(case) is None:
             warnings.append("Where the recordings of this case lie is not known here any more")
         warnings += [n.message for n in (plan.needs if plan else []) if not n.approvable]
+        from pipeline.settings import settings_sha256
+        from pipeline.stages.make import survey_sha256
+
         missing = self._consent_missing(case, plan, document)
         warnings += [missing] if missing else []
         view = CaseView(
@@ -285,8 +288,8 @@ class FolderBackend:
             chapters=[(_to_case(plan, c.start_s), c.title) for c in plan.chapters] if plan else [],
             checklist=_checklist(ready) if series else (),
             sources=[s.recording.sha256 for s, _ in surveys],
-            surveys=[_sha256(s.to_json()) for s, _ in surveys],
-            settings_sha256=_settings_sha256(self.options),
+            surveys=[survey_sha256(s) for s, _ in surveys],
+            settings_sha256=settings_sha256(self.options),
             plan_sha256=plan_sha256(plan) if plan else "",
             decided=ready.seen
             if ready is not None and ready.run.plan is not None
@@ -313,13 +316,9 @@ class FolderBackend:
             known = catalogue.consent_for(
                 [s.sha256 for s in plan.sources], case, document.consent if document else None
             )
-        if known.covers(plan.audience, datetime.date.today()):
-            return ""
-        if known.withdrawn:
-            return "consent was withdrawn: nothing may be made from these recordings"
-        if not known.known:
-            return f"no consent is known, the profile needs {plan.audience}"
-        return f"consent does not cover {plan.audience} today: no release can be made"
+        today = datetime.date.today()
+        covered = known.covers(plan.audience, today)
+        return "" if covered else known.refusal(plan.audience, today)
 
     def _state(
         self, case: str, view: CaseView, plan: Plan | None, decisions: Decisions, missing: bool
@@ -796,12 +795,6 @@ _SHARES = {
 
 def _sha256(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _settings_sha256(options: Options) -> str:
-    from pipeline.settings import settings_sha256
-
-    return settings_sha256(options)
 
 
 def _sound_names() -> tuple[str, ...]:

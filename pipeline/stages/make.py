@@ -64,7 +64,7 @@ from pipeline.stages.survey import (
 )
 from pipeline.stages.verify import Verified, verify_release
 from pipeline.store.cache import Cache
-from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.catalogue import WITHDRAWN, Catalogue, KnownConsent
 from pipeline.store.hashes import HashMemory
 from pipeline.store.work import WorkFolder, is_alive, writing
 
@@ -192,15 +192,14 @@ def run_case(
     Returns the run; `withheld` is empty where a release was made.
     Raises InputError, UsageError, OutputError.
     """
-    if approve is not None and not _INITIALS.match(approve):
-        raise UsageError("--approve takes initials", repr(approve[:12]), "give 1 to 4 letters")
+    check_initials(approve)
     opened = open_case(path, narration=narration, consent=consent, out=out)
     glyph = load_glyph(options.mark)
     folder = WorkFolder(out, opened.case.case)
     folder.prepare()
     with folder.case_lock():
         clean(folder)
-        with _work_folder(folder) as work:
+        with work_folder(folder) as work:
             run = CaseRun(opened, options, folder, work, glyph=glyph, approved_by=approve)
             document = read_decisions(folder)
             in_force = effective(document.entries) if document else []
@@ -235,6 +234,12 @@ def run_case(
             return run
 
 
+def check_initials(approve: str | None) -> None:
+    """Raises UsageError unless `approve` is None or initials: no name goes into a record."""
+    if approve is not None and not _INITIALS.match(approve):
+        raise UsageError("--approve takes initials", repr(approve[:12]), "give 1 to 4 letters")
+
+
 def _make(
     run: CaseRun,
     catalogue: Catalogue,
@@ -254,12 +259,7 @@ def _make(
     if catalogue.is_withdrawn(ready.case.case, [s.sha256 for s in run.opened.sources]):
         # Withdrawn while the clip was being made.
         run.consent = catalogue.consent_for([], ready.case.case)
-        run.withheld = [
-            Withheld(
-                code="consent",
-                message="consent was withdrawn: nothing may be made from these recordings",
-            )
-        ]
+        run.withheld = [Withheld(code="consent", message=WITHDRAWN)]
     else:
         run.released = release_ready(ready, run.options, run.folder, catalogue)
         assert run.rendered is not None
@@ -704,25 +704,14 @@ def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
     for message in identity_warnings(case.case, case.title, *texts):
         withheld.append(Withheld(code="identity", message=message))
     if not run.consent.covers(audience, datetime.date.today()):
-        withheld.append(Withheld(code="consent", message=_consent_message(run.consent, audience)))
+        message = run.consent.refusal(audience, datetime.date.today())
+        withheld.append(Withheld(code="consent", message=message))
     for need in run.plan.needs:
         if approve is None or not need.approvable:
             withheld.append(
                 Withheld(code=need.code, message=need.message, start_s=_case_time(run, need))
             )
     return withheld
-
-
-def _consent_message(consent: KnownConsent, audience: str) -> str:
-    if consent.withdrawn:
-        return "consent was withdrawn: nothing may be made from these recordings"
-    if not consent.known:
-        return f"no consent is known, the profile needs {audience}"
-    if consent.ended_by(datetime.date.today()):
-        return f"consent ended on {consent.expires_on}"
-    if consent.given_on is not None and datetime.date.today() < consent.given_on:
-        return f"consent begins on {consent.given_on}"
-    return f"consent covers {consent.scope}, the profile needs {audience}"
 
 
 def _case_time(run: CaseRun, need: Need) -> float | None:
@@ -799,7 +788,7 @@ def clean(folder: WorkFolder) -> None:
 
 
 @contextlib.contextmanager
-def _work_folder(folder: WorkFolder) -> Iterator[Path]:
+def work_folder(folder: WorkFolder) -> Iterator[Path]:
     with writing():
         path = Path(tempfile.mkdtemp(prefix=f".work.part-{os.getpid()}-", dir=folder.private_dir))
     try:

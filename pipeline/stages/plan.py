@@ -13,6 +13,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.boxes import overlap
 from pipeline.errors import InputError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
@@ -41,6 +42,7 @@ from pipeline.stages.restore import plan_restoration
 HOP_S = 0.1
 SHORTEST_PIECE_S = 0.04
 TAIL_S = 0.5
+SPEECH_PAD_S = 0.25  # as `analysis.speech.room_speech_spans` pads what it found
 FADE_S = 0.24  # common practice, no source
 
 
@@ -151,7 +153,7 @@ def make_plan(
     overruled = [
         r
         for n, s in enumerate(sources)
-        for r in (*_heard(s, n, decisions)[1], *_seen(s, n, decisions)[1])
+        for r in (*_heard(s, n, decisions, sound.redact_pad_s)[1], *_seen(s, n, decisions)[1])
     ]
     needs += _field_needs(sources, planned, kept, options)
     needs += _looked_needs(sources, kept, options)
@@ -244,10 +246,6 @@ def keep_parts(case: Case, sources: Sequence[SourceInput]) -> list[Kept]:
                     case_s += part.length_s
             joined_s += length_s
     return kept
-
-
-def case_length_s(kept: Sequence[Kept]) -> float:
-    return kept[-1].case_start_s + kept[-1].stop_s - kept[-1].start_s if kept else 0.0
 
 
 def _restrict(kept: Sequence[Kept], cut_to: Span) -> list[Kept]:
@@ -828,7 +826,7 @@ def _redactions(
             )
         out += _seen(source, number, decisions)[0]
         if replace:
-            out += _heard(source, number, decisions)[0]
+            out += _heard(source, number, decisions, options.sound.redact_pad_s)[0]
         for decision in decisions:
             anchor = decision.anchor
             if decision.verb != "add" or anchor is None or anchor.sha256 != sha256:
@@ -896,17 +894,15 @@ def _seen(
 
 def _same_box(one: Sequence[float], other: Sequence[float]) -> bool:
     """True if two boxes (x, y, width, height) share more than half of both."""
-    wide = min(one[0] + one[2], other[0] + other[2]) - max(one[0], other[0])
-    tall = min(one[1] + one[3], other[1] + other[3]) - max(one[1], other[1])
-    both = max(0.0, wide) * max(0.0, tall)
-    return both > 0.5 * max(one[2] * one[3], other[2] * other[3])
+    return overlap(one, other) > 0.5 * max(one[2] * one[3], other[2] * other[3])
 
 
 def _heard(
-    source: SourceInput, number: int, decisions: Sequence[Decision]
+    source: SourceInput, number: int, decisions: Sequence[Decision], pad_s: float
 ) -> tuple[list[Redaction], list[Redaction]]:
     """(to be replaced, overruled by a person) in the sound of a source.
 
+    pad_s: on both sides of speech that nobody decided about; the survey has padded by SPEECH_PAD_S.
     A person may reject a span, or move its ends: what a smaller one leaves out is overruled.
     """
     found = source.survey.speech
@@ -940,7 +936,8 @@ def _heard(
             add(replaced, moved, reason, "decision")
             left = subtract_spans([span], [moved])
         elif decision is None or decision.verb != "reject":
-            add(replaced, span, reason, "survey")
+            wide = span.padded(pad_s - SPEECH_PAD_S, source.survey.recording.duration_s)
+            add(replaced, wide, reason, "survey")
             continue
         for part in left:
             add(overruled, part, "a person heard no speech there", "decision")

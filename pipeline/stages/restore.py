@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.boxes import overlap
 from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Restoration
 from pipeline.model.time import Span, round_s
@@ -44,13 +45,15 @@ def plan_restoration(
     if known.sum() < 2 or known.sum() < _LEAST_KNOWN * here.sum():
         return None
     at = np.linspace(span.start_s, span.stop_s, max(2, int(np.ceil(span.length_s / KNOT_S)) + 1))
-    near = [np.abs(time_s[known] - t) <= 1.5 * KNOT_S for t in at]
+    times, losses = time_s[known], loss[known]
+    first = np.searchsorted(times, at - 1.5 * KNOT_S)
+    stop = np.searchsorted(times, at + 1.5 * KNOT_S, side="right")
     levels = np.array([
-        np.median(loss[known][n]) if n.any() else np.interp(t, time_s[known], loss[known])
-        for t, n in zip(at, near, strict=True)
+        np.median(losses[a:b]) if b > a else np.interp(t, times, losses)
+        for t, a, b in zip(at, first, stop, strict=True)
     ])  # fmt: skip
     ramp = np.clip(np.minimum(at - span.start_s, span.stop_s - at) / _RAMP_S, 0, 1)
-    lights = np.interp(at, time_s[known], light[known])
+    lights = np.interp(at, times, light[known])
     knots = [
         (round_s(float(t)), round(float(v), 4), round(float(a), 5))
         for t, v, a in zip(at, levels * ramp, lights, strict=True)
@@ -65,9 +68,6 @@ class Restorer:
 
     def __init__(self, restorations: Sequence[Restoration]) -> None:
         self._all = [(r, np.array(r.knots, float).T) for r in restorations]
-
-    def busy(self, source_s: float) -> bool:
-        return any(r.start_s <= source_s < r.stop_s for r, _ in self._all)
 
     def apply(self, planes: Sequence[NDArray[np.uint8]], source_s: float) -> bool:
         """Changes Y, U and V (row, col) in place; False where nothing is planned."""
@@ -130,17 +130,11 @@ def words_box(
         y = min(max(y, top + high), bottom - 2 * high)
         x = min(max(span.center_x_px - wide / 2, 0), width_px - wide)
         box = (round(x), round(y), wide, high)
-        cost = float(sum(_overlap(box, other) for other in taken))
+        cost = sum(overlap(box, other) for other in taken)
         if best is None or cost < best[0]:
             best = (cost, box)
     assert best is not None
     return best[1]
-
-
-def _overlap(a: Sequence[float], b: Sequence[float]) -> float:
-    wide = min(a[0] + a[2], b[0] + b[2]) - max(a[0], b[0])
-    high = min(a[1] + a[3], b[1] + b[3]) - max(a[1], b[1])
-    return max(0.0, wide) * max(0.0, high)
 
 
 def draw_words(

@@ -63,6 +63,9 @@ def default_catalogue() -> Path:
     return data_folder() / "catalogue.sqlite3"
 
 
+WITHDRAWN = "consent was withdrawn: nothing may be made from these recordings"
+
+
 @dataclass(frozen=True)
 class KnownConsent:
     """The consent that binds a render: the narrowest of all that is known.
@@ -97,6 +100,21 @@ class KnownConsent:
             f"written on {self.newest:%Y-%m-%d %H:%M}: ended consent is judged by the later "
             "date; set the clock"
         )
+
+    def refusal(self, audience: str, today: datetime.date) -> str:
+        """Why nothing may be released for `audience` on `today`, in a sentence.
+
+        Meant for where `covers` is False.
+        """
+        if self.withdrawn:
+            return WITHDRAWN
+        if not self.known:
+            return f"no consent is known, the profile needs {audience}"
+        if self.ended_by(today):
+            return f"consent ended on {self.expires_on}"
+        if self.given_on is not None and today < self.given_on:
+            return f"consent begins on {self.given_on}"
+        return f"consent covers {self.scope}, the profile needs {audience}"
 
     def covers(self, audience: str, today: datetime.date) -> bool:
         """True if a release for `audience` (teaching or public) may be made on `today`."""

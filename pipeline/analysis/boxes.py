@@ -1,4 +1,4 @@
-"""Boxes (x, y, width, height) in pixels, shared by the detectors of lettering and faces."""
+"""Boxes (x, y, width, height) in pixels: for all that finds, fills or draws in the picture."""
 
 from __future__ import annotations
 
