@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import distributed
 import pytest
 from test_batch import Shell, case_of, leftovers, recording, releases, tree, whole  # noqa: F401
 
@@ -21,7 +22,6 @@ from pipeline.batch import cluster as module
 from pipeline.errors import OutputError, UsageError
 from pipeline.store.catalogue import Catalogue
 
-distributed = pytest.importorskip("distributed")
 DASK = Path(sys.executable).with_name("dask")
 ROOT = Path(__file__).resolve().parent.parent
 

@@ -183,11 +183,12 @@ def circle_span(
 def test_area_is_that_of_the_fine_mask(
     x: float, y: float, r: float, left: float, top: float, right: float, bottom: float
 ) -> None:
+    # On the fine grid's own lines, so that the box is counted exactly.
+    left, top, right, bottom = (round(v, 1) for v in (left, top, right, bottom))
     span = circle_span(x, y, r, (left, top, right, bottom))
     fine = field_mask(span, 1500, 2000, scale=10.0)
     counted = np.count_nonzero(fine) / 100.0
-    edges = 0.05 * max(0, right - left + bottom - top)  # half a fine pixel along the box
-    assert lit_area_px2(span) == pytest.approx(counted, abs=0.35 * (r + 60) / 10 + 5 + edges)
+    assert lit_area_px2(span) == pytest.approx(counted, abs=0.35 * (r + 60) / 10 + 5)
 
 
 def test_area_of_known_shapes() -> None:
@@ -536,20 +537,30 @@ def test_picture_without_any_rim_is_none(mucosa: NDArray[np.uint8]) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", WILD)
-def test_wild_never_wrong_and_sure(kind: str) -> None:
-    clip = make_wild(kind, 7200)
-    spans = wild(clip)
-    for t in np.arange(0.25, clip.duration_s, 0.5):
-        part, since = clip.part_at(float(t))
-        if len(clip.parts) > 1 and min(since, part.duration_s - since) < 0.6:
-            continue
-        span, truth = at(spans, float(t)), clip.truth(float(t))
-        if span.confidence < 0.9:
-            continue
-        assert (span.shape == "none") == (truth is None)
-        if truth is not None:
-            outline = outline_of(span, 720)
-            outline[:, 0] = np.clip(outline[:, 0], 0, clip.w)
-            outline[:, 1] = np.clip(outline[:, 1], 0, clip.h)
-            assert hausdorff_px(outline, truth.boundary(clip.h, clip.w)) < 0.02 * clip.h
+@pytest.mark.timeout(900)
+def test_wild_never_wrong_and_sure_and_mostly_sure() -> None:
+    wrong, sure, looked = [], 0, 0
+    for kind in WILD:
+        clip = make_wild(kind, 7200)
+        spans = wild(clip)
+        for t in np.arange(0.25, clip.duration_s, 0.5):
+            part, since = clip.part_at(float(t))
+            if len(clip.parts) > 1 and min(since, part.duration_s - since) < 0.6:
+                continue
+            span, truth = at(spans, float(t)), clip.truth(float(t))
+            looked += 1
+            if span.confidence < 0.9:
+                continue
+            sure += 1
+            if (span.shape == "none") != (truth is None):
+                wrong.append((kind, float(t), span.shape))
+            elif truth is not None:
+                outline = outline_of(span, 720)
+                outline[:, 0] = np.clip(outline[:, 0], 0, clip.w)
+                outline[:, 1] = np.clip(outline[:, 1], 0, clip.h)
+                error_px = hausdorff_px(outline, truth.boundary(clip.h, clip.w))
+                if error_px >= 0.02 * clip.h:
+                    wrong.append((kind, float(t), f"{error_px:.1f} px"))
+    assert not wrong
+    # The goal for a whole set is 0.8; these kinds are the hard ones.
+    assert sure >= 0.7 * looked, (sure, looked)

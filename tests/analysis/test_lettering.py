@@ -269,7 +269,6 @@ def test_regions_outside_the_field_are_left_out() -> None:
 
 @pytest.fixture(scope="module")
 def detector() -> TextDetector:
-    pytest.importorskip("rapidocr")
     return TextDetector()
 
 

@@ -108,11 +108,18 @@ class _Killer:
         self._word, self._after_s = job.get("kill"), job.get("after_s", 0.0)
         self._child, self._since = child, time.monotonic()
         self._victim = child if self._word == "main" else None
+        self._beside = job.get("beside")  # kill only once a child with this word is at work
         self.killed = False
+        self.beside = 0
 
     def look(self) -> None:
         if self._word is None or self.killed:
             return
+        if self._beside is not None and not self.beside:
+            found = [process for process, line in children(self._child) if self._beside in line]
+            if not found:
+                return
+            self.beside = found[0]
         if self._victim is None:
             for process, line in children(self._child):
                 if self._word in line:
@@ -151,6 +158,7 @@ def run(job: dict[str, Any]) -> dict[str, Any]:
             "code": os.waitstatus_to_exitcode(status),
             "hung": hung,
             "killed": killer.killed,
+            "beside": killer.beside,
             "out": out.read().decode("utf-8", "replace"),
             "err": err.read().decode("utf-8", "replace"),
             "wall_s": round(time.monotonic() - begun, 2),

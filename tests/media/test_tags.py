@@ -10,6 +10,7 @@ from pathlib import Path
 
 import imageio_ffmpeg
 import pytest
+from needed import needs
 
 from pipeline.media.tags import check_container
 
@@ -72,8 +73,7 @@ def test_a_clean_file_passes(folder: Path) -> None:
 
 def test_other_readers_agree_that_the_clean_file_is_clean(folder: Path) -> None:
     """exiftool and mediainfo are not the reader under test."""
-    if not shutil.which("exiftool") or not shutil.which("mediainfo"):
-        pytest.skip("exiftool or mediainfo is missing")
+    needs("exiftool", "mediainfo")
     path = str(folder / "clean.mp4")
     raw = subprocess.run(
         ["exiftool", "-a", "-G1", "-j", "-x", "System:all", "-ee", path],

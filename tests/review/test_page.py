@@ -401,7 +401,9 @@ def test_ten_minutes_are_signed_off_in_under_two_minutes_of_work(
     chromium: Any, tmp_path: Path, proxies: list[Path]
 ) -> None:
     """A 10-minute case with 12 findings to settle: each is looked at, one is rejected, one event
-    is shortened, the ducking is listened to and made deeper, then all is signed off. By keyboard.
+    is shortened, the ducking is listened to and made deeper, then all is signed off. By keyboard
+    alone. The model counts keys, decisions and 10 s of listening; not how long a person looks at
+    each finding, and not the machine.
     """
     desk = Desk(chromium, tmp_path, proxies)
     try:
@@ -422,7 +424,7 @@ def test_ten_minutes_are_signed_off_in_under_two_minutes_of_work(
 
         desk.backend.load_case = busy  # type: ignore[method-assign]
         page = desk.open()
-        began, keys, thoughts = time.monotonic(), 0, 0
+        began, keys, thoughts, heard_s = time.monotonic(), 0, 0, 0.0
 
         def press(*names: str) -> None:
             """One thing a person decides to do, in these keys."""
@@ -431,6 +433,16 @@ def test_ten_minutes_are_signed_off_in_under_two_minutes_of_work(
             for name in names:
                 keys += 1
                 page.keyboard.press(name)
+
+        def tab_to(wanted: str) -> None:
+            """By the keyboard alone; every key is counted."""
+            nonlocal keys
+            for _ in range(40):
+                keys += 1
+                page.keyboard.press("Tab")
+                if page.evaluate(f"document.activeElement.matches('{wanted}')"):
+                    return
+            raise AssertionError(f"{wanted} is not reached by the keyboard")
 
         def saved(count: int) -> None:
             desk.wait(lambda: len(desk.saved().entries) >= count)
@@ -464,25 +476,22 @@ def test_ten_minutes_are_signed_off_in_under_two_minutes_of_work(
         saved(13)
         press("m")
         until(page, "Review.playing && Boolean(Review.heard)")
-        thoughts += 3  # listens
+        thoughts += 1
+        heard_s += 10.0  # listens
         press("b")
         press("Space")
-        press("3", "Tab", "Tab")
-        page.evaluate("document.querySelector('[data-sound=ducking_depth_lu]').focus()")
-        press("Control+a", "1", "8", "Enter")
-        page.evaluate("document.querySelector('#savesound').focus()")
+        press("3")
+        tab_to("[data-sound=ducking_depth_lu]")
+        press("Control+a", "1", "8")
+        tab_to("#savesound")
         press("Enter")
         saved(14)
         press("6")
-        for _ in range(14):
-            keys += 1
-            page.keyboard.press("Tab")
-            if page.evaluate("document.activeElement.id") == "looked":
-                break
+        tab_to("#looked")
         press("Space", "Tab", "Enter")
         desk.wait(lambda: desk.saved().sign_off)
         driven_s = time.monotonic() - began
-        person_s = keys * KEY_S + thoughts * MENTAL_S
+        person_s = keys * KEY_S + thoughts * MENTAL_S + heard_s
         print(f"{keys} keys, {thoughts} decisions: {person_s:.0f} s of a person; "
               f"driven in {driven_s:.1f} s of this machine")  # fmt: skip
         assert person_s < 120
