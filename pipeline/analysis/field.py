@@ -439,6 +439,8 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
             label[k] = best
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
     final = _together(blocks, fits, final, h, w)
+    final = _with_stops(blocks, final, h, w)
+    final = _between(fits, final, h, w)
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     # a recording in which a block saw a sure field is not without one
     seen = max((_hint(f) for f in fits if f.shape != "none"), default=0.0)
@@ -481,15 +483,31 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
 def _on_the_way(
     runs: list[tuple[float, float, Fit]], h: int, w: int
 ) -> list[tuple[float, float, Fit]]:
-    """Short stretches unlike the fields before and after them are not sure: a zoom is running."""
-    out = list(runs)
+    """Short stretches unlike the fields before and after them are not sure: a zoom is running.
+
+    Nor is the sample on either side: the zoom began or ended within it.
+    """
+    moving = set()
     for i in range(1, len(runs) - 1):
         (_, _, before), (start, stop, fit), (_, _, after) = runs[i - 1 : i + 2]
         if stop - start > 2.0 or "none" in (before.shape, fit.shape, after.shape):
             continue
-        apart = min(difference_ratio(fit, f, h, w) for f in (before, after))
-        if apart > SAME_RATIO:
-            out[i] = (start, stop, replace(fit, confidence=min(fit.confidence, 0.85)))
+        if min(difference_ratio(fit, f, h, w) for f in (before, after)) > SAME_RATIO:
+            moving.add(i)
+    step_s = 1 / FieldFold.SAMPLE_RATE_HZ
+    out: list[tuple[float, float, Fit]] = []
+    for i, (start, stop, fit) in enumerate(runs):
+        unsure = replace(fit, confidence=min(fit.confidence, 0.85))
+        if i in moving:
+            out.append((start, stop, unsure))
+            continue
+        begun = i - 1 in moving and stop - start > 2 * step_s
+        ends = i + 1 in moving and stop - start > 2 * step_s
+        if begun:
+            out.append((start, start, unsure))
+        out.append((start + begun * step_s, stop - ends * step_s, fit))
+        if ends:
+            out.append((stop, stop, unsure))
     return out
 
 
@@ -505,11 +523,89 @@ def _together(
     best = max((final[i] for i in member), key=lambda f: f.confidence)
     whole = _settled(best, [blocks[i] for i in member], [fits[i] for i in member], h, w)
     if whole.shape == "none" or whole.confidence < sure + 0.05:
-        return final
+        return _likeliest(blocks, final, whole, h, w) if sure < 0.5 else final
     out = list(final)
     for i in member:
         if _light_outside(whole, blocks[i], h, w) < 0.02:
             out[i] = whole
+    return out
+
+
+def _likeliest(
+    blocks: list[_Block], final: list[Fit], whole: Fit, h: int, w: int
+) -> list[Fit]:
+    """Nothing is sure: the field of which most of the boundary is seen, where it fits.
+
+    A person will look; they should start from the best guess of all blocks, not from a
+    different one in each.
+    """
+    known = [f for f in (*final, whole) if f.shape != "none"]
+    best = max(known, key=lambda f: f.parts.get("raw_cover", 0.0))
+    out = list(final)
+    for i, f in enumerate(final):
+        if f is best or f.shape == "none" or blocks[i].evidence is None:
+            continue
+        gain = best.parts.get("raw_cover", 0.0) - f.parts.get("raw_cover", 0.0)
+        if gain > 0.1 and _light_outside(best, blocks[i], h, w) < 0.03:
+            out[i] = replace(best, confidence=min(best.confidence, 0.5))
+    return out
+
+
+def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[Fit]:
+    """A stop that other blocks show holds where the same circle is dark beyond it.
+
+    A stop is part of the scope or the camera: it does not come and go. What lies in the
+    dark of one block can be seen in another.
+    """
+    known = {id(f): f for f in final if f.shape in ("circle", "circle-clipped")}
+    out = list(final)
+    for i, f in enumerate(final):
+        if id(f) not in known or f.outline is not None or f.confidence < 0.5:
+            continue
+        best = f
+        for g in known.values():
+            apart = math.hypot(f.x - g.x, f.y - g.y) + abs(f.r - g.r)
+            if g is f or g.confidence < 0.9 or apart > 0.01 * h or not _cut_more(g, best, h):
+                continue
+            evidence = blocks[i].evidence
+            if evidence is None or _cut_more(f, g, h):
+                continue
+            more = _light_outside(g, blocks[i], h, w) - _light_outside(f, blocks[i], h, w)
+            if 0.003 <= more < 0.03:
+                # a glow beyond it, if more of the stop is seen than of the circle there
+                e, noise = _unpack(evidence), blocks[i].noise
+                more = 1.0 if support_ratio(e, noise, g) < support_ratio(e, noise, f) else 0.0
+            if more < 0.003:
+                best = g
+        out[i] = best
+    return out
+
+
+def _between(fits: list[Fit], final: list[Fit], h: int, w: int) -> list[Fit]:
+    """Beside a change of the circle, a block whose own circle lies between both is not sure.
+
+    A slow zoom ran in it: the mean of its pictures is neither the one nor the other.
+    """
+    out = list(final)
+    for i in range(len(final) - 1):
+        a, b = final[i], final[i + 1]
+        if a is b or not all(f.shape in ("circle", "circle-clipped") for f in (a, b)):
+            continue
+        if difference_ratio(a, b, h, w) < SAME_RATIO:
+            continue
+        ran = False
+        for f, own, other in ((fits[i], a, b), (fits[i + 1], b, a)):
+            if f.shape not in ("circle", "circle-clipped") or f.confidence < 0.3:
+                continue
+            way = np.array([other.x - own.x, other.y - own.y, other.r - own.r])
+            gone = np.array([f.x - own.x, f.y - own.y, f.r - own.r])
+            u = float(gone @ way) / max(float(way @ way), 1e-9)
+            ran |= 0.06 < u < 0.94 and bool(np.abs(gone).max() > 0.003 * h)
+        if ran:
+            for k in (i, i + 1):
+                own = out[k]
+                f = fits[k] if fits[k].shape == own.shape else own
+                out[k] = replace(f, confidence=min(f.confidence, own.confidence, 0.85))
     return out
 
 

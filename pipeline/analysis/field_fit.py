@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -944,6 +945,7 @@ def _judge_circle(
         spread = float(np.sqrt(np.einsum("ij,jk,ik->i", j[arc], cov, j[arc]).max())) / h
     line = _arc_not_line(edge, arc_hit, h, r)
     rival = _rival(e, n1, edge, hit, r)
+    unseen = _unseen(e, n1, edge, hit, r) / h
     shape: Shape = "circle"
     inner_box = (box[0] > 0.75, box[1] > 0.75, box[2] < w - 0.75, box[3] < h - 0.75)
     slack = 0.002 * h
@@ -973,6 +975,8 @@ def _judge_circle(
         "rival": _ramp(rival, 0.16, 0.05) * (
             _ramp(rival / (1 - cover), 0.5, 0.15) if cover < 0.92 and rival > 0.02 else 1.0
         ),
+        # what nobody saw may hide a stop that moves the boundary by 2 % or more
+        "unseen": 0.85 + 0.15 * _ramp(unseen, 0.03, 0.02),
     }
     for k in range(4):
         mine = edge.part == k + 1
@@ -987,6 +991,7 @@ def _judge_circle(
     parts["raw_cover"], parts["raw_span"], parts["raw_rms"] = cover, span, rms
     parts["raw_spread"], parts["raw_light"], parts["raw_dark"] = spread, light_area, dark
     parts["raw_line"], parts["raw_rival"] = line, rival
+    parts["raw_unseen"] = unseen
     parts["raw_sharp"] = float(np.median(edge.sharp[hit])) if hit.any() else 0.0
     parts["arc_share"] = arc_share
     parts["stops"] = float(sum(inner_box))
@@ -1122,6 +1127,34 @@ def _rival(
             if radius_px * (1 - math.cos(min(length / radius_px, math.pi) / 2)) < 0.012 * h:
                 found[run] = False
     return float(found.sum() / max(int(((part >= 0) | lost).sum()), 1))
+
+
+def _unseen(
+    e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_], radius_px: float
+) -> float:
+    """How deep a straight stop could cut into the longest stretch at which nothing is seen, px.
+
+    Nothing is seen where the circle shows no edge, or where the frame is said to cut
+    the picture and it is dark.
+    """
+    step = np.array([-6.0, -5.0, -4.0, -3.0, -2.0])
+    near = sample(
+        e, edge.x[:, None] + step * edge.nx[:, None], edge.y[:, None] + step * edge.ny[:, None]
+    )
+    dark = np.log2(1 + near.mean(axis=1) / n1) < 1.0
+    lost = ((edge.part == 0) & ~hit) | ((edge.part == -1) & dark)
+    # two points that happen to lie on an edge do not end a stretch
+    lost = np.asarray(
+        cv2.morphologyEx(np.tile(lost.astype(np.uint8), 3)[None], cv2.MORPH_CLOSE,
+                         np.ones((1, 5), np.uint8))[0, lost.size : 2 * lost.size] > 0
+    )
+    deepest = 0.0
+    if lost.any() and radius_px > 0:
+        for run in _runs(lost):
+            length = float(np.hypot(np.diff(edge.x[run]), np.diff(edge.y[run])).sum())
+            turn = min(length / radius_px, 2 * math.pi)
+            deepest = max(deepest, radius_px * (1 - math.cos(turn / 2)))
+    return deepest
 
 
 def _runs(on: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
@@ -1373,6 +1406,107 @@ def _on_edge(e: Plane, n1: float, polygon: Points) -> float:
     return float(hit[own].mean()) if own.any() else 0.0
 
 
+def _outline_hits(e: Plane, n1: float, polygon: Points) -> tuple[_Edge, NDArray[np.bool_]]:
+    """The edges measured along a convex polygon, and which of them lie on it."""
+    h, w = e.shape
+    edge = _measure_at(e, n1, _along(polygon, h, w), 4)
+    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < TOLERANCE_RATIO * h)
+    hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < OUTER_RATIO * edge.inner)
+    return edge, hit
+
+
+def _lost_corners(
+    edge: _Edge, hit: NDArray[np.bool_], h: int, w: int
+) -> list[tuple[Points, float]]:
+    """Corners that may lie in the dark: the sides beside a stretch without an edge, prolonged.
+
+    For each such stretch: its first end, the corner and its last end, (3, 2) x and y, and
+    how far the corner lies out, px.
+    """
+    out = []
+    n = edge.x.size
+    at = np.stack([edge.x, edge.y], axis=1)
+    moved = np.where(np.isfinite(edge.offset) & hit, edge.offset, 0.0)
+    at = at + moved[:, None] * np.stack([edge.nx, edge.ny], axis=1)
+    sure = hit | (edge.part < 0)
+    if sure.all() or not sure.any():
+        return []
+    for run in _runs(~sure):
+        if (edge.part[run] < 0).any():
+            continue
+        ends = []
+        for first, step in ((int(run[0]) - 1, -1), (int(run[-1]) + 1, 1)):
+            k = (first + step * np.arange(10)) % n
+            known = np.flatnonzero(~sure[k])
+            k = k[: int(known[0])] if known.size else k
+            if k.size < 4:
+                break
+            c, d = _robust_line(at[k, 0], at[k, 1])
+            # towards the stretch
+            ahead = at[k[0]] - at[k[-1]]
+            ends.append((at[k[0]], c, d if d @ ahead > 0 else -d))
+        if len(ends) < 2:
+            continue
+        (p1, c1, d1), (p2, c2, d2) = ends
+        chord = p2 - p1
+        length = float(np.hypot(*chord))
+        if length < 0.02 * h:
+            continue
+        cross = float(d1[0] * d2[1] - d1[1] * d2[0])
+        if abs(cross) < 0.05:
+            continue
+        gap = c2 - c1
+        corner = c1 + d1 * float(gap[0] * d2[1] - gap[1] * d2[0]) / cross
+        if (corner - p1) @ d1 < 0 or (corner - p2) @ d2 < 0:
+            continue
+        corner = np.array([np.clip(corner[0], 0, w), np.clip(corner[1], 0, h)])
+        away = corner - p1
+        deep = abs(float(chord[0] * away[1] - chord[1] * away[0])) / length
+        if deep > 0.006 * h:
+            out.append((np.stack([p1, corner, p2]), deep))
+    return out
+
+
+def _off_path(x: Points, y: Points, path: Points) -> Points:
+    """Distance of points (n,) to a path (k, 2), px."""
+    best = np.full(x.size, np.inf)
+    for a, b in pairwise(path):
+        d = b - a
+        u = np.clip(((x - a[0]) * d[0] + (y - a[1]) * d[1]) / max(float(d @ d), 1e-9), 0, 1)
+        best = np.minimum(best, np.hypot(x - a[0] - u * d[0], y - a[1] - u * d[1]))
+    return best
+
+
+def _faint_corner(e: Plane, at: Points) -> bool:
+    """Is the picture, however faint, seen up to the sides that meet in a corner?
+
+    at: (3, 2), the corner between the ends of what is known of its sides. Along each
+    prolonged side the evidence just inside is compared with that just outside; lines
+    further out, in the surround, tell how much of it is chance.
+    """
+    for end, other in ((at[0], at[2]), (at[2], at[0])):
+        side = at[1] - end
+        length = float(np.hypot(*side))
+        if length < 6:
+            continue
+        along = side / length
+        out = np.array([along[1], -along[0]])
+        if out @ (other - end) > 0:
+            out = -out
+        u = np.arange(1.5, length - 1.0, 1.0)
+        v = np.array([-4.0, -3.0, -2.0, 2.0, 3.0, 4.0])
+        steps = []
+        for shift in (0.0, 6.0, 9.0, 12.0, 15.0, 18.0):
+            x = end[0] + u[:, None] * along[0] + (v + shift)[None] * out[0]
+            y = end[1] + u[:, None] * along[1] + (v + shift)[None] * out[1]
+            p = sample(e, x, y).mean(axis=0)
+            steps.append(float(p[:3].mean() - p[3:].mean()))
+        spread = max(float(np.std(steps[1:])), 0.02)
+        if steps[0] < max(steps[1:]) + 4 * spread or steps[0] < 0.15:
+            return False
+    return True
+
+
 def _joined(groups: list[list[int]], angles: Points, bend: float) -> list[list[int]]:
     """Neighbouring groups (of a closed row) whose angles differ by less than `bend` made one."""
     def apart(a: float, b: float) -> float:
@@ -1502,9 +1636,17 @@ def _judge_other(
         straight = _straight_sides(e, n1, few)
         if _on_edge(e, n1, straight) >= _on_edge(e, n1, polygon) - 0.02:
             polygon = straight
-    edge = _measure_at(e, n1, _along(polygon, h, w), 4)
-    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < TOLERANCE_RATIO * h)
-    hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < OUTER_RATIO * edge.inner)
+    edge, hit = _outline_hits(e, n1, polygon)
+    lost = _lost_corners(edge, hit, h, w)
+    seen_in_dark = [at for at, _ in lost if _faint_corner(e, at)]
+    if seen_in_dark:
+        corners = np.concatenate([polygon, *(at[1:2] for at in seen_in_dark)])
+        polygon = cv2.convexHull(corners.astype(np.float32))[:, 0].astype(np.float64)
+        edge, hit = _outline_hits(e, n1, polygon)
+        for at in seen_in_dark:
+            # the whole side was seen, if not each point of it
+            hit |= (edge.part >= 0) & (_off_path(edge.x, edge.y, at) < 1.0)
+    unknown = max((deep for at, deep in lost if not _faint_corner(e, at)), default=0.0) / h
     own = edge.part >= 0
     sharp = float(hit[own].mean()) if own.any() else 0.0
     free = float(own.mean())
@@ -1545,12 +1687,14 @@ def _judge_other(
         "convex": _ramp(convex, 0.92, 0.97),
         "size": _ramp(area, 0.02, 0.04),
         "faint": _not_faint(edge, hit, n1),
+        # a corner in the dark that the neighbouring sides would have
+        "corner": _ramp(unknown, 0.02, 0.008),
         "differs": max(_ramp(differs, 0.008, 0.014), 1.0 - doubt),
     }
     confidence = float(np.prod(list(parts.values())))
     parts["raw_cover"], parts["raw_differs"], parts["raw_rough"] = sharp, differs, rough
     parts["raw_rival"] = rival
-    parts["raw_convex"] = convex
+    parts["raw_convex"], parts["raw_corner"] = convex, unknown
     moment = cv2.moments(polygon.astype(np.float32))
     size = max(moment["m00"], 1e-6)
     cx, cy = moment["m10"] / size, moment["m01"] / size

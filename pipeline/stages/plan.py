@@ -739,19 +739,27 @@ def _field_needs(
                 )
             )
             continue
+        # A zoom that runs leaves a row of short spans: a person looks at it once.
+        unsure: list[list[FieldSpan]] = []
         for span in fields:
             seen = any(Span(span.start_s, span.stop_s).overlap(u) for u in used)
             if seen and span.shape != "none" and span.confidence < options.field.sure:
-                needs.append(
-                    Need(
-                        code="field-unsure",
-                        message=f"recording {source.recording_index + 1}: the scope field is not "
-                        f"sure (confidence {span.confidence:.2f}) from "
-                        f"{format_time(span.start_s)}; look at it, or give field in case.toml",
-                        source=number,
-                        start_s=span.start_s,
-                    )
+                if unsure and unsure[-1][-1].stop_s == span.start_s:
+                    unsure[-1].append(span)
+                else:
+                    unsure.append([span])
+        for row in unsure:
+            needs.append(
+                Need(
+                    code="field-unsure",
+                    message=f"recording {source.recording_index + 1}: the scope field is not "
+                    f"sure (confidence {min(s.confidence for s in row):.2f}) from "
+                    f"{format_time(row[0].start_s)} to {format_time(row[-1].stop_s)}; look at it, "
+                    "or give field in case.toml",
+                    source=number,
+                    start_s=row[0].start_s,
                 )
+            )
     return needs
 
 

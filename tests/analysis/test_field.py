@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import cv2
@@ -14,6 +15,9 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.field import (
     FieldFold,
+    _Block,
+    _pack,
+    _with_stops,
     field_mask,
     given_field,
     lit_area_px2,
@@ -518,6 +522,50 @@ def test_lettering_across_a_straight_side() -> None:
     assert fit.shape == "other" and fit.outline is not None
     near = np.hypot(*(fit.outline[:, None] - square[None]).transpose(2, 0, 1)).min(axis=1)
     assert len(fit.outline) == 4 and near.max() < 2.0
+
+
+@pytest.mark.parametrize("level", [0.0, 0.6])
+def test_corner_in_the_dark(level: float) -> None:
+    """A corner of an octagon in deep shadow is found by its faint light, or is not sure."""
+    rng = np.random.default_rng(5)
+    turn = np.arange(8) * math.pi / 4 + math.pi / 8
+    octagon = np.stack([160 + 95 * np.cos(turn), 120 + 95 * np.sin(turn)], axis=1)
+    e = np.zeros((240, 320), np.float32)
+    cv2.fillPoly(e, [np.round(octagon * 16 - 8).astype(np.int32)], 100.0, shift=4)
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    shadow = np.hypot(xx - octagon[2, 0], yy - octagon[2, 1]) < 32
+    e = cv2.GaussianBlur(np.where(shadow, np.minimum(e, level), e).astype(np.float32), (0, 0), 0.7)
+    e = np.maximum(e + rng.normal(0, 0.05, e.shape), 0).astype(np.float32)
+    fit = fit_field(e, 0.1)
+    if level:
+        assert fit.shape == "other" and fit.outline is not None and fit.confidence >= 0.9
+        assert hausdorff_px(fit.outline, octagon) < 0.01 * 240
+    else:
+        assert fit.confidence < 0.9
+
+
+@pytest.mark.parametrize("glow", [0.0, 12.0])
+def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
+    """A stop that one block shows is that of another in which its side is dark, or glows."""
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    disc = (np.hypot(xx - 160, yy - 128) < 105) & (yy < 215)
+    bright = np.where(disc, 90.0, 0.0).astype(np.float32)
+    shade = np.clip((np.hypot(xx - 168, yy - 245) - 42) / 30, 0, 1)
+    dim = np.where(disc, 90.0 * shade, 0.0).astype(np.float32)
+    dim += np.float32(glow) * np.exp(-np.square(np.hypot(xx - 130, yy - 222) / 9))
+    blocks = [
+        _Block(t, t + 3.5, 8, _pack(cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32)), 0.3,
+               60.0, 4.0)
+        for t, e in ((0.0, dim), (4.0, bright), (8.0, bright))
+    ]
+    bare = Fit("circle-clipped", 160, 128, 105, (0, 0, 320, 240), None, 0.95)
+    cut = Fit("circle-clipped", 160, 128, 105, (0, 0, 320, 215), None, 1.0)
+    final = _with_stops(blocks, [bare, cut, cut], 240, 320)
+    assert [f.box[3] for f in final] == [215, 215, 215]
+    # where the circle's own rim is seen beyond it, there is no such stop
+    whole = np.where(np.hypot(xx - 160, yy - 128) < 105, 90.0, 0.0).astype(np.float32)
+    blocks[0] = replace(blocks[0], evidence=_pack(whole))
+    assert _with_stops(blocks, [bare, cut, cut], 240, 320)[0] is bare
 
 
 def test_frame_edge_must_be_lit() -> None:

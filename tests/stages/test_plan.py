@@ -236,6 +236,14 @@ def test_unsure_field_needs_a_person_and_a_safe_mask() -> None:
     assert plan.sources[0].fields[0].radius_px <= 340
 
 
+def test_a_row_of_unsure_fields_is_one_need() -> None:
+    unsure = [field(a, b, confidence=0.8) for a, b in ((5, 6), (6, 7), (12, 13))]
+    rest = [field(a, b) for a, b in ((0, 5), (7, 12), (13, 20))]
+    fields = sorted(unsure + rest, key=lambda f: f.start_s)
+    plan = make_plan(case(), [source(fields=fields)], None, Options(), glyph=GLYPH)
+    assert [(n.code, n.start_s) for n in plan.needs] == [("field-unsure", 5), ("field-unsure", 12)]
+
+
 def test_no_field_needs_a_person() -> None:
     inputs = [source(fields=[whole_picture(1280, 720, 0, 20, 0.99)])]
     plan = make_plan(case(), inputs, None, Options(), glyph=GLYPH)
