@@ -270,6 +270,17 @@ def main() -> int:
                 [sys.executable, "-m", "pipeline.cli", "--quiet", "--config", str(config),
                  "survey", str(clip), "--out", str(work / "survey")]
             )  # fmt: skip
+            # the same pictures without sound: what field, lens and mark measures cost
+            silent = work / "silent.mp4"
+            subprocess.run(
+                [FFMPEG, "-v", "error", "-y", "-i", str(clip), "-an", "-c", "copy", str(silent)],
+                check=True,
+            )
+            pictures = run(
+                [sys.executable, "-m", "pipeline.cli", "--quiet", "--config", str(config),
+                 "survey", str(silent), "--out", str(work / "silent")]
+            )  # fmt: skip
+            silent.unlink()
             shutil.rmtree(work / "CACHE", ignore_errors=True)
             made = run(
                 [sys.executable, "-m", "pipeline.cli", "--json", "--quiet", "--config", str(config),
@@ -279,6 +290,7 @@ def main() -> int:
             for name, cost, base in (
                 ("bare transcode", plain, plain),
                 ("bare decode", decode, decode),
+                ("survey of the pictures alone / decode", pictures, decode),
                 ("survey / decode", survey, decode),
                 ("make / transcode", made, plain),
             ):
