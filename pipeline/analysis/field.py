@@ -421,7 +421,8 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         fits.append(fit)
         if fit.shape != "none" and fit.confidence > 0.9:
             near = fit
-    label = _drifting(blocks, fits, h)
+    wandering = _drifting(blocks, fits, h)
+    label = list(wandering)
     # sure blocks first, large before small: what is only darker must not found a field
     order = [i for i, f in enumerate(fits) if f.shape != "none"]
     order.sort(key=lambda i: (fits[i].confidence < 0.7, -_area(fits[i], h, w)
@@ -440,6 +441,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
     final = _together(blocks, fits, final, h, w)
     final = _with_stops(blocks, final, h, w)
+    final = _made_one(blocks, final, {id(f) for f in wandering if f is not None}, h, w)
     final = _between(fits, final, h, w)
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     # a recording in which a block saw a sure field is not without one
@@ -565,7 +567,9 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
         best = f
         for g in known.values():
             apart = math.hypot(f.x - g.x, f.y - g.y) + abs(f.r - g.r)
-            if g is f or g.confidence < 0.9 or apart > 0.01 * h or not _cut_more(g, best, h):
+            if g is f or apart > 0.01 * h or not _cut_more(g, best, h):
+                continue
+            if g.confidence < max(0.5, f.confidence - 0.1) or g.parts.get("stop", 1.0) < 0.9:
                 continue
             evidence = blocks[i].evidence
             if evidence is None or _cut_more(f, g, h):
@@ -579,6 +583,34 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
                 best = g
         out[i] = best
     return out
+
+
+def _made_one(
+    blocks: list[_Block], final: list[Fit], apart: set[int], h: int, w: int
+) -> list[Fit]:
+    """Fields that differ by less than SAME_RATIO are one: the one that most samples show.
+
+    apart: ids of fits that stay as they are (a circle that wanders).
+    """
+    weight: dict[int, float] = {}
+    known: dict[int, Fit] = {}
+    for b, f in zip(blocks, final, strict=True):
+        if f.shape in ("circle", "circle-clipped") and id(f) not in apart:
+            known[id(f)] = f
+            weight[id(f)] = weight.get(id(f), 0.0) + b.samples * f.confidence
+    kept: list[Fit] = []
+    into: dict[int, Fit] = {}
+    for i in sorted(known, key=lambda i: -weight[i]):
+        f = known[i]
+        alike = [
+            g for g in kept
+            if (g.outline is None) is (f.outline is None)
+            and difference_ratio(g, f, h, w) < SAME_RATIO
+        ]
+        into[i] = alike[0] if alike else f
+        if not alike:
+            kept.append(f)
+    return [into.get(id(f), f) for f in final]
 
 
 def _between(fits: list[Fit], final: list[Fit], h: int, w: int) -> list[Fit]:
