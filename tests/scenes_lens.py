@@ -10,7 +10,7 @@ I = J t + A (1 - t) in linear light, before the gain.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -526,6 +526,56 @@ def random_scene(
         hops=tuple(float(h) for h in rng.uniform(0, duration_s, rng.integers(0, 4))),
         full_frame=bool(rng.random() < 0.15),
     )
+
+
+SITUATIONS = (
+    "fog over a smudge",
+    "fog over blur",
+    "fog that never clears",
+    "starts fogged",
+    "fogged throughout",
+    "travelling front",
+    "fog, camera still",
+    "smudge, camera still",
+    "dips of the gain",
+)
+
+
+def situation(name: str, seed: int, canvases: list[F32], duration_s: float = 40.0) -> Scene:
+    """A clip of one kind of difficulty, all else drawn as in `random_scene`.
+
+    Raises ValueError for a name that is not in SITUATIONS.
+    """
+    rng = np.random.default_rng(seed + 31)
+    scene = random_scene(seed, canvases, duration_s, ())
+    start_s = float(rng.uniform(10, 16))
+    fog = random_fog(rng, start_s)
+    over = replace(fog, kind="smudge", start_s=start_s - 6, rise_s=0.3, hold_s=24, fall_s=0.4)
+    over = replace(over, depth=float(rng.uniform(0.6, 1)))
+    if name == "fog over a smudge":
+        return replace(scene, disturbances=(over, fog))
+    if name == "fog over blur":
+        depth = float(rng.uniform(1.5, 5))
+        return replace(scene, disturbances=(replace(over, kind="blur", depth=depth), fog))
+    if name == "fog that never clears":
+        return replace(scene, disturbances=(replace(fog, hold_s=duration_s),))
+    if name == "starts fogged":
+        first = replace(fog, start_s=-fog.rise_s - 0.2, hold_s=float(rng.uniform(0, 6)))
+        return replace(scene, disturbances=(first,))
+    if name == "fogged throughout":
+        first = replace(fog, start_s=-fog.rise_s - 0.2, hold_s=duration_s + 5)
+        return replace(scene, disturbances=(first,))
+    if name == "travelling front":
+        return replace(scene, disturbances=(replace(fog, front=True),))
+    if name == "fog, camera still":
+        return replace(scene, disturbances=(fog,), still=True, hops=())
+    if name == "smudge, camera still":
+        return replace(scene, disturbances=(replace(over, hold_s=12),), still=True, hops=())
+    if name == "dips of the gain":
+        factor = float(np.exp(rng.choice([-1, 1]) * rng.uniform(0.25, 0.7)))
+        stop_s = start_s + float(rng.uniform(0.4, 3))
+        return replace(scene, brighten=(start_s, stop_s, factor))
+    raise ValueError(f"no situation {name!r}; there are {SITUATIONS}")
 
 
 def default_canvases(seed: int = 0) -> list[F32]:

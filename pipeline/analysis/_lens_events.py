@@ -20,12 +20,15 @@ GLARE_SHARE = 0.25  # clipped share of the field
 # or far brighter than usual, and either bright in itself or with more clipped than usual
 GLARE_RATIO, GLARE_LEVEL, GLARE_CLIPPED = 1.4, 0.55, 0.05
 BLUR_LOSS = 0.45
-SMUDGE_PEAK, SMUDGE_LOSS = 0.26, 0.14  # found at the first, as long as the second lasts
+SMUDGE_PEAK, SMUDGE_LOSS = 0.22, 0.12  # found at the first, as long as the second lasts
 FOREIGN_SHARE = 0.5
 CERTAIN_LOW = 0.2  # from here on the time course is not asked
-PALER_SHARE, PALER_LEAST = 0.25, 0.06  # of the colour that a veil of that brightness drains
+PALER_SHARE, PALER_LEAST = 0.25, 0.08  # of the colour that a veil of that brightness drains
 COLOURLESS = 0.08  # saturation below which colour tells nothing
 SURE_LOW = 0.03  # the interval's low end must rise this high somewhere in a fog event
+# or colour fade so far: the airlight may be open, and the number with it, but not the fog
+FADED_SHARE, FADED_LEAST = 0.5, 0.15
+PALE, PALE_MOST_S = 0.75, 10.0  # share of the clear colour below which unknown samples stay fogged
 
 
 def blur_score(b: F64, detail_ratio: F64, step_s: float) -> F64:
@@ -150,6 +153,8 @@ def find_events(
     off = dark | outside | (glare & np.isnan(loss))
     fog = (np.nan_to_num(loss) >= event_loss) & ~off
     bridge = np.isnan(loss) & ~off
+    # fog too dense to follow has no number, but it is still pale
+    fog |= _still_pale(series, fog, np.isnan(loss) & ~dark & ~outside, step)
     fog_spans: list[tuple[int, int]] = []
     blur = np.nan_to_num(get("blur"))
     for a, b in _spans(fog | (bridge & _near(fog, int(1.0 / step))), time, step, 0.6, event_min_s):
@@ -158,9 +163,13 @@ def find_events(
             continue
         a, b = int(inside[0]), int(inside[-1]) + 1
         sure = float(np.nanmax(low[a:b]))
-        if sure < SURE_LOW or (sure < CERTAIN_LOW and not _came_fast(loss, a, b, step)):
+        fading = _fading(series, a, b, step)
+        faded = fading is not None and fading[0] >= max(FADED_LEAST, FADED_SHARE * fading[1])
+        if sure < SURE_LOW and not faded:
             continue
-        if not _paler(series, a, b, step):
+        if sure < CERTAIN_LOW and not _came_fast(loss, a, b, step):
+            continue
+        if fading is not None and fading[0] < max(PALER_LEAST, PALER_SHARE * fading[1]):
             # what looked like fog over a blurred picture is the coarser part of the blur
             part = slice(a, b)
             soft = 1 - (1 - blur[part]) * (1 - np.nan_to_num(loss[part]))
@@ -217,21 +226,23 @@ def _came_fast(loss: F64, a: int, b: int, step_s: float) -> bool:
     return float(np.nanmax(after)) - float(before.min()) >= 0.6 * peak
 
 
-def _paler(series: dict[str, NDArray[Any]], a: int, b: int, step_s: float) -> bool:
-    """False if colour did not fade in samples [a, b) as a veil of that brightness makes it.
+def _fading(
+    series: dict[str, NDArray[Any]], a: int, b: int, step_s: float
+) -> tuple[float, float] | None:
+    """Share of colour lost in samples [a, b), and the share that the veil should take.
 
     A veil V in a picture of mean M takes about V / M of the saturation; blur and
-    exposure take none. True where there is nothing to compare with.
+    exposure take none. None where there is nothing to compare with.
     """
     if "saturation" not in series or "veil_level" not in series:
-        return True
+        return None
     loss = np.nan_to_num(np.asarray(series["contrast_loss"], np.float64), nan=1.0)
     colour = np.asarray(series["saturation"], np.float64)
     k = round(10 / step_s)
     first, last = max(0, a - k), b + k
     clear = colour[first:last][(loss[first:last] < 0.08) & np.isfinite(colour[first:last])]
     if len(clear) < 5 or np.median(clear) < COLOURLESS:
-        return True
+        return None
     light = np.asarray(series["level"], np.float64)[a:b] ** 2.2
     veil = np.asarray(series["veil_level"], np.float64)[a:b]
     with np.errstate(all="ignore"):
@@ -240,10 +251,35 @@ def _paler(series: dict[str, NDArray[Any]], a: int, b: int, step_s: float) -> bo
     known = np.isfinite(drained) & np.isfinite(faded)
     weight = loss[a:b] * known
     if weight.sum() <= 0:
-        return True
+        return None
     expected = float((weight * np.nan_to_num(drained)).sum() / weight.sum())
     found = float((weight * np.nan_to_num(faded)).sum() / weight.sum())
-    return found >= max(PALER_LEAST, PALER_SHARE * expected)
+    return found, expected
+
+
+def _still_pale(series: dict[str, NDArray[Any]], fog: B1, unknown: B1, step_s: float) -> B1:
+    """(n,) True in unknown samples beside fogged ones for as long as the colour stays faded."""
+    out = np.zeros(len(fog), bool)
+    if "saturation" not in series or not fog.any():
+        return out
+    loss = np.asarray(series["contrast_loss"], np.float64)
+    colour = np.asarray(series["saturation"], np.float64)
+    k, most = round(10 / step_s), round(PALE_MOST_S / step_s)
+    edges = np.flatnonzero(np.diff(np.r_[0, unknown.astype(np.int8), 0]))
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        before, after = a > 0 and fog[a - 1], b < len(fog) and fog[b]
+        if not (before or after):
+            continue
+        part = slice(max(0, a - k), b + k)
+        clear = colour[part][(loss[part] < 0.08) & np.isfinite(colour[part])]
+        if len(clear) < 5 or np.median(clear) < COLOURLESS:
+            continue
+        vivid = np.flatnonzero(~(colour[a:b] < PALE * np.median(clear)))
+        if before:
+            out[a : min(a + most, a + int(vivid[0]) if len(vivid) else b)] = True
+        if after:
+            out[max(b - most, a + int(vivid[-1]) + 1 if len(vivid) else a) : b] = True
+    return out
 
 
 def _near(on: B1, reach: int) -> B1:

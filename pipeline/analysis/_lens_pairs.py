@@ -24,6 +24,12 @@ LUMA = np.array([0.3, 0.5, 0.2], np.float32)
 SIGMAS_PX = (0.9, 1.8, 3.6)
 BANDS = 3
 CLIP_LEVEL = 250
+# a highlight stands this many times the usual deviation, and a few levels, over its surround
+HIGHLIGHT_SD, HIGHLIGHT_LEVELS = 2.2, 4.0
+NOISE_EVERY = 3  # samples between two looks at the noise
+NOISE_KEEP = 0.95  # what its sums keep from one look to the next
+NOISE_SD = 0.35  # of the noise power, as a share of it
+NOISE_MOST = 0.85  # share of a block's power that may be called noise
 FOLLOWED = 0.6  # agreement of the middle or the coarse band in a block that was followed
 
 _LINEAR = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
@@ -53,9 +59,6 @@ def prepare(rgb: U8, ok: U8, number: int = 0) -> Prepared:
     linear: Any = cv2.LUT(rgb, _LINEAR)
     luma: Any = cv2.transform(linear, LUMA[None])
     top: Any = rgb.max(2)
-    clipped: Any = cv2.dilate((top >= CLIP_LEVEL).astype(np.uint8), np.ones((3, 3), np.uint8))
-    use = ok & (1 - clipped)
-    usef = use.astype(np.float32)
     field = ok.astype(np.float32)
     gray = cv2.sqrt(luma) * (np.float32(255) * field)
     sums: Any = cv2.boxFilter(cv2.merge([field, gray, gray * gray]), -1, (11, 11))
@@ -63,7 +66,14 @@ def prepare(rgb: U8, ok: U8, number: int = 0) -> Prepared:
     mean = sums[..., 1] / weight
     var = np.maximum(sums[..., 2] / weight - mean * mean, 0)
     dev = (gray - mean) * field
-    norm = np.clip(dev * (np.float32(45) / (np.sqrt(var) + 1)) + np.float32(128), 0, 255)
+    sd = np.sqrt(var)
+    norm = np.clip(dev * (np.float32(45) / (sd + 1)) + np.float32(128), 0, 255)
+    # a highlight clips before the picture is reduced, so it loses no contrast under fog
+    bright = dev > np.float32(HIGHLIGHT_SD) * (sd + np.float32(HIGHLIGHT_LEVELS))
+    hot = (bright | (top >= CLIP_LEVEL)).astype(np.uint8)
+    clipped: Any = cv2.dilate(hot, np.ones((5, 5), np.uint8))
+    use = ok & (1 - clipped)
+    usef = use.astype(np.float32)
     stack: Any = cv2.merge([linear[..., 0], linear[..., 1], linear[..., 2], usef])
     return Prepared(stack, luma, usef, norm.astype(np.uint8), number)
 
@@ -226,6 +236,11 @@ class Comparer:
         self.grid = np.dstack([xx, yy])
         self.left, self.right = _block_matrix(rows, BLOCKS), _block_matrix(cols, BLOCKS).T.copy()
         self.area = rows * cols / BLOCKS**2
+        self._planes = np.empty((18, rows, cols), np.float32)
+        # sums over blocks of weight, x, x^2, y, x y per band, for the noise
+        self._noise_sums = np.zeros((5, BANDS))
+        # (3,) noise power per band over the mean luma, linear light, from all pairs so far
+        self.noise: F64 = np.zeros(BANDS)
 
     def compare(self, a: Prepared, b: Prepared, motion: Motion) -> PairReading | None:
         """Contrast and brightness of the overlap, or None if it is too small."""
@@ -245,19 +260,24 @@ class Comparer:
         ya: Any = cv2.transform(la, weights)
         yb: Any = cv2.transform(lb, weights)
         pair: Any = cv2.merge([ya * use, yb * use, use])
-        planes = [use, pair[..., 0], pair[..., 1]]
+        planes = self._planes
+        planes[0], planes[1], planes[2] = use, pair[..., 0], pair[..., 1]
         upper = pair[..., :2]
         use2 = np.dstack([use, use])
-        for sigma in SIGMAS_PX:
+        for k, sigma in enumerate(SIGMAS_PX):
             size = 2 * round(2.5 * sigma) + 1
             low: Any = cv2.GaussianBlur(pair, (size, size), sigma, borderType=cv2.BORDER_CONSTANT)
             low = low[..., :2] / (low[..., 2:] + np.float32(1e-4))
             band = (upper - low) * use2
             upper = low
             fa, fb = band[..., 0], band[..., 1]
-            planes += [fa * fa, fb * fb, fa * fb]
-        planes += [la[..., c] * use for c in range(3)] + [lb[..., c] * use for c in range(3)]
-        sums = (self.left @ np.stack(planes) @ self.right).astype(np.float64)
+            np.multiply(fa, fa, out=planes[3 + 3 * k])
+            np.multiply(fb, fb, out=planes[4 + 3 * k])
+            np.multiply(fa, fb, out=planes[5 + 3 * k])
+        for c in range(3):
+            np.multiply(la[..., c], use, out=planes[12 + c])
+            np.multiply(lb[..., c], use, out=planes[15 + c])
+        sums = (self.left @ planes @ self.right).astype(np.float64)
         count = sums[0]
         enough = count > 0.35 * self.area
         if enough.sum() < 5:
@@ -273,16 +293,25 @@ class Comparer:
         strong = np.maximum(vaa, vbb)
         usual = np.median(strong[:, enough], axis=1)[:, None, None]
         lost = enough & ~good & (strong > 0.3 * usual) & (np.minimum(vaa, vbb) < 0.25 * strong)
-        # the geometric mean of the two regressions holds under misalignment, the
-        # equal-noise line under sensor noise: their mean, by how well they agree
-        rma = 0.5 * np.log(np.maximum(vbb, 1e-12) / np.maximum(vaa, 1e-12))
-        diff = vbb - vaa
-        line = (diff + np.sqrt(diff**2 + 4 * vab**2)) / (2 * np.abs(vab) + 1e-12)
-        dem = np.log(np.maximum(line, 1e-6))
-        share = np.where(corr > 0.8, 0.5, np.where(corr > 0.5, 0.5 * (corr - 0.5) / 0.3, 0.0))
-        ratio = np.where(good | lost, rma + np.where(lost, 0, share) * (dem - rma), np.nan)
-        weight = np.where(good, 1 / (0.15 + np.maximum(1 - corr**2, 0)), np.where(lost, 1.2, 0))
-        log_ratio, log_sd = robust_mean(ratio.reshape(BANDS, -1), weight.reshape(BANDS, -1))
+        # the geometric mean of the two regressions holds under bad fit; noise is taken off
+        light_a, light_b = sums[1] / safe, sums[2] / safe
+        if b.number - a.number == 1 and b.number % NOISE_EVERY == 0:
+            self._hear_noise(vaa, vbb, vab, light_a, light_b, good)
+        noise = self.noise[:, None, None]
+        naa = np.minimum(noise * light_a, NOISE_MOST * vaa)
+        nbb = np.minimum(noise * light_b, NOISE_MOST * vbb)
+        saa, sbb = np.maximum(vaa - naa, 1e-12), np.maximum(vbb - nbb, 1e-12)
+        ratio = np.where(good | lost, 0.5 * np.log(sbb / saa), np.nan)
+        # error of the ratio where the noise is wrong by NOISE_SD of itself
+        unsure = 0.5 * NOISE_SD * np.hypot(naa / saa, nbb / sbb)
+        # nearly alike: uneven fog leaves the best fit where it leaves most contrast
+        weight = np.where(good, 1 / (0.6 + np.maximum(1 - corr**2, 0)), np.where(lost, 0.7, 0))
+        weight = weight / (1 + (unsure / 0.3) ** 2)
+        flat = (BANDS, BLOCKS * BLOCKS)
+        log_ratio, log_sd = robust_mean(ratio.reshape(flat), weight.reshape(flat))
+        # which is wrong everywhere alike
+        shared = np.abs((weight * 0.5 * NOISE_SD * (nbb / sbb - naa / saa)).sum((1, 2)))
+        log_sd = np.hypot(log_sd, shared / np.maximum(weight.sum((1, 2)), 1e-12))
         means = sums[12:18][:, enough].sum(1) / float(count[enough].sum())
         filled = np.nan_to_num(ratio) * weight
         tc = tile_sums(count)
@@ -290,7 +319,8 @@ class Comparer:
             tile_ratio = tile_sums(filled[1:].sum(0)) / tile_sums(weight[1:].sum(0))
             tile_i = np.where(tc > 30, tile_sums(sums[1]) / tc, np.nan)
             tile_j = np.where(tc > 30, tile_sums(sums[2]) / tc, np.nan)
-            detail = 0.5 * (ratio[0] + ratio[1]) - np.log(sums[2] / sums[1])
+            detail = _detail_ratio(vaa[:2], vbb[:2], vab[:2], corr[:2], (good | lost)[:2])
+            detail -= np.log(sums[2] / sums[1])
         return PairReading(
             a.number,
             b.number,
@@ -306,6 +336,52 @@ class Comparer:
             tile_j,
             np.where(enough & (aligned[1] > FOLLOWED), detail, np.nan),
         )
+
+    def _hear_noise(
+        self, vaa: F64, vbb: F64, vab: F64, light_a: F64, light_b: F64, good: NDArray[np.bool_]
+    ) -> None:
+        """What neighbours do not share is noise, as the light, and bad fit, as the texture.
+
+        Shot noise goes with the light in linear light, and so, nearly, does equal noise
+        of gamma-coded levels. A line over the blocks tells the two apart.
+        """
+        r = np.sqrt(vbb / np.maximum(vaa, 1e-12))
+        per = light_b + r * r * light_a + 1e-6
+        y = (vbb - 2 * r * vab + r * r * vaa) / per
+        x = 2 * r * np.abs(vab) / per
+        self._noise_sums *= NOISE_KEEP
+        for k in range(BANDS):
+            sel = good[k]
+            if sel.sum() < 8:
+                continue
+            xs, ys = x[k][sel], y[k][sel]
+            # smooth blocks say most, and a few stray ones must not
+            w = 1 / (np.median(xs) + xs) ** 2
+            ys = np.minimum(ys, 4 * np.median(ys))
+            w = w / w.sum()
+            self._noise_sums[:, k] += [1, w @ xs, w @ xs**2, w @ ys, w @ (xs * ys)]
+        n, sx, sxx, sy, sxy = self._noise_sums
+        spread = n * sxx - sx * sx
+        known = spread > 1e-6 * n * sxx
+        line = (sxx * sy - sx * sxy) / np.where(known, spread, 1.0)
+        self.noise = np.where(known, np.maximum(line, 0), 0.0)
+
+
+def _detail_ratio(
+    vaa: F64, vbb: F64, vab: F64, corr: F64, use: NDArray[np.bool_]
+) -> F64:
+    """(8, 8) ln ratio of contrast, mean of the bands given, with the noise in it.
+
+    The geometric mean of the two regressions is steady but sees too little of a loss, the
+    equal-noise (Deming) line sees it all but is shaken by bad fit: their mean, by the fit.
+    """
+    rma = 0.5 * np.log(np.maximum(vbb, 1e-12) / np.maximum(vaa, 1e-12))
+    diff = vbb - vaa
+    line = (diff + np.sqrt(diff**2 + 4 * vab**2)) / (2 * np.abs(vab) + 1e-12)
+    deming = np.log(np.maximum(line, 1e-6))
+    share = np.clip(0.5 * (corr - 0.5) / 0.3, 0, 0.5)
+    out: F64 = np.where(use, rma + share * (deming - rma), np.nan).mean(0)
+    return out
 
 
 def robust_mean(values: F64, weights: F64) -> tuple[F64, F64]:

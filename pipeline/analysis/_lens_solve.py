@@ -28,10 +28,11 @@ BLUR_SHARE = np.array([1.0, 0.35, 0.1])
 AIR_PRIOR = 0.55
 AIR_PRIOR_SD = 0.4
 AIR_LOW_SD = 0.1  # a veil darker than usual is less likely than a brighter one
-VEIL_SD = np.array([0.2, 0.1, 1.0])
+VEIL_SD = np.array([0.1, 0.05, 1.0])
 AIR_MOST, AIR_MOST_SD = 1.0, 0.02  # a veil brighter than full scale could not be seen through
 AIR_TINT_SD = 0.15
 GAIN_STEP_SD = 0.01
+GAIN_BREAK_SD = 0.15  # the camera does not know that the view was lost; a cut costs little more
 COMMON_0, COMMON_1 = 0.006, 0.004
 TINT_0, TINT_1 = 0.003, 0.003
 DARK_SLACK = 1.05
@@ -101,7 +102,7 @@ def solve(
     has = np.isfinite(pairs.log_ratio)
     sd_c = np.sqrt(np.nan_to_num(pairs.log_sd, nan=1.0) ** 2 + (0.008 + 0.006 * gap[:, None]) ** 2)
     # a veil that brightens the picture brings its own unevenness, most in the coarse
-    # band, and its own noise
+    # band (its noise is taken off)
     brighter = np.abs(np.log((pairs.mean_j.sum(1) + 0.01) / (pairs.mean_i.sum(1) + 0.01)))
     sd_c = np.hypot(sd_c, VEIL_SD * brighter[:, None])
     lr = np.nan_to_num(pairs.log_ratio)
@@ -140,7 +141,7 @@ def solve(
         cost = float(_rho(r**2, nu).sum())
         # gain steps
         dg = np.diff(g)
-        sg = np.where(free_step, 0.5, GAIN_STEP_SD)
+        sg = np.where(free_step, GAIN_BREAK_SD, GAIN_STEP_SD)
         cost += float((np.sqrt(1 + (dg / sg) ** 2) - 1).sum())
         cost += float((0.5 * (g / 1.5) ** 2).sum()) * 0.02
         cost += SPARSE_FOG * float(np.abs(u).sum()) + 0.5 * float(

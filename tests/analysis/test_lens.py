@@ -109,6 +109,76 @@ def test_uniform_veil_over_a_photograph_reads_its_loss(name: str, loss: float) -
     assert pair_loss(small, loss)[1:] == pytest.approx(loss, abs=0.01)
 
 
+def chart_pairs(loss: float, noise: float, pairs: int, seed: int = 6) -> np.ndarray:
+    """(pairs, 3) loss per band of a dim photograph in shot noise, clear and then veiled.
+
+    noise: standard deviation at full scale in linear light; shot noise goes with the root of
+    the light (Poisson statistics). The camera moves by a pixel or less between pictures.
+    """
+    from skimage import data
+
+    photo = cv2.resize(data.retina()[300:1100, 300:1100], (104, 104), interpolation=cv2.INTER_AREA)
+    linear = 0.25 * (photo / 255.0) ** 2.2
+    rng = np.random.default_rng(seed)
+    ok = np.ones((96, 96), np.uint8)
+
+    def picture(t: float, number: int) -> _lens_pairs.Prepared:
+        y, x = rng.integers(3, 5, 2)
+        light = linear[y : y + 96, x : x + 96] * t + 0.15 * (1 - t)
+        light = light + noise * np.sqrt(light) * rng.standard_normal(light.shape)
+        coded = np.rint(255 * np.clip(light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
+        return _lens_pairs.prepare(coded, ok, number)
+
+    comparer = _lens_pairs.Comparer(96, 96)
+    # neighbours without a veil, from which the noise is heard
+    before = picture(1.0, 0)
+    for number in range(1, 60):
+        now = picture(1.0, number)
+        motion = _lens_pairs.find_motion(before, now)
+        assert motion is not None
+        assert comparer.compare(before, now, motion) is not None
+        before = now
+    out = []
+    for number in range(pairs):
+        a, b = picture(1.0, 100 + 10 * number), picture(1 - loss, 105 + 10 * number)
+        motion = _lens_pairs.find_motion(a, b)
+        if motion is not None:
+            reading = comparer.compare(a, b, motion)
+            assert reading is not None
+            out.append(1 - np.exp(reading.log_ratio))
+    return np.array(out)
+
+
+@pytest.mark.parametrize("noise", [0.004, 0.009, 0.014])
+def test_noise_does_not_pass_for_contrast(noise: float) -> None:
+    """Noise adds its own power to both pictures, which pulls a ratio of powers towards one."""
+    read = chart_pairs(0.5, noise, 12)
+    assert len(read) >= 8
+    assert np.median(read[:, 1:], axis=0) == pytest.approx(0.5, abs=0.06)
+
+
+def test_clipped_highlights_lose_no_contrast_and_are_left_out() -> None:
+    """A mirror reflection many times brighter than white stays white under a veil."""
+    from skimage import data
+
+    rng = np.random.default_rng(2)
+    photo = cv2.resize(data.retina()[300:1100, 300:1100], (288, 288), interpolation=cv2.INTER_AREA)
+    linear = (photo / 255.0) ** 2.2
+    for y, x in rng.integers(8, 280, (90, 2)):
+        cv2.circle(linear, (int(x), int(y)), 2, (3.0, 3.0, 3.0), -1)
+    pair = []
+    for number, t in enumerate((1.0, 0.5)):
+        seen = np.clip(linear * t + 0.3 * (1 - t), 0, 1) ** (1 / 2.2)
+        small = cv2.resize(seen, (96, 96), interpolation=cv2.INTER_AREA)
+        coded = np.rint(255 * small).astype(np.uint8)
+        pair.append(_lens_pairs.prepare(coded, np.ones((96, 96), np.uint8), number))
+    motion = _lens_pairs.find_motion(pair[0], pair[1])
+    assert motion is not None
+    reading = _lens_pairs.Comparer(96, 96).compare(pair[0], pair[1], motion)
+    assert reading is not None
+    assert 1 - np.exp(reading.log_ratio) == pytest.approx(0.5, abs=0.05)
+
+
 def test_visual_range_law_and_contrast_threshold() -> None:
     """Contrast threshold 5 % of the meteorological optical range (IEV 845-31-020):
     at that range t = 0.05, so ln(1/0.05) = 3.00 optical depths and a loss of 0.95;
@@ -261,6 +331,34 @@ def test_fog_pales_the_colour_and_what_does_not_is_no_fog() -> None:
     # a picture without colour tells nothing
     grey = series_of(loss, veil_level=veil, saturation=np.full(100, 0.02))
     assert [e.kind for e in find_events(grey, fields, 20.0)] == ["fog"]
+
+
+def test_strong_fading_makes_fog_sure_and_bridges_what_has_no_number() -> None:
+    """Where the airlight is open the interval is wide, but faded colour is still a veil's."""
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    loss = np.zeros(100)
+    loss[40:70] = 0.4
+    light = np.full(100, 0.5) ** 2.2
+    more = {
+        "veil_level": np.where(loss > 0, 0.4 * light, 0),
+        "saturation": np.where(loss > 0, 0.6 * 0.5, 0.5),
+        "contrast_loss_low": np.zeros(100),
+    }
+    spans = [(e.start_s, e.stop_s) for e in find_events(series_of(loss, **more), fields, 20.0)]
+    assert spans == [(8.0, 14.0)]
+    # half the fading that the veil should bring is not enough, and nor is a slow coming
+    weak = more | {"saturation": np.where(loss > 0, 0.88 * 0.5, 0.5)}
+    assert find_events(series_of(loss, **weak), fields, 20.0) == []
+    slow = np.where(loss > 0, np.clip((np.arange(100) - 39) / 75, 0, 0.4), 0)
+    assert find_events(series_of(slow, **more), fields, 20.0) == []
+    loss[50:64] = np.nan
+    gap = [(e.start_s, e.stop_s) for e in find_events(series_of(loss, **more), fields, 20.0)]
+    assert gap == [(8.0, 14.0)]
+    # colour that came back in between ends it
+    vivid = more["saturation"].copy()
+    vivid[52:64] = 0.5
+    two = find_events(series_of(loss, **(more | {"saturation": vivid})), fields, 20.0)
+    assert [(e.start_s, e.stop_s) for e in two] == [(8.0, 10.4), (12.8, 14.0)]
 
 
 def test_smudge_under_fog_alone_is_uneven_fog() -> None:

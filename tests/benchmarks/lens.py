@@ -1,7 +1,8 @@
 """How well fog and other disturbances of the lens are measured, on generated clips.
 
     python tests/benchmarks/lens.py [--quick] [--seed N] [--clips N] [--seconds S]
-        [--clear-hours H] [--clear-first K] [--full] [--hard] [--pictures DIR]
+        [--clear-hours H] [--clear-first K] [--situations N] [--full] [--hard]
+        [--pictures DIR]
 
 Clips have a known transmission (Koschmieder's law in linear light): many textures,
 even, uneven and travelling fog, depth 0.2 to 0.9, onset 0.5 to 2 s, clearing 2 to
@@ -14,6 +15,10 @@ run apart and added up), CPU ms per sample. Beside it, on the same clips, plain
 measures at the threshold that suits them best there (variance of the Laplacian, RMS
 contrast, dark channel, saturation). Clips are rendered with the 120 rows that are
 measured; --full renders 240 and reduces them.
+
+--situations: so many clips of 40 s of each difficulty that random clips seldom show (fog
+over a smudge or blur, fog that never clears or is there from the first, travelling
+fronts, a camera that stands still, dips of the gain), one line each.
 
 --pictures adds real pictures as textures. --hard draws from wider ranges (faster
 camera, more deformation, noise and coding loss, travelling fronts).
@@ -43,6 +48,7 @@ from pipeline.model.survey import EVENT_KINDS, Event
 from tests.scenes_lens import (
     COLS,
     ROWS,
+    SITUATIONS,
     Clip,
     Scene,
     default_canvases,
@@ -52,6 +58,7 @@ from tests.scenes_lens import (
     random_scene,
     reduced,
     runs,
+    situation,
 )
 
 ALL = ("fog", "fog", "smudge", "blur", "dark", "glare", "out_of_body")
@@ -251,13 +258,14 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--clear-hours", type=float, default=3.0)
     parser.add_argument("--clear-first", type=int, default=0, help="number of the first piece")
+    parser.add_argument("--situations", type=int, default=6, help="clips of each")
     parser.add_argument("--full", action="store_true", help="render at 240 rows")
     parser.add_argument("--hard", action="store_true")
     parser.add_argument("--pictures", type=Path, default=None)
     args = parser.parse_args()
     cv2.setNumThreads(1)
     if args.quick:
-        args.clips, args.seconds, args.clear_hours = 4, 40.0, 0.05
+        args.clips, args.seconds, args.clear_hours, args.situations = 4, 40.0, 0.05, 1
     canvases = default_canvases(args.seed)
     if args.pictures:
         for path in sorted(args.pictures.glob("*.png")):
@@ -265,6 +273,16 @@ def main() -> None:
             if picture is not None:
                 canvases.append(picture_canvas(picture[..., ::-1], tint=False))
 
+    if args.clips:
+        report_random(args, canvases)
+    if args.situations > 0:
+        report_situations(args, canvases)
+    if args.clear_hours > 0:
+        report_clear(args, canvases)
+
+
+def report_random(args: argparse.Namespace, canvases: list[Any]) -> None:
+    """Clips drawn from all that may come over the lens."""
     done: list[Run] = []
     for k in range(args.clips):
         kinds = ("fog",) if k % 2 == 0 else ALL
@@ -280,8 +298,46 @@ def main() -> None:
     report_kinds(done)
     report_plain(done)
 
-    if args.clear_hours > 0:
-        report_clear(args, canvases)
+
+def report_situations(args: argparse.Namespace, canvases: list[Any]) -> None:
+    """One line for each difficulty. Seeds lie apart from those of the other clips.
+
+    'unknown' is the share of fogged samples without a number, 'other' what was found
+    that is neither fog nor what the clip holds.
+    """
+    print(
+        f"\n{'situation':<24}{'error':>7}{'bias':>8}{'unknown':>9}{'inside':>8}"
+        f"{'fog true':>10}{'hit':>5}{'false':>6}"
+        f"{'smudge true':>13}{'hit':>5}{'false':>6}{'other':>7}"
+    )
+    for number, name in enumerate(SITUATIONS):
+        error, unknown, inside = [], [], []
+        fog, smudge, other = np.zeros(3, int), np.zeros(3, int), 0
+        for k in range(args.situations):
+            scene = situation(name, args.seed + 20000 + 100 * number + k, canvases)
+            r = run_clip(replace(scene, coarse=not args.full), beside=False)
+            got, fogged = r.result.contrast_loss, r.loss >= 0.15
+            known = fogged & np.isfinite(got)
+            error += list((got - r.loss)[known])
+            unknown += list(~np.isfinite(got)[fogged])
+            low, high = r.result.contrast_loss_low, r.result.contrast_loss_high
+            inside += list(((low <= r.loss) & (r.loss <= high))[known])
+            truth = truth_spans(r)
+            for kind, counts in (("fog", fog), ("smudge", smudge)):
+                found = [(e.start_s, e.stop_s) for e in r.events if e.kind == kind]
+                true = [(a, b) for what, a, b in truth if what == kind]
+                hits = len(match(found, true))
+                counts += [len(true), hits, len(found) - hits]
+            kinds = {"fog", "smudge", *(what for what, _a, _b in truth)}
+            other += sum(e.kind not in kinds for e in r.events)
+        e = np.array(error) if error else np.array([np.nan])
+        print(
+            f"{name:<24}{np.abs(e).mean():>7.3f}{e.mean():>+8.3f}"
+            f"{np.mean(unknown or [np.nan]):>9.2f}{np.mean(inside or [np.nan]):>8.2f}"
+            f"{fog[0]:>10}{fog[1]:>5}{fog[2]:>6}"
+            f"{smudge[0]:>13}{smudge[1]:>5}{smudge[2]:>6}{other:>7}",
+            flush=True,
+        )
 
 
 def report_clear(args: argparse.Namespace, canvases: list[Any]) -> None:
