@@ -31,6 +31,7 @@ from pipeline.analysis.field_fit import (
     model_radius,
     support_ratio,
     unit_level,
+    without_false_stops,
 )
 from pipeline.model.field import FieldSpan, whole_picture
 
@@ -436,6 +437,16 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
             if label[k] is None and (k == i or _agrees(seed, blocks[k], fits[k], h, w))
         ]
         best = _settled(seed, [blocks[k] for k in member], [fits[k] for k in member], h, w)
+        if seed.confidence >= 0.9 and (
+            best.confidence < 0.5 or difference_ratio(seed, best, h, w) > 0.02
+        ):
+            # the pool shows another field than the block it began with: those alike only
+            member = [
+                k for k in member
+                if k == i or (fits[k].shape != "none"
+                              and difference_ratio(seed, fits[k], h, w) < SAME_RATIO)
+            ]
+            best = _settled(seed, [blocks[k] for k in member], [fits[k] for k in member], h, w)
         for k in member:
             label[k] = best
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
@@ -443,6 +454,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     final = _with_stops(blocks, final, h, w)
     final = _made_one(blocks, final, {id(f) for f in wandering if f is not None}, h, w)
     final = _between(fits, final, h, w)
+    final = _vouched(blocks, fits, final, h, w)
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     # a recording in which a block saw a sure field is not without one
     seen = max((_hint(f) for f in fits if f.shape != "none"), default=0.0)
@@ -465,6 +477,12 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
                 seen = 0.0
                 if evidence is not None:
                     seen = support_ratio(_unpack(evidence), blocks[i].noise, main)
+                own = fits[i]
+                if own.shape != "none" and own.confidence >= 0.5:
+                    # it was read by itself: the others do not outvote it, nor it them
+                    same = difference_ratio(main, own, h, w) < SAME_RATIO
+                    final[i] = main if same else replace(own, confidence=min(own.confidence, 0.85))
+                    continue
                 if seen > 0.4 and light < 0.08 and main.shape != "other":
                     final[i] = main
                     continue
@@ -557,22 +575,35 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
     """A stop that other blocks show holds where the same circle is dark beyond it.
 
     A stop is part of the scope or the camera: it does not come and go. What lies in the
-    dark of one block can be seen in another.
+    dark of one block can be seen in another. Where a block shows the circle's rim beyond
+    it, there is no stop: it was a shadow.
     """
-    known = {id(f): f for f in final if f.shape in ("circle", "circle-clipped")}
-    out = list(final)
-    for i, f in enumerate(final):
-        if id(f) not in known or f.outline is not None or f.confidence < 0.5:
+    known = [
+        f for f in {id(f): f for f in final}.values()
+        if f.shape in ("circle", "circle-clipped") and f.confidence >= 0.5
+    ]
+    instead: dict[int, Fit] = {}
+    for g in known:
+        for f in known:
+            apart = math.hypot(f.x - g.x, f.y - g.y) + abs(f.r - g.r)
+            if f is g or apart > 0.01 * h or not _cut_more(g, f, h) or _cut_more(f, g, h):
+                continue
+            own = [b for b, q in zip(blocks, final, strict=True) if q is f]
+            if f.confidence >= 0.9 and any(_rim_beyond(f, g, b, h) for b in own):
+                instead[id(g)] = f
+    out = [instead.get(id(f), f) for f in final]
+    for i, f in enumerate(out):
+        evidence = blocks[i].evidence
+        if evidence is None or f.outline is not None or not any(f is q for q in known):
             continue
         best = f
-        for g in known.values():
+        for g in known:
             apart = math.hypot(f.x - g.x, f.y - g.y) + abs(f.r - g.r)
-            if g is f or apart > 0.01 * h or not _cut_more(g, best, h):
+            if g is f or apart > 0.01 * h or not _cut_more(g, best, h) or _cut_more(f, g, h):
                 continue
-            if g.confidence < max(0.5, f.confidence - 0.1) or g.parts.get("stop", 1.0) < 0.9:
+            if id(g) in instead or _rim_beyond(f, g, blocks[i], h):
                 continue
-            evidence = blocks[i].evidence
-            if evidence is None or _cut_more(f, g, h):
+            if g.confidence < f.confidence - 0.1 or g.parts.get("stop", 1.0) < 0.9:
                 continue
             more = _light_outside(g, blocks[i], h, w) - _light_outside(f, blocks[i], h, w)
             if 0.003 <= more < 0.03:
@@ -583,6 +614,15 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
                 best = g
         out[i] = best
     return out
+
+
+def _rim_beyond(f: Fit, g: Fit, block: _Block, h: int) -> bool:
+    """Does a block show the rim of circle f beyond a stop that only g has?"""
+    if block.evidence is None:
+        return False
+    e = _unpack(block.evidence)
+    seen = without_false_stops(e, unit_level(e, block.noise), (f.x, f.y, f.r), g.box)
+    return any(abs(a - b) > 0.015 * h for a, b in zip(seen, g.box, strict=True))
 
 
 def _made_one(
@@ -611,6 +651,51 @@ def _made_one(
         if not alike:
             kept.append(f)
     return [into.get(id(f), f) for f in final]
+
+
+def _vouched(
+    blocks: list[_Block], fits: list[Fit], final: list[Fit], h: int, w: int
+) -> list[Fit]:
+    """A field reaches in time as far as blocks that show it themselves, and less surely further.
+
+    Between two such blocks a dark one has the same field. Before the first and after the
+    last of a stretch the zoom may have been another.
+    """
+    out = list(final)
+    start = 0
+    for i in range(1, len(final) + 1):
+        if i < len(final) and (final[i] is final[start] or final[i].shape == "none"):
+            continue
+        model = final[start]
+        if model.shape in ("circle", "circle-clipped"):
+            run = [k for k in range(start, i) if final[k] is model]
+            own = [k for k in run if _shows(model, blocks[k], fits[k], h, w)]
+            for k in run:
+                if not own or not own[0] <= k <= own[-1]:
+                    out[k] = replace(model, confidence=min(model.confidence, 0.85))
+        start = i
+    # a mask does not turn into a disc and back: the shape that less of the time has is unsure
+    time: dict[bool, float] = {}
+    for b, f in zip(blocks, out, strict=True):
+        if f.shape != "none" and f.confidence >= 0.5:
+            time[f.shape == "other"] = time.get(f.shape == "other", 0.0) + b.samples
+    if len(time) == 2:
+        rare = min(time, key=lambda k: time[k])
+        lowered: dict[int, Fit] = {}
+        for k, f in enumerate(out):
+            if f.shape != "none" and (f.shape == "other") is rare:
+                new = replace(f, confidence=min(f.confidence, 0.85))
+                out[k] = lowered.setdefault(id(f), new)
+    return out
+
+
+def _shows(model: Fit, block: _Block, fit: Fit, h: int, w: int) -> bool:
+    """Does a block show the model's boundary by itself?"""
+    if block.evidence is None or fit.shape == "none":
+        return False
+    if difference_ratio(model, fit, h, w) < SAME_RATIO:
+        return True
+    return support_ratio(_unpack(block.evidence), block.noise, model) > 0.6
 
 
 def _between(fits: list[Fit], final: list[Fit], h: int, w: int) -> list[Fit]:

@@ -681,7 +681,7 @@ def _chord_support(
     return float(((inner - outer > 0.8) & (outer < 0.6 * inner)).mean())
 
 
-def _without_false_stops(
+def without_false_stops(
     e: Plane, n1: float, model: tuple[float, float, float], box: tuple[float, float, float, float]
 ) -> tuple[float, float, float, float]:
     """The box without the sides beyond which the circle's own rim is seen."""
@@ -824,7 +824,7 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
         seen = kept.parts["raw_cover"] > 0.85 and kept.parts["raw_dark"] < 0.03
         seen = seen and kept.parts["stops"] < 3
         if kept.confidence > 0.95 and seen:
-            return replace(kept, parts={**kept.parts, **facts})
+            return _with_doubt(kept, facts)
         if kept.shape != "other" and kept.confidence > 0.3:
             best = kept
     if near is not None and near.outline is not None and _still_there(e, n1, log_e, limit, near):
@@ -863,7 +863,55 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
         winner = max(outlines, key=lambda f: f.confidence)
     elif winner.shape != "other" and winner.parts.get("stops", 0) >= 4:
         winner = replace(winner, confidence=min(winner.confidence, 0.85))
-    return replace(winner, parts={**winner.parts, **facts})
+    if winner.outline is not None and winner.shape == "other":
+        level = _panel_level(e, winner.outline)
+        if level is not None:
+            within = _within_panel(e, winner.outline, level)
+            inner = fit_field(within, noise, near)
+            if inner.shape != "none" and inner.confidence > 0.3:
+                return inner
+            winner = replace(winner, confidence=min(winner.confidence, 0.5))
+    return _with_doubt(winner, facts)
+
+
+def _with_doubt(fit: Fit, facts: dict[str, float]) -> Fit:
+    """The fit that won, less sure where what nobody saw may hide a stop of 2 % or more."""
+    doubt = 0.85 + 0.15 * _ramp(fit.parts.get("unseen", 0.0), 0.03, 0.02)
+    return replace(fit, confidence=fit.confidence * doubt, parts={**fit.parts, **facts})
+
+
+def _panel_level(e: Plane, outline: Points) -> float | None:
+    """Evidence level of a drawn panel that fills an outline's corners, levels; None if it is seen.
+
+    A picture differs from corner to corner, and within each. A panel is one flat level.
+    """
+    if not 4 <= len(outline) <= 8:
+        return None
+    h = e.shape[0]
+    middle = outline.mean(axis=0)
+    means, spreads = [], []
+    for corner in outline:
+        inward = (middle - corner) / max(float(np.hypot(*(middle - corner))), 1e-9)
+        x, y = corner + inward * 0.035 * h
+        r = max(3, round(0.012 * h))
+        row, col = round(float(y)), round(float(x))
+        patch = e[max(row - r, 0) : row + r + 1, max(col - r, 0) : col + r + 1]
+        if patch.size < 9:
+            return None
+        means.append(float(patch.mean()))
+        spreads.append(float(patch.std()))
+    level = float(np.median(means))
+    alike = (np.abs(np.array(means) - level) < 2.0) & (np.array(spreads) < 1.0)
+    return level if level > 4.0 and alike.sum() >= max(3, len(outline) - 1) else None
+
+
+def _within_panel(e: Plane, outline: Points, level: float) -> Plane:
+    """Evidence measured from a panel's level, nothing outside the panel."""
+    h, w = e.shape
+    mask = np.zeros((h, w), np.uint8)
+    cv2.fillPoly(mask, [np.round(outline * 16 - 8).astype(np.int32)], 1, shift=4)
+    core = cv2.erode(np.pad(mask, 1), np.ones((7, 7), np.uint8))[1:-1, 1:-1]
+    return np.where(core > 0, np.abs(e - np.float32(level)), np.float32(0)).astype(np.float32)
 
 
 def _alone(log_e: Plane, limit: float) -> list[Plane]:
@@ -902,7 +950,7 @@ def _judge_circle(
         again = _find_sides(log_e, rays, model)
         if any(abs(a - b) > 3 for a, b in zip(box, again, strict=True)):
             model, box, edge = _refine(e, n1, model, again)
-        kept = _without_false_stops(e, n1, model, box)
+        kept = without_false_stops(e, n1, model, box)
         if kept != box:
             model, box, edge = _refine(e, n1, model, kept)
     else:
@@ -975,8 +1023,6 @@ def _judge_circle(
         "rival": _ramp(rival, 0.16, 0.05) * (
             _ramp(rival / (1 - cover), 0.5, 0.15) if cover < 0.92 and rival > 0.02 else 1.0
         ),
-        # what nobody saw may hide a stop that moves the boundary by 2 % or more
-        "unseen": 0.85 + 0.15 * _ramp(unseen, 0.03, 0.02),
     }
     for k in range(4):
         mine = edge.part == k + 1
@@ -991,7 +1037,7 @@ def _judge_circle(
     parts["raw_cover"], parts["raw_span"], parts["raw_rms"] = cover, span, rms
     parts["raw_spread"], parts["raw_light"], parts["raw_dark"] = spread, light_area, dark
     parts["raw_line"], parts["raw_rival"] = line, rival
-    parts["raw_unseen"] = unseen
+    parts["unseen"] = unseen
     parts["raw_sharp"] = float(np.median(edge.sharp[hit])) if hit.any() else 0.0
     parts["arc_share"] = arc_share
     parts["stops"] = float(sum(inner_box))

@@ -17,6 +17,7 @@ from pipeline.analysis.field import (
     FieldFold,
     _Block,
     _pack,
+    _track,
     _with_stops,
     field_mask,
     given_field,
@@ -566,6 +567,37 @@ def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
     whole = np.where(np.hypot(xx - 160, yy - 128) < 105, 90.0, 0.0).astype(np.float32)
     blocks[0] = replace(blocks[0], evidence=_pack(whole))
     assert _with_stops(blocks, [bare, cut, cut], 240, 320)[0] is bare
+
+
+def test_disc_in_a_drawn_panel() -> None:
+    """A flat panel between black bars is not the picture; a real picture of its shape is."""
+    rng = np.random.default_rng(3)
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    panel = (xx > 40) & (xx < 290) & (yy > 20) & (yy < 220)
+    disc = panel & (np.hypot(xx - 150, yy - 120) < 108)
+    tissue = cv2.GaussianBlur(rng.normal(0, 1, (240, 320)), (0, 0), 9)
+    tissue = 90 + 20 * tissue / tissue.std()
+    drawn = cv2.GaussianBlur(np.where(disc, tissue, np.where(panel, 28, 0)), (0, 0), 0.7)
+    fit = fit_field(drawn.astype(np.float32), 0.3)
+    assert fit.shape == "circle-clipped" and fit.confidence >= 0.9
+    assert (fit.x, fit.y, fit.r) == pytest.approx((150, 120, 108), abs=1.0)
+    real = cv2.GaussianBlur(np.where(panel, tissue, 0), (0, 0), 0.7)
+    fit = fit_field(real.astype(np.float32), 0.3)
+    assert fit.shape == "other" and fit.confidence >= 0.9
+
+
+def test_a_zoom_is_not_voted_away() -> None:
+    """Few blocks that show another circle keep it, though its light covers the later one."""
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+
+    def block(t: float, r: float, level: float) -> _Block:
+        e = np.where((np.hypot(xx - 160, yy - 120) < r) & (np.abs(yy - 120) < 80), level, 0)
+        e = cv2.GaussianBlur(e.astype(np.float32), (0, 0), 0.8).astype(np.float32)
+        return _Block(t, t + 3.5, 8, _pack(e), 0.3, 60.0, 4.0)
+
+    blocks = [block(0, 108, 20.0), *(block(4.0 * k, 97, 90.0) for k in range(1, 5))]
+    runs = _track(blocks, 240, 320)
+    assert runs[0][2].r == pytest.approx(108, abs=1) and runs[-1][2].r == pytest.approx(97, abs=1)
 
 
 def test_frame_edge_must_be_lit() -> None:
