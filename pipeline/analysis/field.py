@@ -452,6 +452,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
     final = _together(blocks, fits, final, h, w)
     final = _with_stops(blocks, final, h, w)
+    final = _with_corners_of(blocks, final, h, w)
     final = _made_one(blocks, final, {id(f) for f in wandering if f is not None}, h, w)
     final = _between(fits, final, h, w)
     final = _vouched(blocks, fits, final, h, w)
@@ -465,7 +466,12 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         filled = max(filled, 0.3)
     if sure < 0.5 and filled > sure:
         whole = replace(none, confidence=filled)
-        return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
+        # what fills the frame elsewhere says nothing of blocks that show a dark border
+        dark = [b for b, f in zip(blocks, fits, strict=True) if f.shape != "none"]
+        rest = replace(none, confidence=min(filled, _fills(dark))) if dark else whole
+        if rest.confidence >= filled - 0.1:
+            return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
+        final = [whole if f.shape == "none" else rest for f in fits]
     if sure >= 0.5:
         # what no sure field explains and that is no sure field itself is not seen here
         main = max((f for f in final if f.shape != "none"), key=lambda f: f.confidence)
@@ -616,6 +622,44 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
     return out
 
 
+def _with_corners_of(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[Fit]:
+    """The outline that other blocks show holds where a part of it lies in the dark.
+
+    Like a stop, a mask does not come and go: an outline that shares most of its sides with a
+    larger, sure one is that one with a dark corner. A zoom would move all sides.
+    """
+    known = [
+        f for f in {id(f): f for f in final}.values()
+        if f.shape == "other" and f.outline is not None and f.confidence >= 0.7
+    ]
+    masks = {id(f): _filled(f, h, w) for f in known}
+    angle = (np.arange(120) + 0.5) * (2 * math.pi / 120)
+    out = list(final)
+    for i, f in enumerate(final):
+        if id(f) not in masks:
+            continue
+        own = masks[id(f)]
+        for g in sorted(known, key=lambda q: -q.confidence):
+            more = cv2.countNonZero(masks[id(g)] & ~own)
+            less = cv2.countNonZero(own & ~masks[id(g)])
+            if g is f or g.confidence < 0.9 or more < 0.0015 * h * w or less > 0.004 * h * w:
+                continue
+            x, y = _middle(f, h, w)
+            gap = np.abs(_radii(g, x, y, angle) - _radii(f, x, y, angle))
+            if (gap < 0.01 * h).mean() > 0.6:
+                out[i] = g
+                break
+    return out
+
+
+def _filled(f: Fit, h: int, w: int) -> NDArray[np.uint8]:
+    """Mask of an outline: (row, col) uint8, 255 inside."""
+    mask = np.zeros((h, w), np.uint8)
+    assert f.outline is not None
+    cv2.fillPoly(mask, [np.round(f.outline * 16 - 8).astype(np.int32)], 255, shift=4)
+    return mask
+
+
 def _rim_beyond(f: Fit, g: Fit, block: _Block, h: int) -> bool:
     """Does a block show the rim of circle f beyond a stop that only g has?"""
     if block.evidence is None:
@@ -674,6 +718,17 @@ def _vouched(
                 if not own or not own[0] <= k <= own[-1]:
                     out[k] = replace(model, confidence=min(model.confidence, 0.85))
         start = i
+    # sure here and there, while most of what is lit fits nothing: not sure
+    lit = [
+        k for k, b in enumerate(blocks)
+        if b.evidence is not None and fits[k].shape != "none" and fits[k].parts["lit"] > 0.05
+    ]
+    seen = sum(blocks[k].samples for k in lit if out[k].confidence >= 0.9)
+    lost = sum(blocks[k].samples for k in lit if out[k].confidence < 0.5)
+    if lost > 1.5 * seen:
+        out = [
+            f if f.shape == "none" else replace(f, confidence=min(f.confidence, 0.85)) for f in out
+        ]
     # a mask does not turn into a disc and back: the shape that less of the time has is unsure
     time: dict[bool, float] = {}
     for b, f in zip(blocks, out, strict=True):

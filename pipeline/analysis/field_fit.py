@@ -871,7 +871,22 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
             if inner.shape != "none" and inner.confidence > 0.3:
                 return inner
             winner = replace(winner, confidence=min(winner.confidence, 0.5))
+        winner = _round(winner, best, h, w)
     return _with_doubt(winner, facts)
+
+
+def _round(fit: Fit, circle: Fit | None, h: int, w: int) -> Fit:
+    """An outline that is a disc between bowed stops is called so: its arcs lie on the circle."""
+    if circle is None or fit.outline is None or circle.shape == "other":
+        return fit
+    if circle.parts["raw_line"] < 0.85 or circle.parts["raw_span"] < 0.3:
+        return fit
+    x, y, _, _, part = _along(fit.outline, h, w, n=240)
+    away = np.hypot(x - circle.x, y - circle.y) - circle.r
+    on = np.abs(away[part >= 0]) < 0.005 * h
+    if not on.size or on.mean() < 0.4 or away.max() > 0.012 * h:
+        return fit
+    return replace(fit, shape="circle-clipped", x=circle.x, y=circle.y, r=circle.r)
 
 
 def _with_doubt(fit: Fit, facts: dict[str, float]) -> Fit:

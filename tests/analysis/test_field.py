@@ -18,6 +18,7 @@ from pipeline.analysis.field import (
     _Block,
     _pack,
     _track,
+    _with_corners_of,
     _with_stops,
     field_mask,
     given_field,
@@ -598,6 +599,48 @@ def test_a_zoom_is_not_voted_away() -> None:
     blocks = [block(0, 108, 20.0), *(block(4.0 * k, 97, 90.0) for k in range(1, 5))]
     runs = _track(blocks, 240, 320)
     assert runs[0][2].r == pytest.approx(108, abs=1) and runs[-1][2].r == pytest.approx(97, abs=1)
+
+
+def outlined(points: list[tuple[float, float]], confidence: float) -> Fit:
+    p = np.array(points, np.float64)
+    low, high = p.min(axis=0), p.max(axis=0)
+    x, y = (low + high) / 2
+    return Fit("other", x, y, 100, (*low, *high), p, confidence)
+
+
+def test_a_dark_corner_is_that_of_the_larger_outline() -> None:
+    """One corner less is the same mask in the dark; all sides further in are a zoom."""
+    whole = outlined([(60, 20), (260, 20), (260, 220), (60, 220)], 1.0)
+    cut = outlined([(60, 20), (215, 20), (260, 75), (260, 220), (60, 220)], 0.92)
+    zoomed = outlined([(80, 40), (240, 40), (240, 200), (80, 200)], 0.95)
+    e = np.zeros((240, 320), np.float32)
+    blocks = [_Block(4.0 * k, 4.0 * k + 3.5, 8, _pack(e), 0.3, 60.0, 4.0) for k in range(3)]
+    got = _with_corners_of(blocks, [whole, cut, zoomed], 240, 320)
+    assert got[1] is whole and got[2] is zoomed
+
+
+def test_a_disc_between_bowed_stops_is_a_disc() -> None:
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    bowed = (np.hypot(xx - 160, yy - 120) < 112) & (np.hypot(xx - 160, yy - 330) < 290)
+    bowed &= np.hypot(xx - 160, yy + 90) < 290
+    e = cv2.GaussianBlur(np.where(bowed, 90.0, 0.0).astype(np.float32), (0, 0), 0.8)
+    fit = fit_field(e.astype(np.float32), 0.3)
+    assert fit.shape == "circle-clipped" and fit.outline is not None and fit.confidence >= 0.9
+    assert (fit.x, fit.y, fit.r) == pytest.approx((160, 120, 112), abs=2.0)
+
+
+def test_a_dim_disc_between_room_pictures_is_not_surely_none() -> None:
+    """Pictures that fill the frame say nothing of other blocks whose border is dark."""
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    # a glow without a rim: no block can be sure of a field
+    dim = (40 * np.exp(-np.square(np.hypot(xx - 150, yy - 125) / 75))).astype(np.float32)
+    room = _Block(0, 3.5, 8, None, 0.0, 120.0, 8.0)
+    blocks = [room, replace(room, start_s=4, stop_s=7.5)]
+    blocks += [_Block(8.0, 11.5, 8, _pack(dim), 0.3, 20.0, 4.0)]
+    blocks += [replace(room, start_s=12 + 4 * k, stop_s=15.5 + 4 * k) for k in range(4)]
+    for start, stop, fit in _track(blocks, 240, 320):
+        if start <= 9 <= stop:
+            assert fit.shape != "none" or fit.confidence < 0.9
 
 
 def test_frame_edge_must_be_lit() -> None:
