@@ -493,6 +493,8 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
                     final[i] = main
                     continue
                 other = (light > 0.03 and seen < 0.25) or blocks[i].motion < 1.5
+                # a field that is not sure itself cannot tell that another is none
+                other = other and main.confidence >= 0.9
                 final[i] = replace(none, confidence=0.95 - 0.2 * f.confidence if other else 0.5)
             elif f.shape == "none" and f.parts.get("lit", 1.0) < 0.01 and blocks[i].bright < 12:
                 final[i] = none

@@ -1066,27 +1066,36 @@ def _judge_circle(
         area = (box[2] - box[0]) * (box[3] - box[1])
         return Fit("other", (box[0] + box[2]) / 2, (box[1] + box[3]) / 2,
                    math.sqrt(area / math.pi), box, corner, confidence, parts)
-    outline = _tilted(edge, hit, model, box, h, w) if sum(inner_box) else None
+    outline = None
+    if sum(inner_box):
+        outline = _tilted(edge, hit, _measure(e, n1, model, box, 14), model, box, h, w)
     return Fit(shape, x, y, r, box, outline, confidence, parts)
 
 
 def _tilted(
-    edge: _Edge, hit: NDArray[np.bool_], model: tuple[float, float, float],
+    edge: _Edge, hit: NDArray[np.bool_], wide: _Edge, model: tuple[float, float, float],
     box: tuple[float, float, float, float], h: int, w: int,
 ) -> Points | None:
     """Outline of a circle whose stops are tilted or bowed; None if the box fits.
 
     Each stop's measured points get a parabola; where it leaves the box's side by
-    more than 0.4 % of the height, the outline is given point by point.
+    more than 0.4 % of the height, the outline is given point by point. wide: the edges
+    of the same boundary, looked for further away: the ends of a deep bow.
     """
+    far = np.isfinite(wide.offset) & (wide.sharp > SHARP_RATIO)
+    far &= wide.outer < OUTER_RATIO * wide.inner
     needed = False
     shift = np.zeros(edge.x.size)
     for k in range(1, 5):
         on = edge.part == k
-        use = on & hit
+        use, offset = on & hit, edge.offset
         if use.sum() < 8:
             continue
         along = edge.y if k in (1, 3) else edge.x
+        if np.ptp(along[use]) < 0.85 * np.ptp(along[on]):
+            use, offset = on & far, wide.offset
+            if use.sum() < 12:
+                continue
         u = (along - along[use].mean()) / max(float(np.ptp(along[use])) / 2, 1.0)
         if np.ptp(u[use]) < 0.7 * np.ptp(u[on]):
             continue
@@ -1094,8 +1103,8 @@ def _tilted(
         degree = 2 if use.sum() >= 16 else 1
         weight = np.ones(int(use.sum()))
         for _ in range(4):
-            coef = np.polyfit(u[use], edge.offset[use], degree, w=weight)
-            miss = edge.offset[use] - np.polyval(coef, u[use])
+            coef = np.polyfit(u[use], offset[use], degree, w=weight)
+            miss = offset[use] - np.polyval(coef, u[use])
             weight = 1.0 / (1.0 + (miss / 0.5) ** 2)
         curve = np.polyval(coef, np.clip(u[on], -1.3, 1.3))
         if np.sqrt(np.mean(np.square(miss) * weight)) > 0.003 * h:
