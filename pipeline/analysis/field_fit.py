@@ -925,7 +925,7 @@ def _within_panel(e: Plane, outline: Points, level: float) -> Plane:
     h, w = e.shape
     mask = np.zeros((h, w), np.uint8)
     cv2.fillPoly(mask, [np.round(outline * 16 - 8).astype(np.int32)], 1, shift=4)
-    core = cv2.erode(np.pad(mask, 1), np.ones((7, 7), np.uint8))[1:-1, 1:-1]
+    core = cv2.erode(np.pad(mask, 1), np.ones((3, 3), np.uint8))[1:-1, 1:-1]
     return np.where(core > 0, np.abs(e - np.float32(level)), np.float32(0)).astype(np.float32)
 
 
