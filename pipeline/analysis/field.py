@@ -489,8 +489,9 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
                     same = difference_ratio(main, own, h, w) < SAME_RATIO
                     final[i] = main if same else replace(own, confidence=min(own.confidence, 0.85))
                     continue
-                if seen > 0.4 and light < 0.08 and main.shape != "other":
-                    final[i] = main
+                if seen > 0.4 and light < 0.08:
+                    low = min(main.confidence, 0.85)
+                    final[i] = main if main.shape != "other" else replace(main, confidence=low)
                     continue
                 other = (light > 0.03 and seen < 0.25) or blocks[i].motion < 1.5
                 # a field that is not sure itself cannot tell that another is none

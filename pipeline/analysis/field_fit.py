@@ -1361,9 +1361,12 @@ def _dark_joined(log_e: Plane, mask: NDArray[np.uint8], edge: _Edge) -> float:
 
 
 def support_ratio(e: Plane, noise: float, fit: Fit) -> float:
-    """Part of a circle-and-box boundary inside the frame at which the picture steps down, 0..1."""
+    """Part of a field's boundary inside the frame at which the picture steps down, 0..1."""
     h = e.shape[0]
-    edge = _measure(e, unit_level(e, noise), (fit.x, fit.y, fit.r), fit.box, 5, n=90)
+    n1 = unit_level(e, noise)
+    if fit.outline is not None:
+        return _on_edge(e, n1, fit.outline)
+    edge = _measure(e, n1, (fit.x, fit.y, fit.r), fit.box, 5, n=90)
     own = edge.part >= 0
     hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < 0.015 * h) & (edge.sharp > SHARP_RATIO)
     return float(hit[own].mean()) if own.any() else 0.0
