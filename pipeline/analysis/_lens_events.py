@@ -19,7 +19,7 @@ DARK_EVENT_LEVEL = 0.10  # mean gamma-coded luma; or a third of the usual, up to
 GLARE_SHARE = 0.25  # clipped share of the field
 # or far brighter than usual, and either bright in itself or with more clipped than usual
 GLARE_RATIO, GLARE_LEVEL, GLARE_CLIPPED = 1.4, 0.55, 0.05
-BLUR_LOSS = 0.45
+BLUR_PEAK, BLUR_LOSS = 0.38, 0.3  # found at the first, as long as the second lasts
 SMUDGE_PEAK, SMUDGE_LOSS = 0.22, 0.12  # found at the first, as long as the second lasts
 FOREIGN_SHARE = 0.5
 CERTAIN_LOW = 0.2  # from here on the time course is not asked
@@ -153,6 +153,8 @@ def find_events(
     off = dark | outside | (glare & np.isnan(loss))
     fog = (np.nan_to_num(loss) >= event_loss) & ~off
     bridge = np.isnan(loss) & ~off
+    # fog that never leaves has no number, only a least one
+    fog |= bridge & (np.nan_to_num(low) >= event_loss)
     # fog too dense to follow has no number, but it is still pale
     fog |= _still_pale(series, fog, np.isnan(loss) & ~dark & ~outside, step)
     fog_spans: list[tuple[int, int]] = []
@@ -181,12 +183,16 @@ def find_events(
         "fog",
         fog_spans,
         loss,
-        lambda a, b: 0.5 + np.nanmax(low[a:b]) / (2 * np.nanmax(loss[a:b]) + 1e-9),
+        lambda a, b: 0.5 + np.nanmax(low[a:b]) / (2 * np.nanmax(np.r_[0.2, loss[a:b]])),
     )
 
     add(
         "blur",
-        _spans((blur > BLUR_LOSS) & ~off, time, step, GAP_S, event_min_s),
+        [
+            (a, b)
+            for a, b in _spans((blur > BLUR_LOSS) & ~off, time, step, GAP_S, event_min_s)
+            if (blur[a:b] > BLUR_PEAK).sum() * step >= event_min_s - 1e-6
+        ],
         blur,
         lambda a, b: np.nanmean(blur[a:b]),
     )

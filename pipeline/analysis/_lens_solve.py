@@ -7,6 +7,8 @@ Contrast of band k:   ln s_k = (g_j - u_j) - (g_i - u_i) - k_k (b_j - b_i)
 Mean brightness:      m_j - V_j = exp((g_j - u_j) - (g_i - u_i)) (m_i - V_i)
                       V = (1 - exp(-u)) exp(g) A          (Koschmieder's law)
 
+Gain and fog are held over breaks, where no pair tells how they changed.
+
 Gauss-Newton with robust weights; the normal matrix is banded (one 3x3 block per
 sample, as wide as the longest lag) with a border of three for the airlight.
 """
@@ -33,11 +35,12 @@ AIR_MOST, AIR_MOST_SD = 1.0, 0.02  # a veil brighter than full scale could not b
 AIR_TINT_SD = 0.15
 GAIN_STEP_SD = 0.01
 GAIN_BREAK_SD = 0.15  # the camera does not know that the view was lost; a cut costs little more
+FOG_BREAK_SD = 0.02  # nor does the fog on the lens: a look elsewhere does not take it off
 COMMON_0, COMMON_1 = 0.006, 0.004
 TINT_0, TINT_1 = 0.003, 0.003
 DARK_SLACK = 1.05
 HOLD_TURNS = 6
-SPARSE_FOG = 0.35
+SPARSE_FOG = 0.15
 SPARSE_BLUR = 0.15
 
 
@@ -143,6 +146,8 @@ def solve(
         dg = np.diff(g)
         sg = np.where(free_step, GAIN_BREAK_SD, GAIN_STEP_SD)
         cost += float((np.sqrt(1 + (dg / sg) ** 2) - 1).sum())
+        du = np.diff(u)[free_step]
+        cost += float((np.sqrt(1 + (du / FOG_BREAK_SD) ** 2) - 1).sum())
         cost += float((0.5 * (g / 1.5) ** 2).sum()) * 0.02
         cost += SPARSE_FOG * float(np.abs(u).sum()) + 0.5 * float(
             (np.minimum(u, 0) / 0.01) ** 2 @ np.ones(n)
@@ -218,6 +223,14 @@ def solve(
         band[3, ig[:-1]] -= wg
         rhs[ig[:-1]] += wg * dg
         rhs[ig[1:]] -= wg * dg
+        # fog held over breaks
+        du = np.diff(u)
+        wd = free_step / np.sqrt(1 + (du / FOG_BREAK_SD) ** 2) / FOG_BREAK_SD**2
+        band[0, iu[:-1]] += wd
+        band[0, iu[1:]] += wd
+        band[3, iu[:-1]] -= wd
+        rhs[iu[:-1]] += wd * du
+        rhs[iu[1:]] -= wd * du
         band[0, ig] += 0.02 / 1.5**2
         rhs[ig] -= 0.02 / 1.5**2 * g
         # sparse, not negative

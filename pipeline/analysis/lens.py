@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis import _lens_events, _lens_pairs, _lens_smudge, _lens_solve
+from pipeline.analysis import _lens_events, _lens_pairs, _lens_smudge, _lens_solve, _lens_veil
 from pipeline.analysis._lens_clear import clear_chroma_gain, clear_luma_lut, clear_rgb
 from pipeline.analysis._lens_events import find_events, recovery_time_constant_s
 from pipeline.model.field import FieldSpan
@@ -43,6 +43,10 @@ DARK_LEVEL = 0.045
 CLIPPED_PIXEL = 250
 CLIPPED_MOST = 0.65  # share of the field above which nothing can be followed
 DARK_PIXEL = 20
+# evidence of a veil that stays: from here on the interval reaches up, there is no number,
+# and, seen for so long, there is fog of at least so much
+VEIL_MAYBE, VEIL_LIKELY, VEIL_SURE = 0.5, 3.0, 4.5
+VEIL_SURE_S, VEIL_SURE_LOSS = 8.0, 0.2
 
 
 @dataclass
@@ -50,7 +54,8 @@ class LensResult:
     """Series of one recording, one entry per sample; NaN is unknown.
 
     time_s: float64 (n,). contrast_loss, contrast_loss_low, contrast_loss_high:
-    float32 (n,), share of contrast lost to fog and its interval. veil_level:
+    float32 (n,), share of contrast lost to fog and its interval, which may be known where
+    the loss is not: fog that was never seen to leave. veil_level:
     float32 (n,), luma of the veil in linear light, 1 at full scale. detail_ratio:
     fine over coarse contrast. saturation, clipped_share, dark_share: 0..1.
     level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
@@ -438,9 +443,16 @@ def solve_tables(tables: Tables) -> LensResult:
         # sparse fog and readings in noise both err towards too little
         low = np.where(known, 1 - np.exp(-np.maximum(got.u - 1.1 * spread, 0)), np.nan)
         high = np.where(known, 1 - np.exp(-(got.u + 1.6 * spread)), np.nan)
+        step_s = float(np.median(np.diff(times)))
+        evidence, hidden, seen = _lens_veil.standing_veil(
+            i, j, got.u, np.exp(got.g), got.air, s[:, _MEAN], s[:, _DARK], s[:, 7], s[:, 12]
+        )
+        high = np.where(evidence >= VEIL_MAYBE, 1 - (1 - high) * (1 - hidden), high)
+        loss[evidence >= VEIL_LIKELY] = np.nan
+        sure = known & (evidence >= VEIL_SURE) & (seen * step_s >= VEIL_SURE_S)
+        low = np.where(sure, np.maximum(low, VEIL_SURE_LOSS), low)
         luma_air = float(got.air @ _lens_pairs.LUMA)
         veil = loss * np.exp(got.g) * luma_air
-        step_s = float(np.median(np.diff(times)))
         with np.errstate(invalid="ignore", divide="ignore"):
             blur = _lens_events.blur_score(got.b, s[:, 11] / s[:, 12], step_s)
         blur = np.where(known, blur, np.nan)
@@ -449,7 +461,7 @@ def solve_tables(tables: Tables) -> LensResult:
         tile_loss = _lens_solve.solve_tiles(
             n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air
         )
-        tile_loss[~known] = np.nan
+        tile_loss[np.isnan(loss)] = np.nan
         at = blocks[:, 0].astype(np.int64)
         maps = _lens_smudge.smudge_maps(
             n,

@@ -382,6 +382,35 @@ def test_unknown_stays_unknown_and_overlaps_stay_apart() -> None:
     assert kinds == [("fog", 6.0, 12.0), ("blur", 8.0, 14.0)]
 
 
+def test_fog_that_is_known_by_its_least_loss_only_has_no_number() -> None:
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    loss, low = np.zeros(100), np.zeros(100)
+    loss[40:70], low[40:70] = np.nan, 0.2
+    (event,) = find_events(series_of(loss, contrast_loss_low=low), fields, 20.0)
+    assert (event.kind, event.start_s, event.stop_s) == ("fog", 8.0, 14.0)
+    assert event.peak_loss is None
+    assert event.mean_loss is None
+    assert 0.5 <= event.confidence <= 1
+    assert find_events(series_of(loss, contrast_loss_low=low), fields, 20.0, event_loss=0.3) == []
+    low[40:70] = 0.1
+    assert find_events(series_of(loss, contrast_loss_low=low), fields, 20.0) == []
+
+
+def test_blur_lasts_as_long_as_the_lower_threshold_once_the_higher_was_reached() -> None:
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    blur = np.zeros(100)
+    blur[20:60] = 0.34
+    assert find_events(series_of(np.zeros(100), blur=blur), fields, 20.0) == []
+    blur[30:32] = 0.5  # 0.4 s: shorter than an event
+    assert find_events(series_of(np.zeros(100), blur=blur), fields, 20.0) == []
+    blur[32:36] = 0.5
+    spans = [
+        (e.kind, e.start_s, e.stop_s)
+        for e in find_events(series_of(np.zeros(100), blur=blur), fields, 20.0)
+    ]
+    assert spans == [("blur", 4.0, 12.0)]
+
+
 def test_time_without_a_field_is_out_of_body() -> None:
     fields = [
         FieldSpan(

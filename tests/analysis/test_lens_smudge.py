@@ -116,7 +116,7 @@ def canvas() -> np.ndarray:
 
 def test_a_smudge_is_found_and_is_not_fog(canvas: np.ndarray) -> None:
     scene = Scene(
-        seed=101,  # seed 9 is white all over for the first third of its smudge
+        seed=101,  # seed 9 cannot be followed for the first third of its smudge
         duration_s=30,
         canvas=canvas,
         speed=0.08,
