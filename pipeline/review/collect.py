@@ -124,13 +124,22 @@ def _thumbnails(run: CaseRun) -> list[Thumbnail]:
     return out
 
 
+def how_bad(event: Event) -> tuple[bool, float]:
+    """Order of events in the report: fog first, the worst first.
+
+    Fog without a number never had a clear moment: nothing is worse.
+    """
+    unknown = 1.0 if event.kind == "fog" else 0.0
+    return event.kind != "fog", -(unknown if event.peak_loss is None else event.peak_loss)
+
+
 def _strips(run: CaseRun) -> list[EventStrip]:
     from pipeline.analysis.lens import recovery_time_constant_s
 
     out: list[EventStrip] = []
     for number, surveyed in enumerate(run.surveyed):
         shown = [e for e in surveyed.survey.events if e.kind != "out_of_body"]
-        shown = sorted(shown, key=lambda e: (e.kind != "fog", -(e.peak_loss or 0)))[:SHOWN_EVENTS]
+        shown = sorted(shown, key=how_bad)[:SHOWN_EVENTS]
         for event in sorted(shown, key=lambda e: e.start_s):
             times = [event.start_s, _worst_s(surveyed.series, event), max(0.0, event.stop_s - 0.1)]
             pictures = [data for _, data, _ in redacted_jpegs(run, number, times, rows_px=200)]

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 
 from pipeline.model.release import Check, Withheld
 from pipeline.model.survey import Event
+from pipeline.review.collect import how_bad
 from pipeline.review.plots import KINDS, loss_plot
 from pipeline.review.report import ReportData, build_report, data_uri, findings, number, plain
 from pipeline.review.series import pack, reduce_series, reduce_together, unpack
@@ -454,3 +455,14 @@ def test_both_tracks_are_drawn_with_their_spans() -> None:
     assert 'x="500.0" y="73" width="250.0" height="10" fill="url(#hatch-speech)"' in second
     assert 'x="900.0" y="73" width="10.0" height="10" fill="url(#hatch-undecided)"' in second
     assert "hatch-speech" not in first and first.count("data:image/png") == 1
+
+
+def test_fog_without_a_number_is_shown_first() -> None:
+    """Fog that no clear moment is known for is the worst there is, not the least."""
+    seen = [
+        Event(kind="smudge", start_s=0, stop_s=3, peak_loss=0.9, confidence=0.9),
+        Event(kind="fog", start_s=5, stop_s=9, peak_loss=0.7, confidence=0.9),
+        Event(kind="fog", start_s=10, stop_s=90, peak_loss=None, confidence=0.9),
+        Event(kind="blur", start_s=95, stop_s=99, peak_loss=None, confidence=0.9),
+    ]
+    assert [e.start_s for e in sorted(seen, key=how_bad)] == [10, 5, 0, 95]
