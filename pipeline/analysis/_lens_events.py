@@ -244,16 +244,14 @@ def _fading(
         return None
     loss = np.nan_to_num(np.asarray(series["contrast_loss"], np.float64), nan=1.0)
     colour = np.asarray(series["saturation"], np.float64)
-    k = round(10 / step_s)
-    first, last = max(0, a - k), b + k
-    clear = colour[first:last][(loss[first:last] < 0.08) & np.isfinite(colour[first:last])]
-    if len(clear) < 5 or np.median(clear) < COLOURLESS:
+    clear = _clear_colour(colour, loss, a, b, step_s)
+    if clear is None:
         return None
     light = np.asarray(series["level"], np.float64)[a:b] ** 2.2
     veil = np.asarray(series["veil_level"], np.float64)[a:b]
     with np.errstate(all="ignore"):
         drained = np.clip(veil / np.maximum(light, 1e-3), 0, 0.95)
-        faded = 1 - colour[a:b] / float(np.median(clear))
+        faded = 1 - colour[a:b] / clear
     known = np.isfinite(drained) & np.isfinite(faded)
     weight = loss[a:b] * known
     if weight.sum() <= 0:
@@ -263,6 +261,14 @@ def _fading(
     return found, expected
 
 
+def _clear_colour(colour: F64, loss: F64, a: int, b: int, step_s: float) -> float | None:
+    """Usual saturation of clear samples within 10 s of [a, b); None if too few or colourless."""
+    part = slice(max(0, a - round(10 / step_s)), b + round(10 / step_s))
+    clear = colour[part][(loss[part] < 0.08) & np.isfinite(colour[part])]
+    usual = float(np.median(clear)) if len(clear) >= 5 else 0.0
+    return usual if usual >= COLOURLESS else None
+
+
 def _still_pale(series: dict[str, NDArray[Any]], fog: B1, unknown: B1, step_s: float) -> B1:
     """(n,) True in unknown samples beside fogged ones for as long as the colour stays faded."""
     out = np.zeros(len(fog), bool)
@@ -270,17 +276,16 @@ def _still_pale(series: dict[str, NDArray[Any]], fog: B1, unknown: B1, step_s: f
         return out
     loss = np.asarray(series["contrast_loss"], np.float64)
     colour = np.asarray(series["saturation"], np.float64)
-    k, most = round(10 / step_s), round(PALE_MOST_S / step_s)
+    most = round(PALE_MOST_S / step_s)
     edges = np.flatnonzero(np.diff(np.r_[0, unknown.astype(np.int8), 0]))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         before, after = a > 0 and fog[a - 1], b < len(fog) and fog[b]
         if not (before or after):
             continue
-        part = slice(max(0, a - k), b + k)
-        clear = colour[part][(loss[part] < 0.08) & np.isfinite(colour[part])]
-        if len(clear) < 5 or np.median(clear) < COLOURLESS:
+        clear = _clear_colour(colour, loss, a, b, step_s)
+        if clear is None:
             continue
-        vivid = np.flatnonzero(~(colour[a:b] < PALE * np.median(clear)))
+        vivid = np.flatnonzero(~(colour[a:b] < PALE * clear))
         if before:
             out[a : min(a + most, a + int(vivid[0]) if len(vivid) else b)] = True
         if after:

@@ -24,6 +24,7 @@ from pipeline.analysis.field_fit import (
     Points,
     Surround,
     dark_corners,
+    filled,
     find_surround,
     fit_field,
     highest,
@@ -40,6 +41,7 @@ THUMB_ROWS_PX = 60
 BLOCK_SAMPLES = 8
 MAX_BLOCKS = 120
 SAME_RATIO = 0.012
+UNSURE = 0.85  # the most where something speaks against a field that fits
 _BORDER_MOVES = 0.5  # levels between samples, that of rounding
 
 
@@ -456,6 +458,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     final = _made_one(blocks, final, {id(f) for f in wandering if f is not None}, h, w)
     final = _between(fits, final, h, w)
     final = _vouched(blocks, fits, final, h, w)
+    final = _of_one_kind(blocks, _outnumbered(blocks, fits, final))
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     # a recording in which a block saw a sure field is not without one
     seen = max((_hint(f) for f in fits if f.shape != "none"), default=0.0)
@@ -487,11 +490,10 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
                 if own.shape != "none" and own.confidence >= 0.5:
                     # it was read by itself: the others do not outvote it, nor it them
                     same = difference_ratio(main, own, h, w) < SAME_RATIO
-                    final[i] = main if same else replace(own, confidence=min(own.confidence, 0.85))
+                    final[i] = main if same else _unsure(own)
                     continue
                 if seen > 0.4 and light < 0.08:
-                    low = min(main.confidence, 0.85)
-                    final[i] = main if main.shape != "other" else replace(main, confidence=low)
+                    final[i] = main if main.shape != "other" else _unsure(main)
                     continue
                 other = (light > 0.03 and seen < 0.25) or blocks[i].motion < 1.5
                 # a field that is not sure itself cannot tell that another is none
@@ -501,12 +503,28 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
                 final[i] = none
     out: list[tuple[float, float, Fit]] = []
     for b, f in zip(blocks, final, strict=True):
-        if out and (out[-1][2] is f or out[-1][2].shape == f.shape == "none"):
+        if out and _one_field(out[-1][2], f):
             kept = min(out[-1][2], f, key=lambda q: q.confidence)
             out[-1] = (out[-1][0], b.stop_s, kept)
         else:
             out.append((b.start_s, b.stop_s, f))
     return _on_the_way(_debounce(out), h, w)
+
+
+def _unsure(fit: Fit, most: float = UNSURE) -> Fit:
+    """The fit with a confidence of at most `most`, and never a sure one."""
+    return replace(fit, confidence=min(fit.confidence, most, UNSURE))
+
+
+def _one_field(a: Fit, b: Fit) -> bool:
+    """Are two fits the same field, equally sure, or both none?"""
+    if a.shape == b.shape == "none":
+        return True
+    return a is b or (
+        a.outline is b.outline
+        and (a.shape, a.x, a.y, a.r, a.box, a.confidence)
+        == (b.shape, b.x, b.y, b.r, b.box, b.confidence)
+    )
 
 
 def _on_the_way(
@@ -526,7 +544,7 @@ def _on_the_way(
     step_s = 1 / FieldFold.SAMPLE_RATE_HZ
     out: list[tuple[float, float, Fit]] = []
     for i, (start, stop, fit) in enumerate(runs):
-        unsure = replace(fit, confidence=min(fit.confidence, 0.85))
+        unsure = _unsure(fit)
         if i in moving:
             out.append((start, stop, unsure))
             continue
@@ -576,7 +594,7 @@ def _likeliest(
             continue
         gain = best.parts.get("raw_cover", 0.0) - f.parts.get("raw_cover", 0.0)
         if gain > 0.1 and _light_outside(best, blocks[i], h, w) < 0.03:
-            out[i] = replace(best, confidence=min(best.confidence, 0.5))
+            out[i] = _unsure(best, 0.5)
     return out
 
 
@@ -594,12 +612,10 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
     instead: dict[int, Fit] = {}
     for g in known:
         for f in known:
-            apart = math.hypot(f.x - g.x, f.y - g.y) + abs(f.r - g.r)
-            if f is g or apart > 0.01 * h or not _cut_more(g, f, h) or _cut_more(f, g, h):
-                continue
-            own = [b for b, q in zip(blocks, final, strict=True) if q is f]
-            if f.confidence >= 0.9 and any(_rim_beyond(f, g, b, h) for b in own):
-                instead[id(g)] = f
+            if f.confidence >= 0.9 and _same_but_cut(f, g, h):
+                own = (b for b, q in zip(blocks, final, strict=True) if q is f)
+                if any(_rim_beyond(f, g, b, h) for b in own):
+                    instead[id(g)] = f
     out = [instead.get(id(f), f) for f in final]
     for i, f in enumerate(out):
         evidence = blocks[i].evidence
@@ -607,8 +623,7 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
             continue
         best = f
         for g in known:
-            apart = math.hypot(f.x - g.x, f.y - g.y) + abs(f.r - g.r)
-            if g is f or apart > 0.01 * h or not _cut_more(g, best, h) or _cut_more(f, g, h):
+            if not _same_but_cut(f, g, h) or not _cut_more(g, best, h):
                 continue
             if id(g) in instead or _rim_beyond(f, g, blocks[i], h):
                 continue
@@ -635,7 +650,7 @@ def _with_corners_of(blocks: list[_Block], final: list[Fit], h: int, w: int) -> 
         f for f in {id(f): f for f in final}.values()
         if f.shape == "other" and f.outline is not None and f.confidence >= 0.7
     ]
-    masks = {id(f): _filled(f, h, w) for f in known}
+    masks = {id(f): filled(f.outline, h, w) for f in known if f.outline is not None}
     angle = (np.arange(120) + 0.5) * (2 * math.pi / 120)
     out = list(final)
     for i, f in enumerate(final):
@@ -655,12 +670,10 @@ def _with_corners_of(blocks: list[_Block], final: list[Fit], h: int, w: int) -> 
     return out
 
 
-def _filled(f: Fit, h: int, w: int) -> NDArray[np.uint8]:
-    """Mask of an outline: (row, col) uint8, 255 inside."""
-    mask = np.zeros((h, w), np.uint8)
-    assert f.outline is not None
-    cv2.fillPoly(mask, [np.round(f.outline * 16 - 8).astype(np.int32)], 255, shift=4)
-    return mask
+def _same_but_cut(f: Fit, g: Fit, h: int) -> bool:
+    """Is g the circle f with a stop further in, and none further out?"""
+    apart = math.hypot(f.x - g.x, f.y - g.y) + abs(f.r - g.r)
+    return apart <= 0.01 * h and _cut_more(g, f, h) and not _cut_more(f, g, h)
 
 
 def _rim_beyond(f: Fit, g: Fit, block: _Block, h: int) -> bool:
@@ -719,32 +732,36 @@ def _vouched(
             own = [k for k in run if _shows(model, blocks[k], fits[k], h, w)]
             for k in run:
                 if not own or not own[0] <= k <= own[-1]:
-                    out[k] = replace(model, confidence=min(model.confidence, 0.85))
+                    out[k] = _unsure(model)
         start = i
-    # sure here and there, while most of what is lit fits nothing: not sure
+    return out
+
+
+def _outnumbered(blocks: list[_Block], fits: list[Fit], final: list[Fit]) -> list[Fit]:
+    """Sure here and there, while most of what is lit fits nothing: nowhere sure."""
     lit = [
         k for k, b in enumerate(blocks)
         if b.evidence is not None and fits[k].shape != "none" and fits[k].parts["lit"] > 0.05
     ]
-    seen = sum(blocks[k].samples for k in lit if out[k].confidence >= 0.9)
-    lost = sum(blocks[k].samples for k in lit if out[k].confidence < 0.5)
-    if lost > 1.5 * seen:
-        out = [
-            f if f.shape == "none" else replace(f, confidence=min(f.confidence, 0.85)) for f in out
-        ]
-    # a mask does not turn into a disc and back: the shape that less of the time has is unsure
+    seen = sum(blocks[k].samples for k in lit if final[k].confidence >= 0.9)
+    lost = sum(blocks[k].samples for k in lit if final[k].confidence < 0.5)
+    if lost <= 1.5 * seen:
+        return final
+    return [f if f.shape == "none" else _unsure(f) for f in final]
+
+
+def _of_one_kind(blocks: list[_Block], final: list[Fit]) -> list[Fit]:
+    """A mask does not turn into a disc and back: what less of the time shows is not sure."""
     time: dict[bool, float] = {}
-    for b, f in zip(blocks, out, strict=True):
+    for b, f in zip(blocks, final, strict=True):
         if f.shape != "none" and f.confidence >= 0.5:
             time[f.shape == "other"] = time.get(f.shape == "other", 0.0) + b.samples
-    if len(time) == 2:
-        rare = min(time, key=lambda k: time[k])
-        lowered: dict[int, Fit] = {}
-        for k, f in enumerate(out):
-            if f.shape != "none" and (f.shape == "other") is rare:
-                new = replace(f, confidence=min(f.confidence, 0.85))
-                out[k] = lowered.setdefault(id(f), new)
-    return out
+    if len(time) < 2:
+        return final
+    rare = min(time, key=lambda k: time[k])
+    return [
+        _unsure(f) if f.shape != "none" and (f.shape == "other") is rare else f for f in final
+    ]
 
 
 def _shows(model: Fit, block: _Block, fit: Fit, h: int, w: int) -> bool:
@@ -780,7 +797,7 @@ def _between(fits: list[Fit], final: list[Fit], h: int, w: int) -> list[Fit]:
             for k in (i, i + 1):
                 own = out[k]
                 f = fits[k] if fits[k].shape == own.shape else own
-                out[k] = replace(f, confidence=min(f.confidence, own.confidence, 0.85))
+                out[k] = _unsure(f, own.confidence)
     return out
 
 
@@ -1191,9 +1208,7 @@ def safest_span(spans: list[FieldSpan]) -> FieldSpan:
     size = (int(h * k) + 2, int(w * k) + 2)
 
     def inside(i: int) -> NDArray[np.uint8]:
-        m = np.zeros(size, np.uint8)
-        cv2.fillPoly(m, [np.round(outlines[i] * k * 16 - 8).astype(np.int32)], 1, shift=4)
-        return m
+        return filled(outlines[i] * k, *size)
 
     common = inside(0)
     for i in range(1, len(outlines)):

@@ -691,8 +691,7 @@ def without_false_stops(
     if sides == list(frame):
         return box
     edge = _measure(e, n1, model, frame, 4)
-    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < 0.006 * h)
-    hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < OUTER_RATIO * edge.inner)
+    hit = _stepped(edge) & (np.abs(edge.offset) < 0.006 * h)
     for k, (v, sign) in enumerate(((edge.x, -1), (edge.y, -1), (edge.x, 1), (edge.y, 1))):
         cut = (edge.part == 0) & (sign * (v - box[k]) > 3)
         if abs(box[k] - frame[k]) > 0.75 and cut.sum() >= 4 and hit[cut].mean() > 0.6:
@@ -920,12 +919,17 @@ def _panel_level(e: Plane, outline: Points) -> float | None:
     return level if level > 4.0 and alike.sum() >= max(3, len(outline) - 1) else None
 
 
+def filled(outline: Points, h: int, w: int) -> NDArray[np.uint8]:
+    """Mask of a closed outline (k, 2) in grid px: (row, col) uint8, 1 inside."""
+    mask = np.zeros((h, w), np.uint8)
+    cv2.fillPoly(mask, [np.round(outline * 16 - 8).astype(np.int32)], 1, shift=4)
+    return mask
+
+
 def _within_panel(e: Plane, outline: Points, level: float) -> Plane:
     """Evidence measured from a panel's level, nothing outside the panel."""
     h, w = e.shape
-    mask = np.zeros((h, w), np.uint8)
-    cv2.fillPoly(mask, [np.round(outline * 16 - 8).astype(np.int32)], 1, shift=4)
-    core = cv2.erode(np.pad(mask, 1), np.ones((3, 3), np.uint8))[1:-1, 1:-1]
+    core = cv2.erode(np.pad(filled(outline, h, w), 1), np.ones((3, 3), np.uint8))[1:-1, 1:-1]
     return np.where(core > 0, np.abs(e - np.float32(level)), np.float32(0)).astype(np.float32)
 
 
@@ -1066,24 +1070,22 @@ def _judge_circle(
         area = (box[2] - box[0]) * (box[3] - box[1])
         return Fit("other", (box[0] + box[2]) / 2, (box[1] + box[3]) / 2,
                    math.sqrt(area / math.pi), box, corner, confidence, parts)
-    outline = None
-    if sum(inner_box):
-        outline = _tilted(edge, hit, _measure(e, n1, model, box, 14), model, box, h, w)
+    outline = _tilted(e, n1, edge, hit, model, box) if sum(inner_box) else None
     return Fit(shape, x, y, r, box, outline, confidence, parts)
 
 
 def _tilted(
-    edge: _Edge, hit: NDArray[np.bool_], wide: _Edge, model: tuple[float, float, float],
-    box: tuple[float, float, float, float], h: int, w: int,
+    e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_], model: tuple[float, float, float],
+    box: tuple[float, float, float, float],
 ) -> Points | None:
     """Outline of a circle whose stops are tilted or bowed; None if the box fits.
 
     Each stop's measured points get a parabola; where it leaves the box's side by
-    more than 0.4 % of the height, the outline is given point by point. wide: the edges
-    of the same boundary, looked for further away: the ends of a deep bow.
+    more than 0.4 % of the height, the outline is given point by point. The ends of a deep
+    bow lie further off: where they are missing, edges are looked for further away.
     """
-    far = np.isfinite(wide.offset) & (wide.sharp > SHARP_RATIO)
-    far &= wide.outer < OUTER_RATIO * wide.inner
+    h, w = e.shape
+    wide: _Edge | None = None
     needed = False
     shift = np.zeros(edge.x.size)
     for k in range(1, 5):
@@ -1093,7 +1095,9 @@ def _tilted(
             continue
         along = edge.y if k in (1, 3) else edge.x
         if np.ptp(along[use]) < 0.85 * np.ptp(along[on]):
-            use, offset = on & far, wide.offset
+            if wide is None:
+                wide = _measure(e, n1, model, box, 14)
+            use, offset = on & _stepped(wide), wide.offset
             if use.sum() < 12:
                 continue
         u = (along - along[use].mean()) / max(float(np.ptp(along[use])) / 2, 1.0)
@@ -1421,8 +1425,7 @@ def _straight_sides(e: Plane, n1: float, polygon: Points) -> Points:
     for _ in range(2):
         x, y, nx, ny, part = boundary = _along(polygon, h, w, n=240)
         edge = _measure_at(e, n1, boundary, 5)
-        good = np.isfinite(edge.offset) & (edge.sharp > SHARP_RATIO)
-        good &= edge.outer < OUTER_RATIO * edge.inner
+        good = _stepped(edge)
         px, py = x + edge.offset * nx, y + edge.offset * ny
         start = polygon
         side = np.roll(polygon, -1, axis=0) - start
@@ -1479,13 +1482,19 @@ def _on_edge(e: Plane, n1: float, polygon: Points) -> float:
     return float(hit[own].mean()) if own.any() else 0.0
 
 
+def _stepped(edge: _Edge) -> NDArray[np.bool_]:
+    """Where the picture steps down to the surround within a few pixels."""
+    return np.asarray(
+        np.isfinite(edge.offset) & (edge.sharp > SHARP_RATIO)
+        & (edge.outer < OUTER_RATIO * edge.inner)
+    )
+
+
 def _outline_hits(e: Plane, n1: float, polygon: Points) -> tuple[_Edge, NDArray[np.bool_]]:
     """The edges measured along a convex polygon, and which of them lie on it."""
     h, w = e.shape
     edge = _measure_at(e, n1, _along(polygon, h, w), 4)
-    hit = np.isfinite(edge.offset) & (np.abs(edge.offset) < TOLERANCE_RATIO * h)
-    hit &= (edge.sharp > SHARP_RATIO) & (edge.outer < OUTER_RATIO * edge.inner)
-    return edge, hit
+    return edge, _stepped(edge) & (np.abs(edge.offset) < TOLERANCE_RATIO * h)
 
 
 def _lost_corners(
@@ -1659,8 +1668,7 @@ def _still_there(e: Plane, n1: float, log_e: Plane, limit: float, fit: Fit) -> b
     own = edge.part >= 0
     if not own.any() or hit[own].mean() < 0.97 or abs(np.median(edge.offset[hit])) > 0.5:
         return False
-    mask = np.zeros((h, w), np.uint8)
-    cv2.fillPoly(mask, [np.round(fit.outline * 16 - 8).astype(np.int32)], 1, shift=4)
+    mask = filled(fit.outline, h, w)
     grow = round(0.015 * h) + 1
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
     return _light_area(log_e, outer, mask, limit + 0.5) < 0.03
@@ -1710,8 +1718,13 @@ def _judge_other(
         if _on_edge(e, n1, straight) >= _on_edge(e, n1, polygon) - 0.02:
             polygon = straight
     edge, hit = _outline_hits(e, n1, polygon)
-    lost = _lost_corners(edge, hit, h, w)
-    seen_in_dark = [at for at, _ in lost if _faint_corner(e, at)]
+    unknown = 0.0
+    seen_in_dark = []
+    for at, deep in _lost_corners(edge, hit, h, w):
+        if _faint_corner(e, at):
+            seen_in_dark.append(at)
+        else:
+            unknown = max(unknown, deep / h)
     if seen_in_dark:
         corners = np.concatenate([polygon, *(at[1:2] for at in seen_in_dark)])
         polygon = cv2.convexHull(corners.astype(np.float32))[:, 0].astype(np.float64)
@@ -1719,13 +1732,11 @@ def _judge_other(
         for at in seen_in_dark:
             # the whole side was seen, if not each point of it
             hit |= (edge.part >= 0) & (_off_path(edge.x, edge.y, at) < 1.0)
-    unknown = max((deep for at, deep in lost if not _faint_corner(e, at)), default=0.0) / h
     own = edge.part >= 0
     sharp = float(hit[own].mean()) if own.any() else 0.0
     free = float(own.mean())
     rival = _rival(e, n1, edge, hit)
-    mask = np.zeros((h, w), np.uint8)
-    cv2.fillPoly(mask, [np.round(polygon * 16 - 8).astype(np.int32)], 1, shift=4)
+    mask = filled(polygon, h, w)
     area = float(mask.mean())
     if area < 0.02:
         return None
@@ -1733,7 +1744,7 @@ def _judge_other(
     outer = cv2.dilate(mask, np.ones((2 * grow + 1, 2 * grow + 1), np.uint8)) == 0
     gone = own & ~hit
     light = _light_area(log_e, outer, mask, limit + 0.5, (edge.x[gone], edge.y[gone]))
-    filled = float((lit & mask).sum() / max(int(mask.sum()), 1))
+    full = float((lit & mask).sum() / max(int(mask.sum()), 1))
     # how much rougher than its own smooth version: an outline of tissue is ragged
     seen = radius[keep]
     leap = np.abs(np.diff(np.concatenate([seen, seen[:1]])))
@@ -1756,7 +1767,7 @@ def _judge_other(
         "rival": _ramp(rival, 0.16, 0.05),
         "light": _ramp(light, 0.1, 0.03),
         "rough": _ramp(rough, 0.08, 0.02),
-        "filled": _ramp(filled, 0.4, 0.75),
+        "filled": _ramp(full, 0.4, 0.75),
         "convex": _ramp(convex, 0.92, 0.97),
         "size": _ramp(area, 0.02, 0.04),
         "faint": _not_faint(edge, hit, n1),

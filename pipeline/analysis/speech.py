@@ -322,6 +322,7 @@ class SpeechFold:
         )
 
 
+ROOM_PAD_S = 0.25  # on both sides of speech found in the room
 ONSET_PAD_S = 0.2
 """Added before a narration span: quiet first consonants come before the detector fires."""
 END_PAD_S = 0.15
@@ -366,7 +367,7 @@ TOO_CLIPPED_RATIO = 0.5
 
 def room_speech_spans(
     series: SpeechSeries,
-    pad_s: float = 0.25,
+    pad_s: float = ROOM_PAD_S,
     thresholds: Mapping[str, float] = ROOM_THRESHOLDS,
     goes_on: Mapping[str, float] = ROOM_GOES_ON,
 ) -> tuple[list[Span], list[Span]]:

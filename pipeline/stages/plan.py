@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import overlap
+from pipeline.analysis.speech import ROOM_PAD_S
 from pipeline.errors import InputError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
@@ -42,7 +43,6 @@ from pipeline.stages.restore import plan_restoration
 HOP_S = 0.1
 SHORTEST_PIECE_S = 0.04
 TAIL_S = 0.5
-SPEECH_PAD_S = 0.25  # as `analysis.speech.room_speech_spans` pads what it found
 FADE_S = 0.24  # common practice, no source
 
 
@@ -910,7 +910,7 @@ def _heard(
 ) -> tuple[list[Redaction], list[Redaction]]:
     """(to be replaced, overruled by a person) in the sound of a source.
 
-    pad_s: on both sides of speech that nobody decided about; the survey has padded by SPEECH_PAD_S.
+    pad_s: on both sides of speech that nobody decided about; the survey has padded by ROOM_PAD_S.
     A person may reject a span, or move its ends: what a smaller one leaves out is overruled.
     """
     found = source.survey.speech
@@ -944,7 +944,7 @@ def _heard(
             add(replaced, moved, reason, "decision")
             left = subtract_spans([span], [moved])
         elif decision is None or decision.verb != "reject":
-            wide = span.padded(pad_s - SPEECH_PAD_S, source.survey.recording.duration_s)
+            wide = span.padded(pad_s - ROOM_PAD_S, source.survey.recording.duration_s)
             add(replaced, wide, reason, "survey")
             continue
         for part in left:

@@ -83,6 +83,30 @@ def at(spans: list[FieldSpan], t: float) -> FieldSpan:
     return next(s for s in spans if s.start_s <= t < s.stop_s)
 
 
+def judged(clip: Clip, spans: list[FieldSpan]) -> tuple[list[tuple[float, str]], int, int]:
+    """Sure answers that are wrong (time, what), sure moments, moments; 0.6 s off changes."""
+    wrong, sure, looked = [], 0, 0
+    for t in np.arange(0.25, clip.duration_s, 0.5):
+        part, since = clip.part_at(float(t))
+        if len(clip.parts) > 1 and min(since, part.duration_s - since) < 0.6:
+            continue
+        span, truth = at(spans, float(t)), clip.truth(float(t))
+        looked += 1
+        if span.confidence < 0.9:
+            continue
+        sure += 1
+        if (span.shape == "none") != (truth is None):
+            wrong.append((float(t), span.shape))
+        elif truth is not None:
+            outline = outline_of(span, 720)
+            outline[:, 0] = np.clip(outline[:, 0], 0, clip.w)
+            outline[:, 1] = np.clip(outline[:, 1], 0, clip.h)
+            error_px = hausdorff_px(outline, truth.boundary(clip.h, clip.w))
+            if error_px >= 0.02 * clip.h:
+                wrong.append((float(t), f"{error_px:.1f} px"))
+    return wrong, sure, looked
+
+
 def error(span: FieldSpan, region: Region, scale: float = 1.0) -> float:
     """Hausdorff distance over the frame height."""
     outline = outline_of(span, 720) / scale
@@ -433,22 +457,8 @@ def test_memory_stays_flat() -> None:
 def test_never_wrong_and_sure(kind: str, seed: int) -> None:
     """On looks drawn at random an answer may be unsure, but not sure and beyond 2 %."""
     clip = make_clip(kind, seed)
-    spans = track(clip)
-    for t in np.arange(0.25, clip.duration_s, 0.5):
-        part, since = clip.part_at(float(t))
-        if len(clip.parts) > 1 and min(since, part.duration_s - since) < 0.6:
-            continue
-        span, truth = at(spans, float(t)), clip.truth(float(t))
-        if span.confidence < 0.9:
-            continue
-        if truth is None:
-            assert span.shape == "none"
-        else:
-            assert span.shape != "none"
-            outline = outline_of(span, 720)
-            outline[:, 0] = np.clip(outline[:, 0], 0, clip.w)
-            outline[:, 1] = np.clip(outline[:, 1], 0, clip.h)
-            assert hausdorff_px(outline, truth.boundary(clip.h, clip.w)) < 0.02 * clip.h
+    wrong, _, _ = judged(clip, track(clip))
+    assert not wrong
 
 
 # --- what recorders and scopes do -------------------------------------------------
@@ -526,8 +536,8 @@ def test_lettering_across_a_straight_side() -> None:
     assert len(fit.outline) == 4 and near.max() < 2.0
 
 
-@pytest.mark.parametrize("level", [0.0, 0.6])
-def test_corner_in_the_dark(level: float) -> None:
+@pytest.mark.parametrize(("level", "wide"), [(0.0, 32), (0.0, 16), (0.6, 32)])
+def test_corner_in_the_dark(level: float, wide: float) -> None:
     """A corner of an octagon in deep shadow is found by its faint light, or is not sure."""
     rng = np.random.default_rng(5)
     turn = np.arange(8) * math.pi / 4 + math.pi / 8
@@ -535,7 +545,7 @@ def test_corner_in_the_dark(level: float) -> None:
     e = np.zeros((240, 320), np.float32)
     cv2.fillPoly(e, [np.round(octagon * 16 - 8).astype(np.int32)], 100.0, shift=4)
     yy, xx = np.mgrid[0:240, 0:320] + 0.5
-    shadow = np.hypot(xx - octagon[2, 0], yy - octagon[2, 1]) < 32
+    shadow = np.hypot(xx - octagon[2, 0], yy - octagon[2, 1]) < wide
     e = cv2.GaussianBlur(np.where(shadow, np.minimum(e, level), e).astype(np.float32), (0, 0), 0.7)
     e = np.maximum(e + rng.normal(0, 0.05, e.shape), 0).astype(np.float32)
     fit = fit_field(e, 0.1)
@@ -587,18 +597,40 @@ def test_disc_in_a_drawn_panel() -> None:
     assert fit.shape == "other" and fit.confidence >= 0.9
 
 
+def test_alike_unsure_blocks_are_one_span() -> None:
+    """A person is asked once: blocks with the same unsure field are not a row of spans."""
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    sure = np.where(np.hypot(xx - 160, yy - 120) < 100, 90.0, 0.0)
+    # an arc only, the rest ragged: it fits the sure field but does not show it
+    dim = np.where((np.hypot(xx - 160, yy - 120) < 100) & (xx > 205), 60.0, 0.0)
+    dim *= np.clip((np.hypot(xx - 205, yy - 120)) / 40, 0, 1)
+    blocks = [
+        _Block(4.0 * k, 4.0 * k + 3.5, 8,
+               _pack(cv2.GaussianBlur(e.astype(np.float32), (0, 0), 0.8).astype(np.float32)),
+               0.3, 40.0, 4.0)
+        for k, e in enumerate((sure, sure, dim, dim, dim))
+    ]
+    runs = _track(blocks, 240, 320)
+    assert len(runs) == 2 and runs[0][2].confidence >= 0.9 > runs[1][2].confidence
+
+
 def test_a_zoom_is_not_voted_away() -> None:
     """Few blocks that show another circle keep it, though its light covers the later one."""
     yy, xx = np.mgrid[0:240, 0:320] + 0.5
 
-    def block(t: float, r: float, level: float) -> _Block:
-        e = np.where((np.hypot(xx - 160, yy - 120) < r) & (np.abs(yy - 120) < 80), level, 0)
-        e = cv2.GaussianBlur(e.astype(np.float32), (0, 0), 0.8).astype(np.float32)
-        return _Block(t, t + 3.5, 8, _pack(e), 0.3, 60.0, 4.0)
+    # the later blocks are dark at the left, so that they do not show all of their circle
+    shade = np.clip((xx - 85) / 25, 0, 1)
 
-    blocks = [block(0, 108, 20.0), *(block(4.0 * k, 97, 90.0) for k in range(1, 5))]
-    runs = _track(blocks, 240, 320)
-    assert runs[0][2].r == pytest.approx(108, abs=1) and runs[-1][2].r == pytest.approx(97, abs=1)
+    def block(t: float, r: float, e: NDArray[np.float64]) -> _Block:
+        e = np.where((np.hypot(xx - 160, yy - 120) < r) & (np.abs(yy - 120) < 80), e, 0)
+        soft = cv2.GaussianBlur(e.astype(np.float32), (0, 0), 0.8).astype(np.float32)
+        return _Block(t, t + 3.5, 8, _pack(soft), 0.3, 60.0, 4.0)
+
+    flat = np.ones_like(xx)
+    blocks = [block(0, 108, 20 * flat), *(block(4.0 * k, 97, 90 * shade) for k in range(1, 4))]
+    runs = _track([*blocks, block(16, 97, 90 * flat)], 240, 320)
+    assert [f.r for _, _, f in runs] == pytest.approx([108, 97], abs=1)
+    assert min(f.confidence for _, _, f in runs) >= 0.9
 
 
 def outlined(points: list[tuple[float, float]], confidence: float) -> Fit:
@@ -665,25 +697,9 @@ def test_wild_never_wrong_and_sure_and_mostly_sure() -> None:
     wrong, sure, looked = [], 0, 0
     for kind in WILD:
         clip = make_wild(kind, 7200)
-        spans = wild(clip)
-        for t in np.arange(0.25, clip.duration_s, 0.5):
-            part, since = clip.part_at(float(t))
-            if len(clip.parts) > 1 and min(since, part.duration_s - since) < 0.6:
-                continue
-            span, truth = at(spans, float(t)), clip.truth(float(t))
-            looked += 1
-            if span.confidence < 0.9:
-                continue
-            sure += 1
-            if (span.shape == "none") != (truth is None):
-                wrong.append((kind, float(t), span.shape))
-            elif truth is not None:
-                outline = outline_of(span, 720)
-                outline[:, 0] = np.clip(outline[:, 0], 0, clip.w)
-                outline[:, 1] = np.clip(outline[:, 1], 0, clip.h)
-                error_px = hausdorff_px(outline, truth.boundary(clip.h, clip.w))
-                if error_px >= 0.02 * clip.h:
-                    wrong.append((kind, float(t), f"{error_px:.1f} px"))
+        bad, known, moments = judged(clip, wild(clip))
+        wrong += [(kind, *what) for what in bad]
+        sure, looked = sure + known, looked + moments
     assert not wrong
     # The goal for a whole set is 0.8; these kinds are the hard ones.
     assert sure >= 0.7 * looked, (sure, looked)
