@@ -114,7 +114,7 @@
       left ? `${left} to settle` : "all settled",
       view.signed ? `signed off by ${view.signed.by}` : null,
       view.current ? "plan up to date" : "plan older than decisions",
-      view.segments.some((g) => g.coarse) ? "picture 3 a second so far" : null,
+      view.segments.some((g) => g.coarse) ? "preview at 3 pictures a second for now" : null,
       `saved, entry ${view.version}`].filter(Boolean).join(" · ");
   }
 
