@@ -16,6 +16,7 @@ import os
 import shutil
 import tempfile
 import threading
+import weakref
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import FieldstopError, InputError, UsageError
+from pipeline.media.stems import Stem
 from pipeline.model.case import Case, CaseRecording
 from pipeline.model.decisions import Anchor, Decision, Decisions
 from pipeline.model.mark import MarkPosition
@@ -84,6 +86,14 @@ class _Ready:
     seen: int = -1  # version of the decisions that the plan has seen; -1 for none
     stems: dict[str, Any] = field(default_factory=dict)
     gains: dict[str, float] = field(default_factory=dict)
+
+
+class _Sound:
+    """What is heard of one plan: stems in a folder that goes when nobody reads them any more."""
+
+    def __init__(self, folder: Path, procedure: Stem | None, narration: Stem | None) -> None:
+        self.procedure, self.narration = procedure, narration
+        weakref.finalize(self, shutil.rmtree, folder, ignore_errors=True)
 
 
 class _Stopped(FieldstopError):
@@ -506,18 +516,24 @@ class FolderBackend:
 
         def go() -> None:
             with contextlib.suppress(FieldstopError, OSError):
-                ready = self._prepare(case)
-                plan = ready.run.plan
-                if plan is not None:
-                    made = self._stems(case, ready, plan, True)
+                ready, plan = self._prepare(case), None
+                while plan is not ready.run.plan:  # planned anew meanwhile: that one, then
+                    plan = ready.run.plan
+                    sound = self._stems(case, ready, plan, True)
+                    if plan is not ready.run.plan:
+                        continue
                     if plan.mix is not None:
-                        self._final_gain(case, ready, plan, *made, wait=True)
-                    self._stems(case, ready, plan, False)
+                        self._final_gain(case, ready, plan, sound, wait=True)
+                    if plan is ready.run.plan:
+                        self._stems(case, ready, plan, False)
 
         self._background(f"sound {case}", go)
 
-    def _stems(self, case: str, ready: _Ready, plan: Plan, replaced: bool) -> tuple[Any, Any]:
-        """(procedure, narration) on the clip's axis; made anew when what they hang on changed."""
+    def _stems(self, case: str, ready: _Ready, plan: Plan, replaced: bool) -> _Sound:
+        """The sound on the clip's axis; made anew when what it hangs on changed.
+
+        Whoever reads it holds on to it: another plan's sound may take its place meanwhile.
+        """
         from pipeline.stages.render import render_sound
 
         spoken = [r for r in plan.redactions if r.what == "speech"] if replaced else []
@@ -528,15 +544,18 @@ class FolderBackend:
             slot = "replaced" if replaced else "untreated"
             held = ready.stems.get(slot)
             if held is not None and held[0] == key:
-                return held[1], held[2]
-            work = self._scratch(case) / slot
-            shutil.rmtree(work, ignore_errors=True)
-            work.mkdir()
-            shown = plan.model_copy(update={"redactions": spoken, "mix": None})
-            made = render_sound(shown, ready.run.media, ready.run.voice, self.options, work)
-            procedure, voice = made.procedure, made.narration
-            ready.stems[slot] = (key, procedure, voice)
-            return procedure, voice
+                sound: _Sound = held[1]
+                return sound
+            work = Path(tempfile.mkdtemp(prefix=f"{slot}-", dir=self._scratch(case)))
+            try:
+                shown = plan.model_copy(update={"redactions": spoken, "mix": None})
+                made = render_sound(shown, ready.run.media, ready.run.voice, self.options, work)
+            except BaseException:
+                shutil.rmtree(work, ignore_errors=True)
+                raise
+            sound = _Sound(work, made.procedure, made.narration)
+            ready.stems[slot] = (key, sound)
+            return sound
 
     def preview_sound(
         self, case: str, start_s: float, stop_s: float, settings: Mapping[str, float], mixed: bool
@@ -547,7 +566,7 @@ class FolderBackend:
         plan = self._with_settings(ready, settings) if mixed else ready.run.plan
         if plan is None:
             raise UsageError("The case is not planned yet", "", "wait a moment, then listen")
-        procedure, voice = self._stems(case, ready, plan, mixed)
+        sound = self._stems(case, ready, plan, mixed)
         total = round((stop_s - start_s) * RATE_HZ)
         out = np.zeros((2, total), np.float32)
         for piece in plan.pieces:
@@ -558,11 +577,12 @@ class FolderBackend:
             first = round((piece.out_start_s + a - piece.case_start_s) * RATE_HZ)
             count = min(round((b - a) * RATE_HZ), total)
             if mixed and plan.mix is not None:
-                gain_db = self._final_gain(case, ready, plan, procedure, voice)
-                made = self._finished_sound(plan, procedure, voice, gain_db, first, count)
+                gain_db = self._final_gain(case, ready, plan, sound)
+                made = self._finished_sound(plan, sound, gain_db, first, count)
             else:
                 made = np.zeros((2, count), np.float32)
-                for part in (s.read(first, count) for s in (procedure, voice) if s is not None):
+                both = (sound.procedure, sound.narration)
+                for part in (s.read(first, count) for s in both if s is not None):
                     made += part if part.shape[0] == 2 else np.repeat(part, 2, axis=0)
                 made = np.clip(made, -1, 1)
             at = round((a - start_s) * RATE_HZ)
@@ -571,7 +591,7 @@ class FolderBackend:
         return _wav(out)
 
     def _finished_sound(
-        self, plan: Plan, procedure: Any, voice: Any, gain_db: float, first: int, count: int
+        self, plan: Plan, sound: _Sound, gain_db: float, first: int, count: int
     ) -> NDArray[np.float32]:
         """Samples [first, first + count) of the clip as the render makes them, (2, count).
 
@@ -593,7 +613,8 @@ class FolderBackend:
             }
         )
         behind, front = (
-            [s.read(first - lead, total)] if s is not None else None for s in (procedure, voice)
+            [s.read(first - lead, total)] if s is not None else None
+            for s in (sound.procedure, sound.narration)
         )
         ceiling = self.options.output.true_peak_dbtp - AAC_MARGIN_DB
         mixed = render_mix(behind, front, mix, plan.sound_channels)
@@ -602,7 +623,7 @@ class FolderBackend:
         return made if made.shape[0] == 2 else np.repeat(made, 2, axis=0)
 
     def _final_gain(
-        self, case: str, ready: _Ready, plan: Plan, procedure: Any, voice: Any, wait: bool = False
+        self, case: str, ready: _Ready, plan: Plan, sound: _Sound, wait: bool = False
     ) -> float:
         """Static gain in dB that brings this mix to the profile's loudness, as the render finds it.
 
@@ -622,8 +643,8 @@ class FolderBackend:
         def find() -> None:
             fit = fit_gain(
                 lambda: render_mix(
-                    procedure.blocks() if procedure is not None else None,
-                    voice.blocks() if voice is not None else None,
+                    sound.procedure.blocks() if sound.procedure is not None else None,
+                    sound.narration.blocks() if sound.narration is not None else None,
                     mix,
                     channels=plan.sound_channels,
                 ),

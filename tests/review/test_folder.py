@@ -311,6 +311,17 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         narrated = any(x < b and y > a for x, y in view.sound["narration_speech"])
         assert narrated or abs(likeness) < 0.3
 
+        # a plan made meanwhile takes nothing from who still listens to the one before
+        ready = backend._prepare(case)
+        plan = ready.run.plan
+        held = backend._stems(case, ready, plan, False)
+        other = plan.model_copy(update={"pieces": plan.pieces[:1]})
+        assert backend._stems(case, ready, other, False) is not held
+        assert held.procedure is not None and held.procedure.read(0, 48_000).any()
+        folder = held.procedure.path.parent
+        del held
+        assert not folder.exists()
+
         # a greater depth lowers the background under the narration
         gain = np.asarray(view.sound["background_gain_db"])
         assert np.nanmin(gain) < np.nanmax(gain) - 3
@@ -329,7 +340,7 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         done, gain_db, _ = to_loudness(whole.raw, backend.options, work, None, AAC_MARGIN_DB)
         early = read_wav(backend.preview_sound(case, start, stop, {}, True))
         stems = backend._stems(case, ready, plan, True)
-        assert backend._final_gain(case, ready, plan, *stems, wait=True) == gain_db
+        assert backend._final_gain(case, ready, plan, stems, wait=True) == gain_db
         heard = read_wav(backend.preview_sound(case, start, stop, {}, True))
         used = time.process_time()
         backend.preview_sound(case, 0.0, 30.0, {}, True)
@@ -410,5 +421,10 @@ def test_a_render_is_cancelled_without_a_trace(surveyed: tuple[Path, str]) -> No
         )
     assert not (root / "releases" / case).exists() or not list((root / "releases" / case).iterdir())
     assert not list((root / "private" / case).glob(".work.part-*"))
+    # an editor adds a decision while the render waits: what was asked for is out of date
+    anchor = Anchor(sha256=SHA[0], kind="fog", start_s=1.0, stop_s=2.0)
+    DecisionFile(backend.decisions_path(case), case).change(
+        lambda d: append(d, seen=version(d), verb="accept", by="AB", anchor=anchor)
+    )
     with pytest.raises(UsageError, match="Decisions were added"):
-        backend.render(case, Decisions(case=case), lambda a, b: None, lambda: False)
+        backend.render(case, decisions, lambda a, b: None, lambda: False)
