@@ -52,7 +52,8 @@ class _Block:
     evidence: (row, col) uint8, square root companded mean difference from the
     surround; None where no surround was seen. start_s, stop_s: first and last
     sample. noise: levels. bright: mean of the highest channel, levels.
-    motion: mean difference between samples where the picture is lit, levels; NaN for one sample.
+    motion: mean difference between samples where the picture is lit, levels; NaN for one
+    sample, or where nothing is.
     tips: motion of the four corners' tips over that of the frame's border; None where the
     border hardly moves.
     """
@@ -185,7 +186,7 @@ class FieldFold:
         moved = math.nan
         if motion is not None:
             lit = peak > max(40.0, 0.3 * float(peak.max()))
-            moved = float(motion[lit].mean()) if lit.any() else 0.0
+            moved = float(motion[lit].mean()) if lit.any() else math.nan
         if surround is None:
             self._add(_Block(times[0], times[-1], len(times), None, 0.0, bright, moved))
             return
@@ -424,7 +425,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         fits.append(fit)
         if fit.shape != "none" and fit.confidence > 0.9:
             near = fit
-    wandering = _drifting(blocks, fits, h)
+    wandering = _drifting(blocks, fits, h, w)
     label = list(wandering)
     # sure blocks first, large before small: what is only darker must not found a field
     order = [i for i, f in enumerate(fits) if f.shape != "none"]
@@ -453,9 +454,10 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
             label[k] = best
     final = [fits[i] if f is None else f for i, f in enumerate(label)]
     final = _together(blocks, fits, final, h, w)
-    final = _with_stops(blocks, final, h, w)
+    apart = {id(f) for f in wandering if f is not None}
+    final = _with_stops(blocks, final, apart, h, w)
     final = _with_corners_of(blocks, final, h, w)
-    final = _made_one(blocks, final, {id(f) for f in wandering if f is not None}, h, w)
+    final = _made_one(blocks, final, apart, h, w)
     final = _between(fits, final, h, w)
     final = _vouched(blocks, fits, final, h, w)
     final = _of_one_kind(blocks, _outnumbered(blocks, fits, final))
@@ -532,29 +534,38 @@ def _on_the_way(
 ) -> list[tuple[float, float, Fit]]:
     """Short stretches unlike the fields before and after them are not sure: a zoom is running.
 
-    Nor is the sample on either side: the zoom began or ended within it.
+    Nor is the sample on either side: the zoom began or ended within it. Where nothing
+    explains a stretch between two different fields, the block on either side is not sure: as
+    much of the zoom may lie in it unseen.
     """
-    moving = set()
+    step_s = 1 / FieldFold.SAMPLE_RATE_HZ
+    reach: dict[int, int] = {}  # run in which a zoom may run: samples on either side
     for i in range(1, len(runs) - 1):
         (_, _, before), (start, stop, fit), (_, _, after) = runs[i - 1 : i + 2]
-        if stop - start > 2.0 or "none" in (before.shape, fit.shape, after.shape):
+        if "none" in (before.shape, after.shape):
             continue
-        if min(difference_ratio(fit, f, h, w) for f in (before, after)) > SAME_RATIO:
-            moving.add(i)
-    step_s = 1 / FieldFold.SAMPLE_RATE_HZ
+        if fit.shape == "none":
+            if fit.confidence < 0.9 and difference_ratio(before, after, h, w) > SAME_RATIO:
+                reach[i] = BLOCK_SAMPLES
+        elif stop - start <= 2.0 and (
+            min(difference_ratio(fit, f, h, w) for f in (before, after)) > SAME_RATIO
+        ):
+            reach[i] = 1
     out: list[tuple[float, float, Fit]] = []
     for i, (start, stop, fit) in enumerate(runs):
         unsure = _unsure(fit)
-        if i in moving:
+        if i in reach:
             out.append((start, stop, unsure))
             continue
-        begun = i - 1 in moving and stop - start > 2 * step_s
-        ends = i + 1 in moving and stop - start > 2 * step_s
-        if begun:
-            out.append((start, start, unsure))
-        out.append((start + begun * step_s, stop - ends * step_s, fit))
-        if ends:
-            out.append((stop, stop, unsure))
+        first, last = (reach.get(k, 0) * step_s for k in (i - 1, i + 1))
+        if stop - start < first + last:
+            out.append((start, stop, unsure))
+            continue
+        if first:
+            out.append((start, start + first - step_s, unsure))
+        out.append((start + first, stop - last, fit))
+        if last:
+            out.append((stop - last + step_s, stop, unsure))
     return out
 
 
@@ -598,12 +609,15 @@ def _likeliest(
     return out
 
 
-def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[Fit]:
+def _with_stops(
+    blocks: list[_Block], final: list[Fit], apart: set[int], h: int, w: int
+) -> list[Fit]:
     """A stop that other blocks show holds where the same circle is dark beyond it.
 
     A stop is part of the scope or the camera: it does not come and go. What lies in the
     dark of one block can be seen in another. Where a block shows the circle's rim beyond
-    it, there is no stop: it was a shadow.
+    it, there is no stop: it was a shadow. A circle that wanders (ids in `apart`) takes over
+    the sides only and stays where it is; its new id is added.
     """
     known = [
         f for f in {id(f): f for f in final}.values()
@@ -616,7 +630,15 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
                 own = (b for b, q in zip(blocks, final, strict=True) if q is f)
                 if any(_rim_beyond(f, g, b, h) for b in own):
                     instead[id(g)] = f
-    out = [instead.get(id(f), f) for f in final]
+
+    def as_in(f: Fit, g: Fit) -> Fit:
+        if g is f or id(f) not in apart:
+            return g
+        moved = replace(f, shape=g.shape, box=g.box, outline=g.outline)
+        apart.add(id(moved))
+        return moved
+
+    out = [as_in(f, instead.get(id(f), f)) for f in final]
     for i, f in enumerate(out):
         evidence = blocks[i].evidence
         if evidence is None or f.outline is not None or not any(f is q for q in known):
@@ -636,7 +658,7 @@ def _with_stops(blocks: list[_Block], final: list[Fit], h: int, w: int) -> list[
                 more = 1.0 if support_ratio(e, noise, g) < support_ratio(e, noise, f) else 0.0
             if more < 0.003:
                 best = g
-        out[i] = best
+        out[i] = as_in(f, best)
     return out
 
 
@@ -848,9 +870,10 @@ def _debounce(runs: list[tuple[float, float, Fit]]) -> list[tuple[float, float, 
 
 
 DRIFT_RATIO = 0.004
+SHALLOW_RATIO = 0.006
 
 
-def _drifting(blocks: list[_Block], fits: list[Fit], h: int) -> list[Fit | None]:
+def _drifting(blocks: list[_Block], fits: list[Fit], h: int, w: int) -> list[Fit | None]:
     """A field of its own for each block of a stretch in which the circle wanders.
 
     A chain is a row of sure circles of one size whose centres move little from
@@ -872,9 +895,17 @@ def _drifting(blocks: list[_Block], fits: list[Fit], h: int) -> list[Fit | None]
         if max(np.ptp(sx), np.ptp(sy)) < DRIFT_RATIO * h:
             return
         r = float(np.median([fits[i].r for i in chain]))
-        box = tuple(float(np.median([fits[i].box[k] for i in chain])) for k in range(4))
+        cut = np.median([_cuts(fits[i]) for i in chain], axis=0)
+        sides = np.array([fits[i].box for i in chain], np.float64)
+        for k in range(4):
+            if cut[k] < SHALLOW_RATIO * h:  # touches the circle and would cut it further on
+                sides[:, k] = (0, 0, w, h)[k]
+                continue
+            smooth = _smooth(t, sides[:, k], weight)
+            still = np.ptp(smooth) < DRIFT_RATIO * h
+            sides[:, k] = np.median(sides[:, k]) if still else smooth
         confidence = float(np.median([fits[i].confidence for i in chain]))
-        for i, x, y in zip(chain, sx, sy, strict=True):
+        for i, x, y, box in zip(chain, sx, sy, sides.tolist(), strict=True):
             label[i] = replace(
                 fits[i], x=float(x), y=float(y), r=r, box=(box[0], box[1], box[2], box[3]),
                 confidence=confidence, outline=None,
@@ -897,7 +928,7 @@ def _drifting(blocks: list[_Block], fits: list[Fit], h: int) -> list[Fit | None]
         if chain:
             last = fits[chain[-1]]
             step = 0.016 * h * min(i - chain[-1], 3)
-            sides = max(abs(p - q) for p, q in zip(f.box, last.box, strict=True))
+            sides = float(np.abs(_cuts(f) - _cuts(last)).max())
             moved = math.hypot(f.x - last.x, f.y - last.y)
             if moved > step or abs(f.r - last.r) > 0.012 * h or sides > 0.016 * h:
                 close()
@@ -905,6 +936,13 @@ def _drifting(blocks: list[_Block], fits: list[Fit], h: int) -> list[Fit | None]
         chain.append(i)
     close()
     return label
+
+
+def _cuts(f: Fit) -> Points:
+    """(4,) px by which left, top, right and bottom side cut into the circle; 0 for none."""
+    left, top, right, bottom = f.box
+    deep = (left - f.x + f.r, top - f.y + f.r, f.x + f.r - right, f.y + f.r - bottom)
+    return np.maximum(deep, 0.0)
 
 
 def _smooth(t: Points, v: Points, weight: Points) -> Points:

@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from pipeline.analysis.field import (
     FieldFold,
     _Block,
+    _drifting,
+    _on_the_way,
     _pack,
     _track,
     _with_corners_of,
@@ -572,12 +574,62 @@ def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
     ]
     bare = Fit("circle-clipped", 160, 128, 105, (0, 0, 320, 240), None, 0.95)
     cut = Fit("circle-clipped", 160, 128, 105, (0, 0, 320, 215), None, 1.0)
-    final = _with_stops(blocks, [bare, cut, cut], 240, 320)
+    final = _with_stops(blocks, [bare, cut, cut], set(), 240, 320)
     assert [f.box[3] for f in final] == [215, 215, 215]
+    # a circle that wanders takes over the stop and stays where it is
+    moved = replace(bare, x=161.2)
+    apart = {id(moved)}
+    (stopped, *_) = _with_stops(blocks, [moved, cut, cut], apart, 240, 320)
+    assert (stopped.x, stopped.box[3]) == (161.2, 215)
+    assert id(stopped) in apart
     # where the circle's own rim is seen beyond it, there is no such stop
     whole = np.where(np.hypot(xx - 160, yy - 128) < 105, 90.0, 0.0).astype(np.float32)
     blocks[0] = replace(blocks[0], evidence=_pack(whole))
-    assert _with_stops(blocks, [bare, cut, cut], 240, 320)[0] is bare
+    assert _with_stops(blocks, [bare, cut, cut], set(), 240, 320)[0] is bare
+
+
+def test_a_side_that_only_touches_does_not_cut_a_circle_that_wanders() -> None:
+    """A stop found at the very rim would cut deeper and deeper as the circle moves past it."""
+    block = _Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
+    blocks = [replace(block, start_s=4.0 * k, stop_s=4.0 * k + 3.5) for k in range(12)]
+    fits = [
+        Fit("circle", 160 - 0.2 * k, 120, 100, (60.2, 0, 320, 240), None, 1.0) for k in range(12)
+    ]
+    # the stop at the bottom moves with the circle
+    fits = [replace(f, box=(*f.box[:3], 200 - 0.3 * k)) for k, f in enumerate(fits)]
+    got = _drifting(blocks, fits, 240, 320)
+    for k, f in enumerate(got):
+        assert f is not None
+        assert f.box[0] == 0
+        assert f.x == pytest.approx(160 - 0.2 * k, abs=0.1)
+        assert f.box[3] == pytest.approx(200 - 0.3 * k, abs=0.2)
+
+
+def test_a_stretch_that_nothing_explains_between_two_fields_hides_a_zoom() -> None:
+    wide = Fit("circle", 160, 120, 100, (0, 0, 320, 240), None, 0.98)
+    near = replace(wide, r=70.0)
+    lost = Fit("none", 160, 120, 156, (0, 0, 320, 240), None, 0.5)
+    runs = [(0.0, 19.5, wide), (20.0, 23.5, lost), (24.0, 49.5, near)]
+    got = _on_the_way(runs, 240, 320)
+    assert [(a, b) for a, b, f in got if f.confidence >= 0.9] == [(0.0, 15.5), (28.0, 49.5)]
+    assert got[0][0] == 0.0 and got[-1][1] == 49.5
+    # the same field on both sides: only what nobody saw is not sure; a sure none is no zoom
+    for other in ([runs[0], runs[1], (24.0, 49.5, wide)],
+                  [runs[0], (20.0, 23.5, replace(lost, confidence=0.95)), runs[2]]):
+        assert _on_the_way(other, 240, 320) == other
+
+
+def test_a_picture_too_dim_to_tell_is_not_called_still() -> None:
+    rng = np.random.default_rng(5)
+    yy, xx = np.mgrid[0:240, 0:320]
+    disc = np.hypot(xx - 160, yy - 120) < 100
+    fold = FieldFold(320, 240)
+    for k in range(8):
+        tissue = rng.integers(24, 34, (240, 320))
+        frame = np.where(disc, tissue, 4)[..., None].repeat(3, 2).astype(np.uint8)
+        fold.step(0.5 * k, frame)
+    fold.finish(4.0)
+    assert [math.isnan(b.motion) for b in fold._blocks] == [True]
 
 
 def test_disc_in_a_drawn_panel() -> None:
