@@ -1070,8 +1070,32 @@ def _judge_circle(
         area = (box[2] - box[0]) * (box[3] - box[1])
         return Fit("other", (box[0] + box[2]) / 2, (box[1] + box[3]) / 2,
                    math.sqrt(area / math.pi), box, corner, confidence, parts)
-    outline = _tilted(e, n1, edge, hit, model, box) if sum(inner_box) else None
+    outline = None
+    if sum(inner_box):
+        outline = _tilted(e, n1, edge, hit, model, box)
+        kept = mask if outline is None else filled(outline, h, w)
+        parts["raw_cut"] = _lit_beyond_stops(log_e, model, kept)
+        parts["cut"] = 0.5 + 0.5 * _ramp(parts["raw_cut"], 0.5, 0.2)
+        confidence *= parts["cut"]
     return Fit(shape, x, y, r, box, outline, confidence, parts)
+
+
+def _lit_beyond_stops(
+    log_e: Plane, model: tuple[float, float, float], kept: NDArray[np.uint8]
+) -> float:
+    """Share of what the stops cut off the circle that is about as bright as what is left, 0..1."""
+    h, w = log_e.shape
+    frame = (0.0, 0.0, float(w), float(h))
+    ring = cv2.dilate(kept, np.ones((5, 5), np.uint8)) > 0
+    gone = (_disc((model[0], model[1], model[2] - 2), frame, h, w) > 0) & ~ring
+    if np.count_nonzero(gone) < 0.0003 * h * w:
+        return 0.0
+    near = cv2.dilate(gone.astype(np.uint8), np.ones((13, 13), np.uint8)) > 0
+    near &= cv2.erode(kept, np.ones((3, 3), np.uint8)) > 0
+    if not near.any():
+        return 0.0
+    least = max(1.5, 0.45 * float(np.median(log_e[near])))
+    return float((log_e[gone] > least).mean())
 
 
 def _tilted(

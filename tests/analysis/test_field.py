@@ -588,6 +588,24 @@ def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
     assert _with_stops(blocks, [bare, cut, cut], set(), 240, 320)[0] is bare
 
 
+@pytest.mark.parametrize("lit", [0.0, 0.5])
+def test_a_stop_with_the_picture_beyond_it_is_not_sure(lit: float) -> None:
+    """Dark tissue at the rim ends as a stop does; the picture goes on beside it."""
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    disc = np.hypot(xx - 160, yy - 120) < 100
+    wave = 60 + 20 * np.sin(xx / 9) * np.cos(yy / 7)
+    dark = (xx > 238) & (yy < 170 - 110 * lit)
+    e = np.where(disc & (xx < 238), wave, np.where(disc & ~dark, 55.0, 0.0))
+    e = cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32)
+    model, box = (160.0, 120.0, 100.0), (0.0, 0.0, 238.0, 240.0)
+    fit = fit_field(e, 0.3, Fit("circle-clipped", *model, box, None, 0.95))
+    assert fit.box[2] == pytest.approx(238, abs=0.5)
+    if lit:
+        assert fit.parts["raw_cut"] > 0.3 and fit.confidence < 0.9
+    else:
+        assert fit.parts["raw_cut"] < 0.1 and fit.confidence > 0.9
+
+
 def test_a_side_that_only_touches_does_not_cut_a_circle_that_wanders() -> None:
     """A stop found at the very rim would cut deeper and deeper as the circle moves past it."""
     block = _Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
