@@ -875,17 +875,45 @@ def fit_field(e: Plane, noise: float, near: Fit | None = None) -> Fit:
 
 
 def _round(fit: Fit, circle: Fit | None, h: int, w: int) -> Fit:
-    """An outline that is a disc between bowed stops is called so: its arcs lie on the circle."""
-    if circle is None or fit.outline is None or circle.shape == "other":
-        return fit
-    if circle.parts["raw_line"] < 0.85 or circle.parts["raw_span"] < 0.3:
+    """An outline that is a disc between bowed stops is called so: its arcs lie on one circle."""
+    if fit.outline is None:
         return fit
     x, y, _, _, part = _along(fit.outline, h, w, n=240)
-    away = np.hypot(x - circle.x, y - circle.y) - circle.r
-    on = np.abs(away[part >= 0]) < 0.005 * h
-    if not on.size or on.mean() < 0.4 or away.max() > 0.012 * h:
+    x, y = x[part >= 0], y[part >= 0]
+    known = circle if circle is not None and circle.shape != "other" else None
+    if known and known.parts["raw_line"] >= 0.85 and known.parts["raw_span"] >= 0.3:
+        away = np.hypot(x - known.x, y - known.y) - known.r
+        if away.size and (np.abs(away) < 0.005 * h).mean() >= 0.4 and away.max() <= 0.012 * h:
+            return replace(fit, shape="circle-clipped", x=known.x, y=known.y, r=known.r)
+    found = _circle_around(x, y, h)
+    if found is None:
         return fit
-    return replace(fit, shape="circle-clipped", x=circle.x, y=circle.y, r=circle.r)
+    return replace(fit, shape="circle-clipped", x=found[0], y=found[1], r=found[2])
+
+
+def _circle_around(x: Points, y: Points, h: int) -> tuple[float, float, float] | None:
+    """The circle that holds all points and on which at least a third of them lie; or None.
+
+    A shape with corners touches its circle there only: an octagon along a tenth of its outline.
+    """
+    if x.size < 30:
+        return None
+    rng = np.random.default_rng(11)
+    pts = np.stack([x, y], axis=1)
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        tried = circle_through(pts[rng.integers(0, x.size, (400, 3))])
+    tried = tried[np.isfinite(tried).all(axis=1) & (tried[:, 2] < 2 * h)]
+    if not len(tried):
+        return None
+    away = np.hypot(x - tried[:, :1], y - tried[:, 1:2]) - tried[:, 2:]
+    near = (np.abs(away) < 0.005 * h).mean(axis=1)
+    best = tried[int(np.where((away < 0.008 * h).all(axis=1), near, 0.0).argmax())]
+    model = fit_circle(
+        x, y, np.ones(x.size), (float(best[0]), float(best[1]), float(best[2])), 0.002 * h
+    )
+    miss = np.hypot(x - model[0], y - model[1]) - model[2]
+    on = np.abs(miss) < 0.005 * h
+    return model if on.mean() >= 0.33 and miss.max() <= 0.006 * h else None
 
 
 def _with_doubt(fit: Fit, facts: dict[str, float]) -> Fit:
@@ -1073,8 +1101,8 @@ def _judge_circle(
     outline = None
     if sum(inner_box):
         outline = _tilted(e, n1, edge, hit, model, box)
-        kept = mask if outline is None else filled(outline, h, w)
-        parts["raw_cut"] = _lit_beyond_stops(log_e, model, kept)
+        shown = mask if outline is None else filled(outline, h, w)
+        parts["raw_cut"] = _lit_beyond_stops(log_e, model, shown)
         parts["cut"] = 0.5 + 0.5 * _ramp(parts["raw_cut"], 0.5, 0.2)
         confidence *= parts["cut"]
     return Fit(shape, x, y, r, box, outline, confidence, parts)
