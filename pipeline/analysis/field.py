@@ -461,6 +461,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     final = _between(fits, final, h, w)
     final = _vouched(blocks, fits, final, h, w)
     final = _of_one_kind(blocks, _outnumbered(blocks, fits, final))
+    final = _of_one_cut(blocks, final, h)
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     # a recording in which a block saw a sure field is not without one
     seen = max((_hint(f) for f in fits if f.shape != "none"), default=0.0)
@@ -472,11 +473,17 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     if sure < 0.5 and filled > sure:
         whole = replace(none, confidence=filled)
         # what fills the frame elsewhere says nothing of blocks that show a dark border
-        dark = [b for b, f in zip(blocks, fits, strict=True) if f.shape != "none"]
+        fill = [f.shape == "none" or _fills([b]) >= 0.5 for b, f in zip(blocks, fits, strict=True)]
+        bright = [b.bright for b, on in zip(blocks, fill, strict=True) if on]
+        border = [
+            f.shape != "none" and (not bright or not on and b.bright < 0.6 * np.median(bright))
+            for b, f, on in zip(blocks, fits, fill, strict=True)
+        ]
+        dark = [b for b, on in zip(blocks, border, strict=True) if on]
         rest = replace(none, confidence=min(filled, _fills(dark))) if dark else whole
         if rest.confidence >= filled - 0.1:
             return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
-        final = [whole if f.shape == "none" else rest for f in fits]
+        final = [rest if on else whole for on in border]
     if sure >= 0.5:
         # what no sure field explains and that is no sure field itself is not seen here
         main = max((f for f in final if f.shape != "none"), key=lambda f: f.confidence)
@@ -784,6 +791,22 @@ def _of_one_kind(blocks: list[_Block], final: list[Fit]) -> list[Fit]:
     return [
         _unsure(f) if f.shape != "none" and (f.shape == "other") is rare else f for f in final
     ]
+
+
+def _of_one_cut(blocks: list[_Block], final: list[Fit], h: int) -> list[Fit]:
+    """A stop does not come and go on one circle: what less of the time shows is not sure."""
+    time: dict[int, float] = {}
+    known: dict[int, Fit] = {}
+    for b, f in zip(blocks, final, strict=True):
+        if f.shape in ("circle", "circle-clipped") and f.confidence >= 0.9:
+            known[id(f)] = f
+            time[id(f)] = time.get(id(f), 0.0) + b.samples
+    rare: set[int] = set()
+    for i, f in known.items():
+        for k, g in known.items():
+            if _same_but_cut(f, g, h):
+                rare.add(i if time[i] <= time[k] else k)
+    return [_unsure(f) if id(f) in rare else f for f in final]
 
 
 def _shows(model: Fit, block: _Block, fit: Fit, h: int, w: int) -> bool:

@@ -943,7 +943,9 @@ def _panel_level(e: Plane, outline: Points) -> float | None:
         means.append(float(patch.mean()))
         spreads.append(float(patch.std()))
     level = float(np.median(means))
-    alike = (np.abs(np.array(means) - level) < 2.0) & (np.array(spreads) < 1.0)
+    away, spread = np.abs(np.array(means) - level), np.array(spreads)
+    # a strong codec ripples a panel, and by as much on either side of its level
+    alike = (away < 2.0) & (spread < 1.0) | (away < 1.0) & (spread < 2.0)
     return level if level > 4.0 and alike.sum() >= max(3, len(outline) - 1) else None
 
 

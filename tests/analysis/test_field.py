@@ -17,6 +17,7 @@ from pipeline.analysis.field import (
     FieldFold,
     _Block,
     _drifting,
+    _of_one_cut,
     _on_the_way,
     _pack,
     _track,
@@ -606,6 +607,18 @@ def test_a_stop_with_the_picture_beyond_it_is_not_sure(lit: float) -> None:
         assert fit.parts["raw_cut"] < 0.1 and fit.confidence > 0.9
 
 
+def test_a_stop_that_comes_and_goes_is_not_sure() -> None:
+    block = _Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
+    blocks = [replace(block, start_s=4.0 * k, stop_s=4.0 * k + 3.5) for k in range(3)]
+    bare = Fit("circle", 160, 120, 100, (0, 0, 320, 240), None, 1.0)
+    cut = replace(bare, shape="circle-clipped", box=(0, 0, 320, 212))
+    for one, two in ((bare, cut), (cut, bare)):
+        got = _of_one_cut(blocks, [one, two, one], 240)
+        assert got[0] is one and got[2] is one
+        assert got[1].box == two.box and got[1].confidence < 0.9
+    assert _of_one_cut(blocks, [bare, bare, bare], 240) == [bare] * 3
+
+
 def test_a_side_that_only_touches_does_not_cut_a_circle_that_wanders() -> None:
     """A stop found at the very rim would cut deeper and deeper as the circle moves past it."""
     block = _Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
@@ -637,6 +650,23 @@ def test_a_stretch_that_nothing_explains_between_two_fields_hides_a_zoom() -> No
         assert _on_the_way(other, 240, 320) == other
 
 
+def test_a_bright_room_says_nothing_of_a_dim_field() -> None:
+    """The room fills the frame; pictures with a dark border after it are not surely none."""
+    rng = np.random.default_rng(8)
+    room = rng.normal(120, 30, (240, 320)).clip(20, 255).astype(np.float32)
+    room[:30, 100:190] = 0  # something dark at its border
+    blobs = cv2.GaussianBlur(rng.normal(0, 1, (240, 320)), (0, 0), 18)
+    dim = (3.0 + 3.0 * blobs / blobs.std()).clip(0).astype(np.float32)
+    dim[:4] = dim[-4:] = dim[:, :4] = dim[:, -4:] = 1.0
+    lit = _Block(0.0, 3.5, 8, _pack(room), 0.4, 130.0, 20.0)
+    dark = _Block(4.0, 7.5, 8, _pack(dim), 0.4, 30.0, 1.8)
+    alone = _track([lit, replace(lit, start_s=4.0, stop_s=7.5)], 240, 320)
+    assert [(f.shape, f.confidence >= 0.9) for _, _, f in alone] == [("none", True)]
+    *_, (_, stop, after) = _track([lit, dark], 240, 320)
+    assert stop == 7.5
+    assert after.confidence < 0.9
+
+
 def test_a_picture_too_dim_to_tell_is_not_called_still() -> None:
     rng = np.random.default_rng(5)
     yy, xx = np.mgrid[0:240, 0:320]
@@ -650,7 +680,8 @@ def test_a_picture_too_dim_to_tell_is_not_called_still() -> None:
     assert [math.isnan(b.motion) for b in fold._blocks] == [True]
 
 
-def test_disc_in_a_drawn_panel() -> None:
+@pytest.mark.parametrize("rippled", [False, True])
+def test_disc_in_a_drawn_panel(rippled: bool) -> None:
     """A flat panel between black bars is not the picture; a real picture of its shape is."""
     rng = np.random.default_rng(3)
     yy, xx = np.mgrid[0:240, 0:320] + 0.5
@@ -658,7 +689,9 @@ def test_disc_in_a_drawn_panel() -> None:
     disc = panel & (np.hypot(xx - 150, yy - 120) < 108)
     tissue = cv2.GaussianBlur(rng.normal(0, 1, (240, 320)), (0, 0), 9)
     tissue = 90 + 20 * tissue / tissue.std()
+    ripple = 1.4 * np.sin(xx * 1.3) * np.sin(yy * 1.1) * 1.4 if rippled else 0
     drawn = cv2.GaussianBlur(np.where(disc, tissue, np.where(panel, 28, 0)), (0, 0), 0.7)
+    drawn += np.where(panel, ripple, 0)
     fit = fit_field(drawn.astype(np.float32), 0.3)
     assert fit.shape == "circle-clipped" and fit.confidence >= 0.9
     assert (fit.x, fit.y, fit.r) == pytest.approx((150, 120, 108), abs=1.0)
