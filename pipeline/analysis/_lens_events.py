@@ -208,13 +208,22 @@ def find_events(
         [
             (a, b)
             for a, b in _spans(smudged, time, step, 2.0, 2.0)
-            if ((smudge[a:b] >= SMUDGE_PEAK) & ~under[a:b]).any()
+            if not _rest_of_fog(a, b, fog_spans, round(1.0 / step))
+            and ((smudge[a:b] >= SMUDGE_PEAK) & ~under[a:b]).any()
             and (smudged[a:b] & ~under[a:b]).sum() * step >= 2.0 - 1e-6
         ],
         smudge,
         lambda a, b: 0.4 + np.nanmax(smudge[a:b]),
     )
     return sorted(out, key=lambda e: (e.start_s, e.kind))
+
+
+def _rest_of_fog(a: int, b: int, fog: list[tuple[int, int]], near: int) -> bool:
+    """True if samples [a, b) began with fog and ended soon after: its last uneven rest.
+
+    Fog thins out slowly, so what is left of it may last as long again.
+    """
+    return any(fa - near <= a < fb and b < 2 * fb - fa + near for fa, fb in fog)
 
 
 def _came_fast(loss: F64, a: int, b: int, step_s: float) -> bool:

@@ -30,6 +30,7 @@ NOISE_EVERY = 3  # samples between two looks at the noise
 NOISE_KEEP = 0.95  # what its sums keep from one look to the next
 NOISE_SD = 0.35  # of the noise power, as a share of it
 NOISE_MOST = 0.85  # share of a block's power that may be called noise
+DETAIL_CLEAR = 0.15  # share above the noise below which a loss is not scaled up further
 FOLLOWED = 0.6  # agreement of the middle or the coarse band in a block that was followed
 
 _LINEAR = ((np.arange(256) / 255.0) ** GAMMA).astype(np.float32)
@@ -202,7 +203,8 @@ class PairReading:
     mean_i, mean_j: (3,) mean linear light of the same scene, per channel.
     tile_ratio: (4, 4) ln contrast ratio of the middle bands, NaN unknown;
     tile_i, tile_j: (4, 4) mean luma. detail: (8, 8) ln ratio of the detail (the
-    two finer bands over the mean) per block, NaN where the block was not followed.
+    two finer bands over the mean) per block, NaN where the block was not followed;
+    detail_weight: (8, 8) how far it stands above the noise, 0..1.
     """
 
     i: int
@@ -218,6 +220,7 @@ class PairReading:
     tile_i: F64
     tile_j: F64
     detail: F64
+    detail_weight: F64
 
 
 def tile_sums(blocks: F64) -> F64:
@@ -319,7 +322,9 @@ class Comparer:
             tile_ratio = tile_sums(filled[1:].sum(0)) / tile_sums(weight[1:].sum(0))
             tile_i = np.where(tc > 30, tile_sums(sums[1]) / tc, np.nan)
             tile_j = np.where(tc > 30, tile_sums(sums[2]) / tc, np.nan)
-            detail = _detail_ratio(vaa[:2], vbb[:2], vab[:2], corr[:2], (good | lost)[:2])
+            detail, clear = _detail_ratio(
+                vaa[:2], vbb[:2], noise[:2] * light_a, noise[:2] * light_b
+            )
             detail -= np.log(sums[2] / sums[1])
         return PairReading(
             a.number,
@@ -335,6 +340,7 @@ class Comparer:
             tile_i,
             tile_j,
             np.where(enough & (aligned[1] > FOLLOWED), detail, np.nan),
+            clear,
         )
 
     def _hear_noise(
@@ -367,21 +373,19 @@ class Comparer:
         self.noise = np.where(known, np.maximum(line, 0), 0.0)
 
 
-def _detail_ratio(
-    vaa: F64, vbb: F64, vab: F64, corr: F64, use: NDArray[np.bool_]
-) -> F64:
-    """(8, 8) ln ratio of contrast, mean of the bands given, with the noise in it.
+def _detail_ratio(vaa: F64, vbb: F64, noise_a: F64, noise_b: F64) -> tuple[F64, F64]:
+    """(8, 8) ln ratio of contrast over the bands given, and how far it stands above the noise.
 
-    The geometric mean of the two regressions is steady but sees too little of a loss, the
-    equal-noise (Deming) line sees it all but is shaken by bad fit: their mean, by the fit.
+    Noise hides a loss: what is left of it in the ratio goes with the share of the stronger
+    side that is not noise. A block of noise alone tells nothing, weight 0.
     """
-    rma = 0.5 * np.log(np.maximum(vbb, 1e-12) / np.maximum(vaa, 1e-12))
-    diff = vbb - vaa
-    line = (diff + np.sqrt(diff**2 + 4 * vab**2)) / (2 * np.abs(vab) + 1e-12)
-    deming = np.log(np.maximum(line, 1e-6))
-    share = np.clip(0.5 * (corr - 0.5) / 0.3, 0, 0.5)
-    out: F64 = np.where(use, rma + share * (deming - rma), np.nan).mean(0)
-    return out
+    ratio = 0.5 * np.log(np.maximum(vbb, 1e-12) / np.maximum(vaa, 1e-12))
+    clear = np.maximum(
+        1 - noise_a / np.maximum(vaa, 1e-12), 1 - noise_b / np.maximum(vbb, 1e-12)
+    ).clip(0, 1)
+    weight = clear**2 + 1e-6
+    out: F64 = (weight * ratio / np.maximum(clear, DETAIL_CLEAR)).sum(0) / weight.sum(0)
+    return out, (clear**2).mean(0)
 
 
 def robust_mean(values: F64, weights: F64) -> tuple[F64, F64]:

@@ -59,7 +59,7 @@ class LensResult:
     float32 (n,), luma of the veil in linear light, 1 at full scale. detail_ratio:
     fine over coarse contrast. saturation, clipped_share, dark_share: 0..1.
     level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
-    smudge: loss of detail in the worst part of the field beyond the rest, 0..1.
+    smudge: loss of detail under a smudge beyond the rest of the field, 0..1, 0 without one.
     foreign_share: share of the lit field whose colour is not red. break_before:
     1 where the view could not be followed from the sample before. gain: factor of
     camera gain. airlight: veil colour in linear light at gain 1, luma of it.
@@ -110,14 +110,16 @@ class _Table:
 class Tables(NamedTuple):
     """What the fold gathers: all that `solve_tables` needs.
 
-    times: (n,) s. samples: (n, 14). pairs: (p, 65). blocks: (b, 71), for the pairs of
-    the longest lag. size: (row, col) of the working picture in px.
+    times: (n,) s. samples: (n, 14). pairs: (p, 65). blocks: (b, 135), for the pairs of
+    the longest lag. sharp: (n, 128), sharpness of the blocks and its weight. size:
+    (row, col) of the working picture in px.
     """
 
     times: F64
     samples: F32
     pairs: F32
     blocks: F32
+    sharp: F32
     size: tuple[int, int]
 
 
@@ -126,8 +128,10 @@ _MEAN, _DARK = slice(0, 3), slice(3, 6)
 _SAMPLE_WIDTH = 14
 # columns of the pair table
 _PAIR_WIDTH = 5 + 4 * 3 + 3 * 16
-# columns of the block table: row of the pair table, detail per block, motion
-_BLOCK_WIDTH = 1 + _lens_pairs.BLOCKS**2 + 6
+# columns of the block table: row of the pair table, detail per block, its weight, motion
+_CELLS = _lens_pairs.BLOCKS**2
+_DETAIL, _DETAIL_WEIGHT = slice(1, 1 + _CELLS), slice(1 + _CELLS, 1 + 2 * _CELLS)
+_BLOCK_WIDTH = 1 + 2 * _CELLS + 6
 
 
 def _bounds(f: FieldSpan) -> tuple[float, float, float, float]:
@@ -149,7 +153,7 @@ class LensFold:
 
     fields: field geometry on the working picture of width_px x height_px.
     Feed samples in time order with `step`, then call `finish` once. Memory: about
-    1 kB per sample and a ring of six small pictures.
+    2 kB per sample and a ring of six small pictures.
     """
 
     SAMPLE_RATE_HZ = 5.0
@@ -162,6 +166,7 @@ class LensFold:
         self._samples = _Table(_SAMPLE_WIDTH)
         self._pairs = _Table(_PAIR_WIDTH)
         self._blocks = _Table(_BLOCK_WIDTH)
+        self._sharp = _Table(2 * _CELLS)
         self._times: list[float] = []
         self._ring: deque[_lens_pairs.Prepared | None] = deque(maxlen=max(LAGS))
         self._motions: deque[F64 | None] = deque(maxlen=max(LAGS))
@@ -266,10 +271,11 @@ class LensFold:
             grown: Any = cv2.dilate(part, np.ones((3, 3), np.uint8))
             ok = ok & (1 - grown)
         now = _lens_pairs.prepare(small, ok, number)
-        row = self._sample_row(small, ok, now, has_field)
+        row, sharp = self._sample_row(small, ok, now, has_field)
         self._samples.add(row)
         level, clipped = float(row[6]), float(row[8])
         usable = has_field and level > DARK_LEVEL and clipped < CLIPPED_MOST and now.ok.sum() > 300
+        self._sharp.add(sharp if usable else np.zeros_like(sharp))
         motion: F64 | None = None
         if usable:
             for lag in LAGS:
@@ -295,14 +301,22 @@ class LensFold:
                 if lag == max(LAGS):
                     self._blocks.add(
                         np.concatenate(
-                            [[self._pairs.rows], reading.detail.ravel(), found.affine.ravel()]
+                            [
+                                [self._pairs.rows],
+                                reading.detail.ravel(),
+                                reading.detail_weight.ravel(),
+                                found.affine.ravel(),
+                            ]
                         )
                     )
                 self._pairs.add(_pair_row(reading))
         self._ring.append(now if usable else None)
         self._motions.append(motion)
 
-    def _sample_row(self, small: U8, ok: U8, now: _lens_pairs.Prepared, has_field: bool) -> F32:
+    def _sample_row(
+        self, small: U8, ok: U8, now: _lens_pairs.Prepared, has_field: bool
+    ) -> tuple[F32, F32]:
+        """Row of the sample table and (128,) of the sharpness of the blocks."""
         import cv2
 
         assert self._comparer is not None
@@ -311,7 +325,7 @@ class LensFold:
         count = int(inside.sum())
         row[13] = float(has_field)
         if count < 100:
-            return row
+            return row, np.zeros(2 * _CELLS, np.float32)
         row[_MEAN] = cv2.mean(now.stack, ok)[:3]
         row[_DARK] = _dark_bound(now.stack, ok)
         pixels = small[inside]
@@ -337,7 +351,11 @@ class LensFold:
         total = max(1.0, float(now.ok.sum()))
         row[11] = np.sqrt(float(np.vdot(fine, fine)) / total)
         row[12] = np.sqrt(float(np.vdot(coarse, coarse)) / total)
-        return row
+        comparer = self._comparer
+        planes = np.stack([now.ok, now.luma * now.ok, fine * fine, coarse * coarse])
+        sums = (comparer.left @ planes @ comparer.right).astype(np.float64)
+        sharp = _lens_smudge.sharpness(sums, comparer.noise, comparer.area)
+        return row, np.concatenate(sharp).ravel().astype(np.float32)
 
     def tables(self) -> Tables:
         """What was gathered, for trials and tests."""
@@ -346,6 +364,7 @@ class LensFold:
             self._samples.values,
             self._pairs.values,
             self._blocks.values,
+            self._sharp.values,
             self._work,
         )
 
@@ -416,7 +435,7 @@ def _stray(n: int, i: NDArray[np.int64], j: NDArray[np.int64], u: F64) -> NDArra
 
 def solve_tables(tables: Tables) -> LensResult:
     """The series from the tables of `LensFold.tables`."""
-    times, samples, pairs, blocks, size = tables
+    times, samples, pairs, blocks, sharp, size = tables
     n = len(times)
     s = samples.astype(np.float64).reshape(n, _SAMPLE_WIDTH)
     q = pairs.reshape(-1, _PAIR_WIDTH)
@@ -463,17 +482,27 @@ def solve_tables(tables: Tables) -> LensResult:
         )
         tile_loss[np.isnan(loss)] = np.nan
         at = blocks[:, 0].astype(np.int64)
-        maps = _lens_smudge.smudge_maps(
-            n,
+        light_i, light_j = (mean[at] @ _lens_pairs.LUMA for mean in (p.mean_i, p.mean_j))
+        readings = _lens_smudge.Readings(
             i[at],
             j[at],
-            blocks[:, 1:65].astype(np.float64),
-            blocks[:, 65:].astype(np.float64).reshape(-1, 2, 3),
+            blocks[:, _DETAIL].astype(np.float64),
+            blocks[:, _DETAIL_WEIGHT].astype(np.float64),
+            blocks[:, -6:].astype(np.float64).reshape(-1, 2, 3),
+            np.log((light_j + 1e-4) / (light_i + 1e-4)),
+        )
+        foreign = np.nan_to_num(s[:, 10], nan=1.0)
+        inside = foreign < max(_lens_events.FOREIGN_SHARE, float(np.median(foreign)) + 0.35)
+        smudges = _lens_smudge.find_smudges(
+            n,
+            readings,
+            sharp[:, :_CELLS].astype(np.float64),
+            sharp[:, _CELLS:].astype(np.float64) * inside[:, None],
             size,
             np.where(known, got.u, 0),
             np.nan_to_num(blur),
         )
-        smudge = _lens_smudge.smudge_share(maps, n)
+        smudge = _lens_smudge.smudge_share(smudges, n)
         tile_loss = tile_loss.reshape(n, 4, 4)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = s[:, 11] / s[:, 12]

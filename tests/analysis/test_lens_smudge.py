@@ -8,8 +8,15 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.analysis._lens_smudge import smudge_maps, smudge_share
+from pipeline.analysis._lens_smudge import (
+    Readings,
+    Smudge,
+    find_smudges,
+    sharpness,
+    smudge_share,
+)
 from pipeline.analysis.lens import LensFold, find_events
+from pipeline.model.field import whole_picture
 from pipeline.model.survey import Event
 from tests.analysis.test_lens import field_of
 from tests.scenes_lens import COLS, ROWS, Clip, Disturbance, Scene, match, reduced, tissue_canvas
@@ -18,7 +25,7 @@ cv2.setNumThreads(1)
 SIZE = (88, 88)
 
 
-def pairs(truth: np.ndarray, seed: int, speed_px: float = 6.0, noise: float = 0.1) -> tuple:
+def pairs(truth: np.ndarray, seed: int, speed_px: float = 6.0, noise: float = 0.1) -> Readings:
     """Pairs five samples apart over a lens that takes `truth` (n, 8, 8) ln of the detail.
 
     By the law alone: what a patch keeps of its detail on the way is the lens's doing.
@@ -42,63 +49,129 @@ def pairs(truth: np.ndarray, seed: int, speed_px: float = 6.0, noise: float = 0.
             for t, (x, y) in zip((k, k + 5), places, strict=True)
         ]  # fmt: skip
         change[k] = taken[0] - taken[1] + rng.normal(0, noise, (8, 8))
-    return i, i + 5, change.reshape(n - 5, 64), affine
+    flat = change.reshape(n - 5, 64)
+    return Readings(i, i + 5, flat, np.ones_like(flat), affine, np.zeros(n - 5))
 
 
-def maps_of(truth: np.ndarray, seed: int = 0, **more: float) -> np.ndarray:
+def smudges_of(truth: np.ndarray, seed: int = 0, **more: float) -> list[Smudge]:
     n = len(truth)
-    return smudge_maps(n, *pairs(truth, seed, **more), SIZE, np.zeros(n), np.zeros(n))
+    none = np.zeros((n, 64))
+    return find_smudges(n, pairs(truth, seed, **more), none, none, SIZE, np.zeros(n), np.zeros(n))
+
+
+def patch(n: int, start: int, stop: int, depth: float = 1.2) -> np.ndarray:
+    """(n, 8, 8) with two by two blocks lost from start to stop."""
+    truth = np.zeros((n, 8, 8))
+    truth[start:stop, 2:4, 5:7] = depth
+    return truth
+
+
+def check(found: list[Smudge], start: int, stop: int) -> None:
+    (one,) = found
+    assert abs(one.start - start) <= 2
+    assert abs(one.stop - stop) <= 2
+    assert 0.7 < one.depth < 1.5
+    place = one.place > 0
+    assert place[2:4, 5:7].all()
+    assert place.sum() <= 9
 
 
 @pytest.mark.parametrize("still", [False, True])
 def test_lost_detail_is_put_where_and_when_it_was_lost(still: bool) -> None:
-    """From the first second to the last; less where only its coming and going tells."""
-    truth = np.zeros((200, 8, 8))
-    truth[60:140, 2:4, 5:7] = 1.2
-    maps = maps_of(truth, speed_px=0.3 if still else 6.0)
-    assert (0.4 if still else 0.9) < maps[15:25, 2:4, 5:7].mean() < 1.4
-    away = np.ones((8, 8), bool)
-    away[1:5, 4:8] = False
-    assert maps[:, away].max() < 0.25
-    assert maps[:10].max() < 0.25
-    assert maps[31:].max() < 0.25
-    share = smudge_share(maps, 200)
+    """Whether it is seen while the scene moves behind it or as it comes and goes alone."""
+    found = smudges_of(patch(200, 60, 140), speed_px=0.3 if still else 6.0)
+    check(found, 60, 140)
+    share = smudge_share(found, 200)
     assert share.shape == (200,)
-    assert share[80:120].min() > (0.3 if still else 0.5)
-    assert share[:50].max() < 0.1
+    assert share[62:138].min() > 0.5
+    assert share[:57].max() == share[143:].max() == 0
 
 
 def test_lens_already_smudged_and_wiped_later() -> None:
-    truth = np.zeros((200, 8, 8))
-    truth[:100, 4:6, 1:3] = 1.0
-    maps = maps_of(truth, 3)
-    assert maps[2:18, 4:6, 1:3].mean() > 0.6
-    assert maps[24:].max() < 0.25
+    check(smudges_of(patch(200, 0, 100), 3), 0, 100)
+
+
+def test_a_single_moment_is_not_enough() -> None:
+    """A still camera, and detail that goes once: as well a tool laid there as a smudge."""
+    assert not smudges_of(patch(200, 100, 200), speed_px=0.0)
+
+
+def test_little_loss_all_the_time_is_the_lens_as_it_is_but_much_is_a_smudge() -> None:
+    assert not smudges_of(patch(300, 0, 300, 0.4))
+    check(smudges_of(patch(300, 0, 300, 1.2)), 0, 300)
 
 
 def test_a_rim_that_is_soft_all_round_is_no_smudge() -> None:
     c = (np.arange(8) + 0.5) / 4 - 1
     rim = np.clip(np.hypot(*np.meshgrid(c, c)) - 0.6, 0, None) * 1.2
     truth = np.repeat(rim[None], 200, 0)
-    assert smudge_share(maps_of(truth), 200).max() < 0.2
+    assert not smudges_of(truth)
+    check(smudges_of(truth + patch(200, 60, 140)), 60, 140)
 
 
 def test_nothing_to_compare_says_nothing() -> None:
     none = np.zeros(0, np.int64)
-    maps = smudge_maps(
-        40, none, none, np.zeros((0, 64)), np.zeros((0, 2, 3)), SIZE, np.zeros(40), np.zeros(40)
+    cells = np.zeros((0, 64))
+    empty = Readings(none, none, cells, cells, np.zeros((0, 2, 3)), np.zeros(0))
+    flat = np.zeros((40, 64))
+    assert not find_smudges(40, empty, flat, flat, SIZE, np.zeros(40), np.zeros(40))
+    assert not smudge_share([], 40).any()
+
+
+def test_what_is_under_fog_or_a_change_of_light_is_left_out() -> None:
+    """Pairs that would tell of a smudge, but cannot be trusted."""
+    truth = patch(200, 60, 140)
+    readings, none = pairs(truth, 0), np.zeros((200, 64))
+    fog, clear = np.full(200, 0.3), np.zeros(200)
+    assert not find_smudges(200, readings, none, none, SIZE, fog, clear)
+    assert not find_smudges(200, readings, none, none, SIZE, clear, fog)
+    bright = readings._replace(light=np.full(195, 0.5))
+    assert not find_smudges(200, bright, none, none, SIZE, clear, clear)
+
+
+@pytest.mark.parametrize("frozen", [False, True])
+def test_a_soft_place_tells_over_tissue_after_tissue_and_only_once_over_the_same(
+    frozen: bool,
+) -> None:
+    """The track is lost or brings new tissue each second; or the camera rests on smooth tissue."""
+    rng = np.random.default_rng(4)
+    n = 200
+    sharp = np.repeat(rng.normal(0, 0.4, (1 if frozen else n // 5, 8, 8)), n if frozen else 5, 0)
+    sharp += rng.normal(0, 0.1, (n, 8, 8))
+    sharp[0 if frozen else 60 : n if frozen else 140, 2:4, 5:7] -= 1.0
+    none = np.zeros((n, 8, 8))
+    readings = pairs(none, 1, speed_px=0.0 if frozen else 30.0)
+    readings = readings._replace(change=np.zeros((n - 5, 64)), weight=np.full((n - 5, 64), 1e-6))
+    found = find_smudges(
+        n, readings, sharp.reshape(n, 64), np.ones((n, 64)), SIZE, np.zeros(n), np.zeros(n)
     )
-    assert maps.shape == (8, 8, 8)
-    assert not maps.any()
+    if frozen:
+        assert not found
+    else:
+        assert len(found) == 1
+        assert abs(found[0].start - 60) <= 5
+        assert abs(found[0].stop - 140) <= 5
 
 
-def test_long_recordings_are_solved_in_stretches_without_a_seam() -> None:
-    truth = np.zeros((1500, 8, 8))
-    truth[1100:1300, 2:4, 2:4] = 1.2  # over the seam at 1200 samples
-    maps = maps_of(truth, 5)
-    inside = maps[222:258, 2:4, 2:4].mean((1, 2))
-    assert inside.min() > 0.6
-    assert np.abs(np.diff(inside)).max() < 0.2
+def test_sharpness_is_low_where_fine_detail_is_lost_and_silent_where_noise_hides_it() -> None:
+    count = np.full((8, 8), 121.0)
+    light = np.full((8, 8), 0.2)
+    fine, coarse = np.full((8, 8), 1e-4), np.full((8, 8), 3e-4)
+    fine[2, 3] = 1e-5  # lost to the lens
+    fine[5, 5], coarse[5, 5] = 1e-5, 3e-5  # smooth, but as sharp as the rest
+    count[7, 7] = 10  # hardly any of it can be used
+    sums = np.stack([count, light * count, fine * count, coarse * count])
+    value, weight = sharpness(sums, np.zeros(3), 121.0)
+    assert value[2, 3] == pytest.approx(0.5 * np.log(0.1), abs=0.01)
+    assert abs(value[5, 5]) < 0.01
+    assert weight[7, 7] == 0 and weight[2, 3] > 0.9
+    noisy = np.array([2e-4, 0, 0])
+    sums[2] += noisy[0] * light * count
+    value, weight = sharpness(sums, noisy, 121.0)
+    assert value[2, 3] == pytest.approx(0.5 * np.log(0.1), abs=0.05)
+    assert weight[5, 5] == 0
+    assert weight[0, 0] > 0.9
+    assert not sharpness(np.zeros((4, 8, 8)), np.zeros(3), 121.0)[1].any()
 
 
 def found(scene: Scene) -> list[Event]:
@@ -114,29 +187,29 @@ def canvas() -> np.ndarray:
     return tissue_canvas(51, 0.8, 0.5)
 
 
-def test_a_smudge_is_found_and_is_not_fog(canvas: np.ndarray) -> None:
+@pytest.mark.parametrize("still", [False, True])
+def test_a_smudge_is_found_and_is_not_fog(canvas: np.ndarray, still: bool) -> None:
     scene = Scene(
-        seed=101,  # seed 9 cannot be followed for the first third of its smudge
+        seed=101,
         duration_s=30,
         canvas=canvas,
         speed=0.08,
+        still=still,
         disturbances=(Disturbance("smudge", 9, 0.3, 10, 0.4, 0.8),),
     )
     events = found(scene)
-    assert match([(e.start_s, e.stop_s) for e in events if e.kind == "smudge"], [(9.2, 19.5)])
+    assert match([(e.start_s, e.stop_s) for e in events if e.kind == "smudge"], [(9.2, 19.5)], 0.8)
     assert not [e for e in events if e.kind == "fog"]
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(600)
 def test_smudges_are_found_on_most_scenes_and_are_never_fog(canvas: np.ndarray) -> None:
-    """Twelve seeds that nothing was set on; the benchmark's own scenes find two in three."""
+    """Twelve seeds that nothing was set on; the benchmark's own scenes find three in four."""
     hits = 0
     for seed in range(100, 112):
         smudge = Disturbance("smudge", 9, 0.3, 10, 0.4, 0.8)
-        scene = Scene(
-            seed=seed, duration_s=30, canvas=canvas, speed=0.08, disturbances=(smudge,)
-        )
+        scene = Scene(seed=seed, duration_s=30, canvas=canvas, speed=0.08, disturbances=(smudge,))
         events = found(scene)
         spans = [(e.start_s, e.stop_s) for e in events if e.kind == "smudge"]
         hits += bool(match(spans, [(9.2, 19.5)]))
@@ -154,3 +227,26 @@ def test_instrument_and_highlights_are_no_smudge(canvas: np.ndarray) -> None:
         instrument=((4, 14), (18, 27)),
     )
     assert not [e for e in found(scene) if e.kind == "smudge"]
+
+
+@pytest.mark.parametrize(
+    ("start", "stop", "kept"), [(40, 75, False), (40, 145, True), (10, 80, True)]
+)
+def test_the_uneven_rest_of_fog_is_no_smudge(start: int, stop: int, kept: bool) -> None:
+    """Fog from 8 to 13 s. What begins with it must last; what was there before is a smudge."""
+    n = 150
+    time_s = np.arange(n) / 5
+    series = {
+        name: np.zeros(n)
+        for name in (
+            "contrast_loss", "contrast_loss_low", "contrast_loss_high", "veil_level",
+            "detail_ratio", "saturation", "clipped_share", "dark_share", "blur",
+            "smudge", "foreign_share", "break_before",
+        )
+    }  # fmt: skip
+    series |= {"time_s": time_s, "level": np.full(n, 0.4)}
+    series["contrast_loss"][40:65] = series["contrast_loss_low"][40:65] = 0.5
+    series["smudge"][start:stop] = 0.5
+    events = find_events(series, [whole_picture(COLS, ROWS, 0, 30, 1)], 30.0)
+    assert [e.kind for e in events].count("fog") == 1
+    assert ("smudge" in [e.kind for e in events]) == kept
