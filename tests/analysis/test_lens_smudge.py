@@ -153,6 +153,25 @@ def test_a_soft_place_tells_over_tissue_after_tissue_and_only_once_over_the_same
         assert abs(found[0].stop - 140) <= 5
 
 
+@pytest.mark.parametrize("patchy", [False, True])
+def test_places_that_often_are_soft_for_long_are_tissue(patchy: bool) -> None:
+    """Softness that is out of the ordinary tells of the lens, not softness as it comes and goes."""
+    rng = np.random.default_rng(8)
+    n = 1000
+    slow = rng.normal(0, 0.9 if patchy else 0.1, (n // 50, 4, 4)).repeat(50, 0)
+    sharp = slow.repeat(2, 1).repeat(2, 2) + rng.normal(0, 0.3, (n // 5, 8, 8)).repeat(5, 0)
+    sharp[400:460, 2:4, 4:6] = -1.0 + rng.normal(0, 0.3, (12, 2, 2)).repeat(5, 0)
+    readings = pairs(np.zeros((n, 8, 8)), 1, speed_px=30.0)
+    readings = readings._replace(change=np.zeros((n - 5, 64)), weight=np.full((n - 5, 64), 1e-6))
+    found = find_smudges(
+        n, readings, sharp.reshape(n, 64), np.ones((n, 64)), SIZE, np.zeros(n), np.zeros(n)
+    )
+    if patchy:
+        assert not found
+    else:
+        assert [abs(s.start - 400) <= 10 and abs(s.stop - 460) <= 10 for s in found] == [True]
+
+
 def test_sharpness_is_low_where_fine_detail_is_lost_and_silent_where_noise_hides_it() -> None:
     count = np.full((8, 8), 121.0)
     light = np.full((8, 8), 0.2)
