@@ -476,7 +476,7 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
         fill = [f.shape == "none" or _fills([b]) >= 0.5 for b, f in zip(blocks, fits, strict=True)]
         bright = [b.bright for b, on in zip(blocks, fill, strict=True) if on]
         border = [
-            f.shape != "none" and (not bright or not on and b.bright < 0.6 * np.median(bright))
+            f.shape != "none" and (not bright or (not on and b.bright < 0.6 * np.median(bright)))
             for b, f, on in zip(blocks, fits, fill, strict=True)
         ]
         dark = [b for b, on in zip(blocks, border, strict=True) if on]
