@@ -1728,6 +1728,16 @@ def _still_there(e: Plane, n1: float, log_e: Plane, limit: float, fit: Fit) -> b
     return _light_area(log_e, outer, mask, limit + 0.5) < 0.03
 
 
+def _dim_part(
+    e: Plane, n1: float, edge: _Edge, hit: NDArray[np.bool_], mask: NDArray[np.uint8]
+) -> float:
+    """Level along the dimmest fifth of the boundary seen, over that of the picture within it."""
+    if not hit.any():
+        return 1.0
+    level = n1 * (np.exp2(np.percentile(edge.inner[hit], 20)) - 1)
+    return float(level / max(float(np.median(e[mask > 0])), 1.0))
+
+
 def _judge_other(
     e: Plane, n1: float, log_e: Plane, rays: _Rays, circle: Fit | None, lit: NDArray[np.uint8],
     limit: float,
@@ -1824,6 +1834,8 @@ def _judge_other(
         "filled": _ramp(full, 0.4, 0.75),
         "convex": _ramp(convex, 0.92, 0.97),
         "size": _ramp(area, 0.02, 0.04),
+        # where a fifth of the outline is next to nothing beside the picture, it is a halo's
+        "halo": 0.5 + 0.5 * _ramp(_dim_part(e, n1, edge, hit, mask), 0.08, 0.2),
         "faint": _not_faint(edge, hit, n1),
         # a corner in the dark that the neighbouring sides would have
         "corner": _ramp(unknown, 0.02, 0.008),

@@ -607,6 +607,22 @@ def test_a_stop_with_the_picture_beyond_it_is_not_sure(lit: float) -> None:
         assert fit.parts["raw_cut"] < 0.1 and fit.confidence > 0.9
 
 
+@pytest.mark.parametrize("side", [60.0, 6.0])
+def test_an_outline_around_a_halo_is_not_sure(side: float) -> None:
+    """A strong codec leaves blocks of next to nothing beside a picture; a dim side is more."""
+    rng = np.random.default_rng(4)
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    tissue = 100 + 12 * cv2.GaussianBlur(rng.normal(0, 1, (240, 320)), (0, 0), 5) / 0.06
+    inside = (xx > 40) & (yy > 30) & (yy < 210) & (xx < 300)
+    inside &= np.abs(xx - 170) + np.abs(yy - 120) < 175  # its corners are cut
+    e = np.where(inside, tissue, 0)
+    e = np.where((xx > 245) & (e > 0), side + 2 * np.sin(yy), e).clip(0, 220)
+    fit = fit_field(cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32), 0.3)
+    assert fit.shape == "other"
+    assert fit.box == pytest.approx((40, 30, 300, 210), abs=1.5)
+    assert (fit.confidence >= 0.9) is (side > 20)
+
+
 def test_a_stop_that_comes_and_goes_is_not_sure() -> None:
     block = _Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
     blocks = [replace(block, start_s=4.0 * k, stop_s=4.0 * k + 3.5) for k in range(3)]
