@@ -465,13 +465,13 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
     sure = max((f.confidence for f in final if f.shape != "none"), default=0.0)
     # a recording in which a block saw a sure field is not without one
     seen = max((_hint(f) for f in fits if f.shape != "none"), default=0.0)
-    filled = _fills(blocks) * (1 - seen)
+    full = _fills(blocks) * (1 - seen)
     sharp = max((f.parts.get("raw_cover", 0.0) for f in fits if f.shape != "none"), default=0.0)
     if sure < 0.1 and sharp < 0.35:
         # nowhere a rim: what is dark at the border is no surround, or nothing can be seen
-        filled = max(filled, 0.3)
-    if sure < 0.5 and filled > sure:
-        whole = replace(none, confidence=filled)
+        full = max(full, 0.3)
+    if sure < 0.5 and full > sure:
+        whole = replace(none, confidence=full)
         # what fills the frame elsewhere says nothing of blocks that show a dark border
         fill = [f.shape == "none" or _fills([b]) >= 0.5 for b, f in zip(blocks, fits, strict=True)]
         bright = [b.bright for b, on in zip(blocks, fill, strict=True) if on]
@@ -480,8 +480,8 @@ def _track(blocks: list[_Block], h: int, w: int) -> list[tuple[float, float, Fit
             for b, f, on in zip(blocks, fits, fill, strict=True)
         ]
         dark = [b for b, on in zip(blocks, border, strict=True) if on]
-        rest = replace(none, confidence=min(filled, _fills(dark))) if dark else whole
-        if rest.confidence >= filled - 0.1:
+        rest = replace(none, confidence=min(full, _fills(dark))) if dark else whole
+        if rest.confidence >= full - 0.1:
             return [(blocks[0].start_s, blocks[-1].stop_s, whole)]
         final = [rest if on else whole for on in border]
     if sure >= 0.5:

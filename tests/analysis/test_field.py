@@ -31,6 +31,7 @@ from pipeline.analysis.field import (
 )
 from pipeline.analysis.field_fit import (
     Fit,
+    _round,
     circle_through,
     find_surround,
     fit_circle,
@@ -605,6 +606,26 @@ def test_a_stop_with_the_picture_beyond_it_is_not_sure(lit: float) -> None:
         assert fit.parts["raw_cut"] > 0.3 and fit.confidence < 0.9
     else:
         assert fit.parts["raw_cut"] < 0.1 and fit.confidence > 0.9
+
+
+@pytest.mark.parametrize("bowed", [True, False])
+def test_an_outline_of_arcs_of_one_circle_is_a_disc(bowed: bool) -> None:
+    """Two deep bows leave arcs of the circle; an octagon in it touches it at its corners only."""
+    angle = np.linspace(0, 2 * math.pi, 240, endpoint=False)
+    at = np.stack([160 + 110 * np.cos(angle), 122 + 110 * np.sin(angle)], axis=1)
+    if bowed:
+        bow = 60 - 0.0012 * (at[:, 0] - 160) ** 2
+        at[:, 1] = 122 + np.clip(at[:, 1] - 122, -bow, bow)
+    else:
+        at = at[::30]
+    fit = Fit("other", 160, 122, 100, (50, 60, 270, 180), at, 1.0)
+    got = _round(fit, None, 240, 320)
+    assert got.outline is at
+    if bowed:
+        assert got.shape == "circle-clipped"
+        assert (got.x, got.y, got.r) == pytest.approx((160, 122, 110), abs=0.3)
+    else:
+        assert got.shape == "other"
 
 
 @pytest.mark.parametrize("side", [60.0, 6.0])
