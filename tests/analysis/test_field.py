@@ -31,11 +31,14 @@ from pipeline.analysis.field import (
 )
 from pipeline.analysis.field_fit import (
     Fit,
+    _judge_circle,
     _round,
     circle_through,
     find_surround,
     fit_circle,
     fit_field,
+    lit_limit,
+    unit_level,
 )
 from pipeline.model.field import FieldSpan, whole_picture
 from tests.scenes_field import (
@@ -590,19 +593,22 @@ def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
     assert _with_stops(blocks, [bare, cut, cut], set(), 240, 320)[0] is bare
 
 
-@pytest.mark.parametrize("lit", [0.0, 0.5])
-def test_a_stop_with_the_picture_beyond_it_is_not_sure(lit: float) -> None:
-    """Dark tissue at the rim ends as a stop does; the picture goes on beside it."""
+@pytest.mark.parametrize("lit", [False, True])
+def test_a_stop_with_the_picture_beyond_it_is_not_sure(lit: bool) -> None:
+    """Dark tissue at the rim ends as a stop does; the picture goes on beyond it."""
     yy, xx = np.mgrid[0:240, 0:320] + 0.5
     disc = np.hypot(xx - 160, yy - 120) < 100
     wave = 60 + 20 * np.sin(xx / 9) * np.cos(yy / 7)
-    dark = (xx > 238) & (yy < 170 - 110 * lit)
-    e = np.where(disc & (xx < 238), wave, np.where(disc & ~dark, 55.0, 0.0))
+    patch = (np.square((xx - 249) / 5.5) + np.square((yy - 120) / 30) < 1) & lit
+    e = np.where(disc & ((xx < 238) | patch), wave, 0.0)
     e = cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32)
     model, box = (160.0, 120.0, 100.0), (0.0, 0.0, 238.0, 240.0)
-    fit = fit_field(e, 0.3, Fit("circle-clipped", *model, box, None, 0.95))
+    n1 = unit_level(e, 0.3)
+    log_e = np.log2(1 + e / n1).astype(np.float32)
+    fit = _judge_circle(log_e, n1, e, lit_limit(log_e), None, model, box)
     assert fit.box[2] == pytest.approx(238, abs=0.5)
     if lit:
+        assert fit.parts["stop"] > 0.95
         assert fit.parts["raw_cut"] > 0.3 and fit.confidence < 0.9
     else:
         assert fit.parts["raw_cut"] < 0.1 and fit.confidence > 0.9
@@ -654,6 +660,25 @@ def test_a_stop_that_comes_and_goes_is_not_sure() -> None:
         assert got[0] is one and got[2] is one
         assert got[1].box == two.box and got[1].confidence < 0.9
     assert _of_one_cut(blocks, [bare, bare, bare], 240) == [bare] * 3
+
+
+def test_a_strip_beside_a_panel_is_not_where_the_disc_goes_on() -> None:
+    """A panel's top and bottom cut the disc; read from the panel's level they look lit."""
+    yy, xx = np.mgrid[0:240, 0:427] + 0.5
+    strips = ((yy < 7) | (yy > 233)) & (xx > 62) & (xx < 365)
+    disc = (np.hypot(xx - 201.5, yy - 120.8) < 124.7) & ~strips
+    blocks = []
+    for k, level in enumerate((0.0, 39.0, 0.0)):
+        # in the middle one the tissue beside the strips is as bright as they are
+        tissue = np.where(level and np.abs(yy - 120) > 100, level, 90.0)
+        e = np.where(disc, tissue, np.where(strips, level, 0.0))
+        e = cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32)
+        blocks.append(_Block(4.0 * k, 4.0 * k + 3.5, 8, _pack(e), 0.1, 45.0, 20.0))
+    runs = _track(blocks, 240, 427)
+    assert runs[0][2].confidence >= 0.9 and runs[0][2].box[1] == pytest.approx(7, abs=0.5)
+    for start, stop, f in runs:
+        if start < 7.5 and stop > 4.0:
+            assert f.confidence < 0.9 or f.box[1] == pytest.approx(7, abs=0.5)
 
 
 def test_a_side_that_only_touches_does_not_cut_a_circle_that_wanders() -> None:
@@ -726,7 +751,7 @@ def test_disc_in_a_drawn_panel(rippled: bool) -> None:
     disc = panel & (np.hypot(xx - 150, yy - 120) < 108)
     tissue = cv2.GaussianBlur(rng.normal(0, 1, (240, 320)), (0, 0), 9)
     tissue = 90 + 20 * tissue / tissue.std()
-    ripple = 1.4 * np.sin(xx * 1.3) * np.sin(yy * 1.1) * 1.4 if rippled else 0
+    ripple = 5.0 * np.sin(xx * 1.3) * np.sin(yy * 1.1) if rippled else 0
     drawn = cv2.GaussianBlur(np.where(disc, tissue, np.where(panel, 28, 0)), (0, 0), 0.7)
     drawn += np.where(panel, ripple, 0)
     fit = fit_field(drawn.astype(np.float32), 0.3)
