@@ -45,6 +45,14 @@ def card_box(text: str, width_px: int, height_px: int) -> tuple[int, int, int, i
     return (width_px - wide) // 2, (height_px - high) // 2, wide, high
 
 
+def card_zone(width_px: int, height_px: int) -> tuple[int, int, int, int]:
+    """(x, y, width, height) that no card goes beyond, its bar included."""
+    pad = 0.5 * _TALLEST * height_px
+    wide = min(width_px, round(2 * _WIDEST * height_px + 2 * pad))
+    high = min(height_px, round(_TALLEST * height_px + 2 * pad))
+    return (width_px - wide) // 2, (height_px - high) // 2, wide, high
+
+
 def draw_card(planes: Sequence[NDArray[np.uint8]], text: str) -> None:
     """The words in the middle of a black picture: Y, U and V (row, col), in place."""
     rows, cols = planes[0].shape

@@ -1,8 +1,7 @@
 """Verify: measure the finished file, and trust nothing the renderer said.
 
-The file is decoded from start to end. With a plan and its sources the surround,
-the mark and the picture are compared with the sources; without them the field
-is found in the finished file itself.
+The file is decoded from start to end; the surround, the mark and the picture are compared
+with the plan and its sources. `verify_alone` checks a file that has neither.
 """
 
 from __future__ import annotations
@@ -16,8 +15,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import InputError
-from pipeline.media.guard import probe_apart
+from pipeline.analysis.surround import (
+    BLACK_LUMA,
+    SURROUND_LIMIT,
+    brightest_outside,
+    outside_mask,
+)
 from pipeline.media.probe import open_media, probe
 from pipeline.media.read import (
     Picture,
@@ -25,7 +28,6 @@ from pipeline.media.read import (
     ahead,
     read_pictures,
     read_sound,
-    reduce_rgb,
     seekable,
 )
 from pipeline.media.stems import Stem
@@ -44,9 +46,6 @@ from pipeline.stages.render import Blanker, SourceMedia, _fit_height
 from pipeline.stages.restore import RESTORED_WORDS, Restorer, words_box, words_shown
 from pipeline.stages.survey import Progress, field_at, no_progress
 
-BLACK_LUMA = 16
-SURROUND_LIMIT = 12  # code values above black, away from the rim
-RIM_PX = 6.0  # coding spreads the rim by less than a block of 8 px
 SAMPLE_S = 0.5
 LUMA_LIMIT = 0.5
 WORDS_LIMIT = 0.5  # correlation with the words as drawn; elsewhere it is near 0
@@ -74,62 +73,6 @@ class Verified:
         return all(c.passed for c in self.checks)
 
 
-def verify_file(path: Path, options: Options, *, progress: Progress = no_progress) -> Verified:
-    """The checks that any finished file can be given, without its plan.
-
-    Raises InputError if it cannot be read.
-    """
-    from pipeline.analysis.field import FieldFold, field_mask
-
-    result = Verified()
-    recording = probe_apart(path)
-    result.checks += _stream_checks(path, recording)
-    fold = FieldFold(recording.width_px, recording.height_px)
-    report = ReadReport()
-    kept: list[tuple[float, NDArray[np.uint8]]] = []
-    next_s = 0.0
-    for picture in read_pictures(path, recording, report=report):
-        if picture.time_s >= next_s:
-            next_s = picture.time_s + SAMPLE_S
-            rgb = reduce_rgb(picture.frame, fold.SAMPLE_MAX_ROWS_PX, recording.video.matrix)
-            fold.step(picture.time_s, rgb)
-            if len(kept) < 240:
-                kept.append((picture.time_s, rgb.max(axis=2)))
-            progress("verify", picture.time_s, recording.duration_s)
-    if not report.frames:
-        raise InputError("The file holds no picture", "", "give a finished clip")
-    result.fields = fold.finish(report.last_s + 0.04)
-    result.checks.append(
-        _check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
-    )
-    worst, worst_s = 0.0, 0.0
-    for time_s, top in kept:
-        span = next((f for f in result.fields if f.start_s <= time_s < f.stop_s), None)
-        if span is None or span.shape == "none":
-            continue
-        scale = top.shape[0] / recording.height_px
-        mask = field_mask(
-            span, top.shape[0], top.shape[1], inset_px=-RIM_PX - 2 / scale, scale=scale
-        )
-        outside = top[mask == 0]
-        value = float(outside.max()) if outside.size else 0.0
-        if value > worst:
-            worst, worst_s = value, time_s
-    shown = any(f.shape != "none" for f in result.fields)
-    result.checks.append(
-        Check(
-            check="surround black",
-            measured=round(worst, 1) if shown else None,
-            limit=SURROUND_LIMIT,
-            unit=f"code values of 255, at {worst_s:.1f} s" if worst else "code values of 255",
-            passed=shown and worst <= SURROUND_LIMIT,
-        )
-    )
-    result.checks += _sound_checks(path, recording, options, result)
-    progress("verify", 1, 1)
-    return result
-
-
 def verify_release(
     path: Path,
     plan: Plan,
@@ -154,7 +97,7 @@ def verify_release(
                                          search, progress)  # fmt: skip
         if search is not None:
             result.checks += _identity_checks(search, plan, options)
-    result.checks += _sound_checks(path, recording, options, result, silent=plan.mix is None)
+    result.checks += _sound_checks(path, recording, options, result, silent=_silent(plan))
     result.checks += _stem_checks(stem, plan, voice_consent)
     result.checks += _ducking_checks(stem, narration, plan, options, result)
     progress("verify", 1, 1)
@@ -215,9 +158,10 @@ def _stream_checks(path: Path, recording: Recording, plan: Plan | None = None) -
 def _expected(
     plan: Plan, media: Sequence[SourceMedia], options: Options
 ) -> Iterator[tuple[float, Piece, float, Picture, Blanker]]:
-    """(out time, piece, source time, picture, blanker) of played frames, about two a second.
+    """(out time, piece, source time, picture, blanker) of the played frames of all windows.
 
-    Reads the sources anew, leaving out pictures that no other depends on.
+    Reads the sources anew, every picture: which of the finished file are decoded has nothing
+    to do with which of the source no other depends on.
     """
     for piece in plan.pieces:
         source = plan.sources[piece.source]
@@ -227,7 +171,6 @@ def _expected(
             source, plan.width_px, plan.height_px, options.field.edge_inset_px,
             [r for r in plan.redactions if r.source == source.number],
         )  # fmt: skip
-        next_s = piece.start_s
         here = Span(piece.start_s, piece.start_s + piece.length_s)
         whole = here.length_s <= WHOLE_S or not seekable(media[piece.source].recording)
         for window in [here] if whole else _windows(here):
@@ -241,18 +184,14 @@ def _expected(
                 max_height_px=_fit_height(plan, source),
                 matrix=plan.matrix,
                 double_rate=options.output.deinterlace == "double",
-                skip_unreferenced=not media[piece.source].recording.video.interlaced,
                 threads=options.machine.threads,
             ):
                 first_s = picture.time_s if first_s is None else first_s
                 if not whole and picture.time_s > first_s + WINDOW_S:
                     break
-                if picture.time_s + 1e-6 < next_s:
-                    continue
                 out_s = piece.out_start_s + picture.time_s - piece.start_s
                 if piece.fade_s and out_s < piece.out_start_s + piece.fade_s + SAMPLE_S / 10:
                     continue  # the picture before the cut still shows through
-                next_s = picture.time_s + SAMPLE_S
                 yield out_s, piece, picture.time_s, picture, blanker
 
 
@@ -275,12 +214,12 @@ def _picture_checks(
     progress: Progress,
 ) -> list[Check]:
     report = ReadReport()
-    surround = _Surround(plan)
+    surround = _Surround(plan, options.field.edge_inset_px)
     compare = _Compare(plan, coverage, result)
     expected = _expected(plan, media, options)
     wanted = next(expected, None)
     half_s = 0.5 / max(plan.frame_rate_hz, 1.0)
-    next_s = 0.0
+    next_s = compared_s = 0.0
     reading = read_pictures(
         path, recording, report=report, skip_unreferenced=True, threads=options.machine.threads
     )
@@ -293,9 +232,10 @@ def _picture_checks(
             progress("verify", picture.time_s, plan.duration_s)
         while wanted is not None and wanted[0] < picture.time_s - half_s:
             wanted = next(expected, None)  # its picture was left out, or came before a cut
-        if wanted is not None and abs(wanted[0] - picture.time_s) <= half_s:
+        here = wanted is not None and abs(wanted[0] - picture.time_s) <= half_s
+        if wanted is not None and here and picture.time_s + 1e-6 >= compared_s:
+            compared_s = picture.time_s + SAMPLE_S
             compare.look(picture, *wanted[1:])
-            wanted = next(expected, None)
     return [
         _check("picture damaged", report.damaged, 0, "packets", report.damaged == 0),
         surround.check(),
@@ -306,8 +246,8 @@ def _picture_checks(
 class _Surround:
     """The brightest and the most coloured pixel outside the field of the finished file."""
 
-    def __init__(self, plan: Plan) -> None:
-        self._plan = plan
+    def __init__(self, plan: Plan, edge_inset_px: float) -> None:
+        self._plan, self._inset_px = plan, edge_inset_px
         self._worst, self._worst_s = 0.0, 0.0
         self._looked = 0
         self._masks: dict[int, tuple[FieldSpan, NDArray[np.uint8]]] = {}
@@ -316,28 +256,21 @@ class _Surround:
     def look(self, picture: Picture) -> None:
         piece = piece_at(self._plan, picture.time_s)
         source = self._plan.sources[piece.source]
-        y, u, v = picture.planes()
+        planes = picture.planes()
         if not has_field(source.fields) and piece.kind not in ("black", "card"):
             return
         source_s = piece.start_s
         if piece.kind == "play":
             source_s += picture.time_s - piece.out_start_s
-        outside = self._outside(source.fields, source_s, source.moved, y.shape)
+        outside = self._outside(source.fields, source_s, source.moved, planes[0].shape)
         if piece.kind in ("black", "card"):
-            outside = np.full(y.shape, 255, np.uint8)
+            outside = outside_mask(None, *planes[0].shape)
         if piece.kind == "card":
-            left, top, wide, high = card_box(self._plan.card, *y.shape[::-1])
+            left, top, wide, high = card_box(self._plan.card, *planes[0].shape[::-1])
             pad = high // 2
             rows = slice(max(0, top - pad), top + high + pad)
             outside[rows, max(0, left - pad) : left + wide + pad] = 0
-        import cv2
-
-        value = max(0.0, cv2.minMaxLoc(y, mask=outside)[1] - BLACK_LUMA)
-        quarter = np.ascontiguousarray(outside[::2, ::2][: u.shape[0], : u.shape[1]])
-        for chroma in (u, v):
-            least, most, _, _ = cv2.minMaxLoc(chroma, mask=quarter)
-            if quarter.any():
-                value = max(value, abs(least - 128), abs(most - 128))
+        value = brightest_outside(planes, outside)
         self._looked += 1
         if value > self._worst:
             self._worst, self._worst_s = value, picture.time_s
@@ -349,16 +282,11 @@ class _Surround:
         moved: tuple[float, float, float],
         shape: tuple[int, ...],
     ) -> NDArray[np.uint8]:
-        from pipeline.analysis.field import field_mask
-
         span = field_at(fields, source_s)
         key = id(span)
         if key not in self._masks:
-            if span.shape == "none":
-                mask = np.full(shape, 255, np.uint8)
-            else:
-                inside = field_mask(moved_field(span, moved), shape[0], shape[1], inset_px=-RIM_PX)
-                mask = np.asarray(255 - inside, np.uint8)
+            here = moved_field(span, moved)
+            mask = outside_mask(here, shape[0], shape[1], self._inset_px * moved[0])
             self._masks[key] = (span, mask)
             if len(self._masks) > 8:
                 self._masks.pop(next(iter(self._masks)))
@@ -600,6 +528,12 @@ def _sound_checks(
                top is None or top <= peak + 0.05)
     )  # fmt: skip
     return checks
+
+
+def _silent(plan: Plan) -> bool:
+    """True if nothing of the plan can be heard: no recording has sound, nobody narrates."""
+    heard = any(p.sound and plan.sources[p.source].has_sound for p in plan.pieces)
+    return plan.mix is None or not (heard or plan.live or plan.narration_offset_s is not None)
 
 
 def _stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
