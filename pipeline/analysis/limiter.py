@@ -25,6 +25,11 @@ AAC_MARGIN_DB = 0.6
 """Room kept under the true-peak limit for what AAC adds. See tests/benchmarks/sound.py."""
 
 
+MOST_LIMITING_DB = 10.0
+"""Peaks of a sound without narration are held down by at most this much to make it louder;
+more is heard as pumping (common practice, no source)."""
+
+
 @dataclass
 class LimiterReport:
     """What the limiter did. Filled in while blocks pass; final when the stream has ended."""
@@ -178,6 +183,46 @@ class GainFit:
     limiter: LimiterReport
     passes: int
     reached: bool
+
+
+def reachable(
+    mix: Callable[[], Iterable[NDArray[np.float32]]],
+    channels: int,
+    loudness_lufs: float,
+    true_peak_dbtp: float,
+    rate_hz: int = 48000,
+    margin_db: float = AAC_MARGIN_DB,
+    most_db: float = 40.0,
+) -> tuple[float, float]:
+    """(loudness in LUFS to aim at, highest gain in dB) for a mix in which nobody speaks.
+
+    The loudness is loudness_lufs, or less where the gain would pass most_db or the peaks
+    would have to be held down by more than MOST_LIMITING_DB: a few clicks in a quiet room
+    would else be crushed, and the room raised to a roar. mix gives its stream anew at each
+    call; two passes at most.
+    """
+    ceiling_db = true_peak_dbtp - margin_db
+    raw = _loudness(mix(), channels, rate_hz)
+    if raw.integrated_lufs is None or raw.true_peak_dbtp is None:
+        return loudness_lufs, most_db
+    room_db = ceiling_db - raw.true_peak_dbtp
+    highest_db = min(most_db, room_db + MOST_LIMITING_DB)
+    needed_db = loudness_lufs - raw.integrated_lufs
+    if needed_db <= min(highest_db, room_db):
+        return loudness_lufs, highest_db
+    loudest = _loudness(limit(mix(), highest_db, ceiling_db, rate_hz), channels, rate_hz)
+    top_lufs = loudest.integrated_lufs
+    return (loudness_lufs if top_lufs is None else min(loudness_lufs, top_lufs)), highest_db
+
+
+def _loudness(
+    blocks: Iterable[NDArray[np.float32]], channels: int, rate_hz: int = 48000
+) -> Loudness:
+    """Loudness of a stream of blocks (channel, n)."""
+    fold = LoudnessFold(channels, rate_hz)
+    for block in blocks:
+        fold.step(block)
+    return fold.finish()
 
 
 def fit_gain(

@@ -10,12 +10,13 @@ where a steady difference is not enough, slowly, and never lifts the background.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.limiter import reachable
 from pipeline.analysis.loudness import (
     HOP_S,
     Loudness,
@@ -34,6 +35,8 @@ ACTIVE_LU = 20.0
 """A window is narrated while it is within this of the narration's integrated loudness."""
 
 _WINDOW = 4  # hops of one 400 ms window
+MOST_RAISED_DB = 30.0
+"""Most that procedure sound alone is raised."""
 _GRID_S = 0.05  # grid on which gains are computed
 _PER_HOP = round(HOP_S / _GRID_S)
 _MARGIN_LU = 1.7  # for windows between hops, and for what the limiter and the codec do
@@ -375,14 +378,28 @@ def _warn(
         plan.warnings.append("the procedure sound is silent")
 
 
+def aim(
+    plan: MixPlan, mix: Callable[[], Iterable[NDArray[np.float32]]], channels: int
+) -> tuple[float, float]:
+    """(loudness in LUFS, highest static gain in dB) for the mix that `render_mix` gives.
+
+    With a narration it is the profile's; procedure sound alone is brought as far as
+    `limiter.reachable` says, and no further than MOST_RAISED_DB in all.
+    """
+    if plan.narrated:
+        return plan.loudness_lufs, 40.0
+    left_db = 0.0 if plan.background_static_db >= MOST_RAISED_DB else 40.0
+    return reachable(mix, channels, plan.loudness_lufs, plan.true_peak_dbtp, most_db=left_db)
+
+
 def _background_alone(
     plan: MixPlan, background: NDArray[np.float64], level_lufs: float | None
 ) -> MixPlan:
-    """No narration: a static gain to the profile's loudness, bursts held, at most +30 dB."""
+    """No narration: a static gain to the profile's loudness; bursts are held."""
     if level_lufs is None:
         return plan
     hops = background.size
-    static = min(30.0, plan.loudness_lufs - level_lufs)
+    static = min(MOST_RAISED_DB, plan.loudness_lufs - level_lufs)
     curve = np.zeros(hops * _PER_HOP + 1)
     mixed: float | None = None
     for _ in range(6):
@@ -390,11 +407,11 @@ def _background_alone(
         mixed = integrated_lufs(background * _hop_gain(curve, hops))
         if mixed is None or abs(plan.loudness_lufs - mixed) < 0.01:
             break
-        static = min(30.0, static + plan.loudness_lufs - mixed)
+        static = min(MOST_RAISED_DB, static + plan.loudness_lufs - mixed)
     plan.background_static_db = round(static, 3)
     plan.background_gain = _keyframes(curve)
     plan.expected = MixExpectation(integrated_lufs=_round(mixed), background_lufs=_round(mixed))
-    if static >= 30.0:
+    if static >= MOST_RAISED_DB:
         plan.warnings.append(
             "the procedure sound is too quiet to be brought to the profile's loudness"
         )

@@ -202,7 +202,10 @@ def _duration_s(container: Any, stream: Any) -> float:
     if stream.duration:
         return float(stream.duration * stream.time_base)
     if container.duration:
-        return float(container.duration) / 1_000_000
+        length = container.duration
+        if "matroska" in container.format.name:  # counts from 0, not from the first picture
+            length = max(0, length - max(0, container.start_time or 0))
+        return float(length) / 1_000_000
     return 0.0
 
 

@@ -631,7 +631,7 @@ class FolderBackend:
         plan expects of it stands in.
         """
         from pipeline.analysis.limiter import fit_gain
-        from pipeline.analysis.mix import render_mix
+        from pipeline.analysis.mix import aim, render_mix
 
         assert plan.mix is not None
         mix, wanted = plan.mix, self.options.output
@@ -641,18 +641,20 @@ class FolderBackend:
             return known[key]
 
         def find() -> None:
-            fit = fit_gain(
-                lambda: render_mix(
+            def mixed() -> Iterator[NDArray[np.float32]]:
+                return render_mix(
                     sound.procedure.blocks() if sound.procedure is not None else None,
                     sound.narration.blocks() if sound.narration is not None else None,
                     mix,
                     channels=plan.sound_channels,
-                ),
-                plan.sound_channels,
-                wanted.loudness_lufs,
-                wanted.true_peak_dbtp,
-                most_passes=6,
-            )
+                )
+
+            channels = plan.sound_channels
+            wanted_lufs, most_db = aim(mix, mixed, channels)
+            fit = fit_gain(
+                mixed, channels, wanted_lufs, wanted.true_peak_dbtp, most_passes=6,
+                limits_db=(-60.0, most_db),
+            )  # fmt: skip
             known[key] = fit.gain_db
 
         if wait:

@@ -161,19 +161,21 @@ def make_plan(
     needs += _sound_needs(sources, kept, case, options)
     channels = _sound_channels(sources, options)
     live = bool(case.narration and case.narration.live and narrated)
-    mix = mix_of(
-        sources,
-        pieces,
-        narration if narrated else None,
-        out_narration,
-        duration_s,
-        sound,
-        options,
-        redactions,
-        channels,
-        live,
-        warnings,
-    )
+    mix = None
+    if (narration is not None and narrated) or any(planned[p.source].has_sound for p in pieces):
+        mix = mix_of(
+            sources,
+            pieces,
+            narration if narrated else None,
+            out_narration,
+            duration_s,
+            sound,
+            options,
+            redactions,
+            channels,
+            live,
+            warnings,
+        )
     mark, mark_warnings = _mark(
         sources, planned, case, options, glyph, revision, height_px, decisions
     )

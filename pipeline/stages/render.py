@@ -42,6 +42,7 @@ RATE_HZ = 48_000
 EDGE_S = 0.01
 CODED_TOLERANCE_LU = 0.06
 CODING_TRIES = 6
+CODED_MOST_DB = 0.5  # what coding took may be given back
 BLACK = (16, 128, 128)
 
 
@@ -85,6 +86,7 @@ def render(
     Raises OutputError when the disk is full, InputError when a source changed.
     """
     from pipeline.analysis.limiter import AAC_MARGIN_DB
+    from pipeline.analysis.mix import aim
 
     pictures = work / "pictures.mkv"
     damage: list[str] = []
@@ -94,13 +96,16 @@ def render(
     sound = render_sound(plan, media, narration, options, work, progress=progress)
     target = work / "clip.mp4"
     margin_db = AAC_MARGIN_DB
+    wanted_lufs, most_db = options.output.loudness_lufs, 40.0
+    if sound.raw is not None and plan.mix is not None:
+        wanted_lufs, most_db = aim(plan.mix, sound.raw.blocks, sound.raw.channels)
     gain_db: float | None = None
     tried = work / "tried.mp4"
     best = math.inf
     for _ in range(CODING_TRIES):
         if sound.raw is not None:
             sound.mix, sound.gain_db, sound.limited = to_loudness(
-                sound.raw, options, work, gain_db, margin_db
+                sound.raw, wanted_lufs, most_db, options, work, gain_db, margin_db
             )
         finish(
             pictures,
@@ -118,7 +123,7 @@ def render(
             if measured.true_peak_dbtp is not None:
                 over_db = max(0.0, measured.true_peak_dbtp - options.output.true_peak_dbtp)
             if measured.integrated_lufs is not None:
-                short_lu = options.output.loudness_lufs - measured.integrated_lufs
+                short_lu = wanted_lufs - measured.integrated_lufs
         # Coding raises peaks, and changes the level of noise by up to a quarter of a
         # decibel, differently at each gain: keep the best of a few tries.
         error = abs(short_lu) + 100 * over_db
@@ -128,7 +133,7 @@ def render(
         if error <= CODED_TOLERANCE_LU:
             break
         margin_db += over_db + 0.1 if over_db else 0.0
-        gain_db = sound.gain_db + 0.6 * short_lu
+        gain_db = min(sound.gain_db + 0.6 * short_lu, most_db + CODED_MOST_DB)
     if sound.raw is not None:
         sound.raw.path.unlink()
     pictures.unlink()
@@ -602,11 +607,17 @@ def loudness_of(path: Path, channels: int) -> Any:
 
 
 def to_loudness(
-    raw: Stem, options: Options, work: Path, gain_db: float | None, margin_db: float
+    raw: Stem,
+    loudness_lufs: float,
+    most_db: float,
+    options: Options,
+    work: Path,
+    gain_db: float | None,
+    margin_db: float,
 ) -> tuple[Stem, float, dict[str, float]]:
-    """Bring the mix to the profile's loudness below its true peak: static gain and a limiter.
+    """Bring the mix to its loudness below the true peak: static gain and a limiter.
 
-    gain_db: None finds it by measuring; else it is taken as it is.
+    gain_db: None finds it by measuring, at most most_db; else it is taken as it is.
     """
     from pipeline.analysis.limiter import LimiterReport, fit_gain, limit
 
@@ -615,10 +626,11 @@ def to_loudness(
         fit = fit_gain(
             raw.blocks,
             raw.channels,
-            options.output.loudness_lufs,
+            loudness_lufs,
             peak,
             margin_db=margin_db,
             most_passes=6,
+            limits_db=(-60.0, most_db),
         )
         gain_db = fit.gain_db
     report = LimiterReport()

@@ -97,7 +97,10 @@ def verify_release(
                                          search, progress)  # fmt: skip
         if search is not None:
             result.checks += _identity_checks(search, plan, options)
-    result.checks += _sound_checks(path, recording, options, result, silent=_silent(plan))
+    wanted_lufs = _aimed_lufs(plan, stem, narration, options)
+    result.checks += _sound_checks(
+        path, recording, options, result, silent=plan.mix is None, wanted_lufs=wanted_lufs
+    )
     result.checks += _stem_checks(stem, plan, voice_consent)
     result.checks += _ducking_checks(stem, narration, plan, options, result)
     progress("verify", 1, 1)
@@ -496,8 +499,14 @@ def _let_through(plan: Plan, what: str, found: Lettering | Face) -> bool:
 
 
 def _sound_checks(
-    path: Path, recording: Recording, options: Options, result: Verified, silent: bool = False
+    path: Path,
+    recording: Recording,
+    options: Options,
+    result: Verified,
+    silent: bool = False,
+    wanted_lufs: float | None = None,
 ) -> list[Check]:
+    """wanted_lufs: what the peaks of the sound allow; the profile's loudness if left out."""
     from pipeline.analysis.loudness import LoudnessFold
 
     if not recording.audio:
@@ -516,11 +525,14 @@ def _sound_checks(
     target, peak = options.output.loudness_lufs, options.output.true_peak_dbtp
     found = measured.integrated_lufs
     checks = []
+    unit = "LUFS"
+    if wanted_lufs is not None and wanted_lufs < target - LOUDNESS_LIMIT_LU:
+        target, unit = round(wanted_lufs, 1), "LUFS, as loud as its peaks allow"
     if found is None:
-        checks.append(_check("loudness", "silent", target, "LUFS", True))
+        checks.append(_check("loudness", "silent", target, unit, True))
     else:
         checks.append(
-            _check("loudness", found, target, "LUFS", abs(found - target) <= LOUDNESS_LIMIT_LU)
+            _check("loudness", found, target, unit, abs(found - target) <= LOUDNESS_LIMIT_LU)
         )
     top = measured.true_peak_dbtp
     checks.append(
@@ -530,10 +542,21 @@ def _sound_checks(
     return checks
 
 
-def _silent(plan: Plan) -> bool:
-    """True if nothing of the plan can be heard: no recording has sound, nobody narrates."""
-    heard = any(p.sound and plan.sources[p.source].has_sound for p in plan.pieces)
-    return plan.mix is None or not (heard or plan.live or plan.narration_offset_s is not None)
+def _aimed_lufs(
+    plan: Plan, stem: Stem | None, narration: Stem | None, options: Options
+) -> float | None:
+    """The loudness that the two tracks can be brought to, by the plan's gains."""
+    from pipeline.analysis.mix import aim, render_mix
+
+    mix = plan.mix
+    if mix is None or (stem is None and narration is None):
+        return None
+
+    def mixed() -> Iterator[NDArray[np.float32]]:
+        behind, front = (s.blocks() if s is not None else None for s in (stem, narration))
+        return render_mix(behind, front, mix, channels=plan.sound_channels)
+
+    return aim(mix, mixed, plan.sound_channels)[0]
 
 
 def _stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
