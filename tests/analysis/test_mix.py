@@ -21,7 +21,13 @@ from sound_makers import (
 )
 
 from pipeline.analysis import narration as narrator
-from pipeline.analysis.limiter import LimiterReport, fit_gain, limit
+from pipeline.analysis.limiter import (
+    MOST_LIMITING_DB,
+    LimiterReport,
+    fit_gain,
+    limit,
+    reachable,
+)
 from pipeline.analysis.loudness import Loudness, measure
 from pipeline.analysis.mix import (
     TrackLevels,
@@ -353,6 +359,21 @@ def test_gain_for_a_loudness_is_found_through_the_limiter() -> None:
         assert found.true_peak_dbtp is not None and found.true_peak_dbtp <= -1.5
     silent = fit_gain(lambda: [np.zeros((2, RATE_HZ), np.float32)], 2, -14.0, -1.0)
     assert not silent.reached and silent.gain_db == 0.0
+
+
+def test_loud_clicks_in_a_quiet_room_are_not_crushed_for_a_loudness() -> None:
+    rng = np.random.default_rng(5)
+    clicks = 0.001 * rng.standard_normal((2, 6 * RATE_HZ)).astype(np.float32)
+    clicks[:, RATE_HZ // 2 :: RATE_HZ] = 0.7
+    wanted, most_db = reachable(lambda: blocks(clicks), 2, -14.0, -1.0)
+    assert wanted < -20.0
+    report = LimiterReport()
+    out = np.concatenate(list(limit(blocks(clicks), most_db, -1.6, report=report)), axis=1)
+    assert report.max_reduction_db <= MOST_LIMITING_DB + 0.1
+    assert measure([out], 2).integrated_lufs == pytest.approx(wanted, abs=0.05)
+    # What reaches the loudness without that keeps it.
+    even = peaky(1, 4.0)
+    assert reachable(lambda: blocks(even), 2, -14.0, -1.0)[0] == -14.0
 
 
 # ------------------------------------------------------------- narration: clean-up
