@@ -112,8 +112,8 @@ def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
 
 
 EMPTY: dict[str, Any] = {
-    "case": None, "release": None, "draft": None, "sheet": None, "record": None, "survey": [],
-    "plan": None, "report": None, "checks": [], "withheld": [],
+    "case": None, "release": None, "ready": None, "draft": None, "sheet": None,
+    "record": None, "survey": [], "plan": None, "report": None, "checks": [], "withheld": [],
 }  # fmt: skip
 
 _FOLDER = click.Path(path_type=Path, file_okay=False)
@@ -171,6 +171,7 @@ def _make_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--out", required=True, type=_FOLDER, help="Folder for what is made."),
         click.option("--approve", metavar="INITIALS", help="You answer for the open points."),
+        click.option("--looked", metavar="INITIALS", help="You have looked: it is released."),
         click.option(
             "--consent",
             type=click.Choice(["none", "teaching", "public"]),
@@ -204,17 +205,29 @@ def _run(context: Context, path: Path, out: Path, options: Any, **more: Any) -> 
 @click.argument("case", type=_FILE)
 @_make_options
 @_globals
-def make(case: Path, out: Path, approve: str | None, consent: Any, profile: str | None,
-         narration: Path | None, **values: Any) -> int:  # fmt: skip
+def make(case: Path, out: Path, approve: str | None, looked: str | None, consent: Any,
+         profile: str | None, narration: Path | None, **values: Any) -> int:  # fmt: skip
     """Turn a case folder or a recording into a finished clip."""
     context = _context(values)
     run = _run(
         context, case, out, context.options(profile), narration=narration, consent=consent,
-        approve=approve,
+        approve=approve, looked=looked,
     )  # fmt: skip
     context.say.result(run.as_json())
     tell_run(context.say, run)
+    tell_ready(context.say, [run], out)
     return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE
+
+
+def tell_ready(say: Say, runs: list[Any], out: Path) -> None:
+    """The last line: what is to be done with what is ready."""
+    ready = [r for r in runs if r.ready is not None]
+    if ready:
+        name = ready[0].opened.case.case if len(runs) == 1 else "NAME"
+        say.line(
+            f"ready: look at it, then `fieldstop release {name} --out {out} --by AB`,"
+            " or sign off on the page"
+        )
 
 
 def tell_run(say: Say, run: Any) -> None:
@@ -224,6 +237,8 @@ def tell_run(say: Say, run: Any) -> None:
     if run.released is not None:
         say.line(f"released  {run.released.path}")
         say.line(f"sheet     {run.released.sheet}")
+    if run.ready is not None:
+        say.line(f"ready     {run.ready}")
     for reason in run.withheld:
         say.line(f"withheld  {reason.code}: {reason.message}")
     if run.draft is not None:
@@ -245,8 +260,8 @@ def tell_run(say: Say, run: Any) -> None:
 @_make_options
 @_globals
 def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title: str,
-         narrated: bool, out: Path, approve: str | None, consent: Any, profile: str | None,
-         narration: Path | None, **values: Any) -> int:  # fmt: skip
+         narrated: bool, out: Path, approve: str | None, looked: str | None, consent: Any,
+         profile: str | None, narration: Path | None, **values: Any) -> int:  # fmt: skip
     """Anonymised teaching clips of parts of a case."""
     from pipeline.stages.cues import cuts_of
 
@@ -256,7 +271,7 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
     runs = [
         _run(
             context, case, out, options, narration=narration, consent=consent, approve=approve,
-            clip=cut, narrated=narrated or narration is not None,
+            looked=looked, clip=cut, narrated=narrated or narration is not None,
         )
         for cut in cuts
     ]  # fmt: skip
@@ -266,6 +281,7 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
         context.say.result({"clips": [r.as_json() for r in runs], "error": None})
     for run in runs:
         tell_run(context.say, run)
+    tell_ready(context.say, runs, out)
     return errors.EXIT_WITHHELD if any(r.withheld for r in runs) else errors.EXIT_DONE
 
 
@@ -283,10 +299,11 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
     help="Consent for loose recordings (a case says it in case.toml).",
 )
 @click.option("--approve", metavar="INITIALS", help="You answer for the open points of all cases.")
+@click.option("--looked", metavar="INITIALS", help="You have looked at all cases: released.")
 @_globals
 def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_run: bool,
           watch: bool, profile: str | None, consent: Any, approve: str | None,
-          **values: Any) -> int:  # fmt: skip
+          looked: str | None, **values: Any) -> int:  # fmt: skip
     """Every case in a folder; goes on where it stopped."""
     import signal
 
@@ -303,7 +320,8 @@ def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_
     report = run_batch(
         Request(
             folder, out, context.options(profile), jobs=jobs, catalogue=context.catalogue,
-            consent=consent, approve=approve, dry_run=dry_run, watch=watch, scheduler=scheduler,
+            consent=consent, approve=approve, looked=looked, dry_run=dry_run, watch=watch,
+            scheduler=scheduler,
         ),
         Board(context.say.quiet),
     )  # fmt: skip
@@ -321,18 +339,22 @@ def tell_batch(say: Say, report: Any, out: Path) -> int:
         "file": str(out / "batch.json") if written else None,
         "page": str(out / "batch.html") if written else None,
         "counts": {s: report.count(s) for s in
-                   ("released", "withheld", "failed", "stopped", "waiting")},
+                   ("released", "ready", "withheld", "failed", "stopped", "waiting")},
         "unchanged": sum(c.unchanged for c in report.cases),
         "error": None,
     }  # fmt: skip
     say.result(value)
     for row in report.cases:
         state = "to make" if row.state == "waiting" else row.state
-        release = f"  {row.release}" if row.release else ""
+        place = row.release or row.ready
+        release = f"  {place}" if place else ""
         say.line(f"{state:9} {row.case}{release}{reason(row)}")
     say.line(f"{len(report.cases)} cases: {summary(report)}")
     if written:
         say.line(f"page      {out / 'batch.html'}")
+    if report.count("ready"):
+        say.line(f"ready: look at each, then `fieldstop release --all --out {out} --by AB`,"
+                 " or sign off on the page")  # fmt: skip
     if report.interrupted:
         return errors.EXIT_INTERRUPTED
     if report.dry_run:
@@ -460,10 +482,82 @@ def demo(out: Path, **values: Any) -> int:
     sample = packaged("sample_media")
     if not (sample / "case.toml").is_file():
         raise InputError("The sample case is not installed", "", "install the package again")
-    run = _run(context, sample, out, context.options(None))
+    options = context.options(None)
+    # Nobody is in the sample case: it may leave before anyone has looked.
+    options = options.model_copy(
+        update={"output": options.output.model_copy(update={"look": "after"})}
+    )
+    run = _run(context, sample, out, options)
     context.say.result(run.as_json())
     tell_run(context.say, run)
+    if run.released is not None:
+        context.say.line(f"look at it: {run.released.path}")
     return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE
+
+
+@main.command()
+@click.argument("cases", nargs=-1, metavar="CASE...")
+@click.option("--out", required=True, type=_FOLDER, help="Folder in which it is ready.")
+@click.option("--by", metavar="INITIALS", help="Your initials: you have looked at it.")
+@click.option("--profile", help="Of this profile only.")
+@click.option("--all", "everything", is_flag=True, help="Ask about each clip that is ready.")
+@_globals
+def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | None,
+            everything: bool, **values: Any) -> int:  # fmt: skip
+    """Release what is ready and was looked at; nothing is rendered again.
+
+    CASE is a pseudonym, a case folder or file, or the name of a ready clip (HL-0142-web).
+    """
+    from pipeline.stages import leave
+    from pipeline.stages.make import check_initials
+    from pipeline.stages.ready import read_ready
+    from pipeline.store.catalogue import Catalogue
+
+    context = _context(values)
+    say = context.say
+    check_initials(by, "--by")
+    if by is None:
+        raise UsageError("release needs to know who looked", "", "give --by INITIALS")
+    if everything and cases:
+        raise UsageError("--all and a case exclude each other", "", "give one of them")
+    if not everything and not cases:
+        raise UsageError(
+            "release needs a case", leave.listed(leave.ready_documents(out)),
+            "name the one that you looked at, or give --all on a terminal",
+        )  # fmt: skip
+    if everything and (say.as_json or not sys.stdin.isatty()):
+        raise UsageError(
+            "--all asks about each clip, and nobody is at a terminal to answer",
+            leave.listed(leave.ready_documents(out)),
+            "name the cases that were looked at",
+        )
+    documents = leave.all_ready(out, profile) if everything else leave.chosen(out, cases, profile)
+    left = []
+    with Catalogue(context.catalogue) as store:
+        for document in documents:
+            clip = read_ready(document)
+            if everything and not _ask(say, clip, document):
+                continue
+            options = context.options(clip.profile)
+            left.append(leave.release_kept(document, out, options, store, leave.looked_by(by)))
+    rows = [one.as_json() for one in left]
+    say.result(rows[0] if len(rows) == 1 else {"cases": rows, "error": None})
+    for one in left:
+        for warning in one.warnings:
+            say.note(f"note: {warning}")
+        if one.released is not None:
+            say.line(f"released  {one.released.path}")
+            say.line(f"sheet     {one.released.sheet}")
+        for why in one.withheld:
+            say.line(f"withheld  {one.clip.name}: {why.message}")
+    return errors.EXIT_WITHHELD if any(one.withheld for one in left) else errors.EXIT_DONE
+
+
+def _ask(say: Say, clip: Any, document: Path) -> bool:
+    """Whether the person at the terminal has looked at this clip, and lets it go."""
+    say.line(f"{clip.name}  {clip.plan.title}  made {clip.made_at[:16].replace('T', ' ')} UTC")
+    say.line(f"  {document.with_name(clip.file)}")
+    return click.confirm("  Have you looked at it, and may it leave?", default=False)
 
 
 @main.command()

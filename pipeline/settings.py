@@ -90,8 +90,13 @@ def load_options(profile: str | None = None, config: Path | None = None) -> Opti
 
 
 def deciding_options(options: Options) -> dict[str, Any]:
-    """Every setting that decides what is made; not those of the machine and of the batch."""
-    return options.model_dump(mode="json", exclude={"machine", "batch"})
+    """Every setting that decides what is made; not those of the machine and of the batch.
+
+    `output.look` is left out: it decides when a clip leaves, not what is in it.
+    """
+    return options.model_dump(
+        mode="json", exclude={"machine": True, "batch": True, "output": {"look"}}
+    )
 
 
 def settings_sha256(options: Options) -> str:

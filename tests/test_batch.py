@@ -780,12 +780,12 @@ def test_a_day_and_the_same_day_again(fieldstop: Shell, recording: Path, tmp_pat
     media_zoo.write_case(day / "QM-0002", [day / "QM-0002" / "x.mp4"], case="QM-0002")
     before = {p: p.read_bytes() for p in day.rglob("*") if p.is_file()}
 
-    code, value, said = fieldstop("batch", day, "--out", out, "--dry-run")
+    code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out, "--dry-run")
     assert code == 0 and not out.exists() and not fieldstop.catalogue.exists()
     assert value["dry_run"] and value["estimate"]["cases"] == 2 and "estimate:" in said
     assert value["file"] is None
 
-    code, value, said = fieldstop("batch", day, "--out", out)
+    code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out)
     assert code == 5, value
     assert value["counts"]["released"] == 1 and value["counts"]["failed"] == 1
     good, bad = value["cases"]
@@ -799,7 +799,7 @@ def test_a_day_and_the_same_day_again(fieldstop: Shell, recording: Path, tmp_pat
         assert str(tmp_path) not in text and "x.mp4" not in text
 
     shutil.rmtree(day / "QM-0002")
-    code, value, said = fieldstop("batch", day, "--out", out)
+    code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out)
     assert code == 0 and value["unchanged"] == 1 and value["estimate"]["cases"] == 0
     assert releases(out) == ["QM-0001-web-r1.mp4"], "not released again"
 
@@ -893,14 +893,15 @@ def test_kill_at_random_moments(fieldstop: Shell, recording: Path, tmp_path: Pat
         case_of(day, name, recording)
     before = {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in day.rglob("*") if p.is_file()}
     begun = time.monotonic()
-    code, _, _ = fieldstop("batch", day, "--out", out, "--jobs", "2")
+    code, _, _ = fieldstop("batch", "--looked", "AB", day, "--out", out, "--jobs", "2")
     usual_s = time.monotonic() - begun
     assert code == 0
     hit = dict.fromkeys(("worker", "parent", "encoder"), 0)
     for turn in range(6):
         kind = ("worker", "parent", "encoder")[turn % 3]
         config = f'[mark]\ntext = "TURN {turn}"\n'  # each turn must render anew
-        process = fieldstop.start("batch", day, "--out", out, "--jobs", "2", config=config)
+        process = fieldstop.start("batch", "--looked", "AB", day, "--out", out,
+                                  "--jobs", "2", config=config)  # fmt: skip
         # The first run also surveyed: later ones are shorter.
         time.sleep(chance.uniform(0.1, 0.9) * usual_s * (0.2 if kind == "encoder" else 0.5))
         while process.poll() is None:
@@ -919,7 +920,8 @@ def test_kill_at_random_moments(fieldstop: Shell, recording: Path, tmp_path: Pat
             value = json.loads(out_text)
             assert value["counts"]["failed"] == 1, "the other case was made"
         whole(out)
-        again = fieldstop("batch", day, "--out", out, "--jobs", "2", config=config)
+        again = fieldstop("batch", "--looked", "AB", day, "--out", out,
+                          "--jobs", "2", config=config)  # fmt: skip
         assert again[0] == 0, again[1]
         assert leftovers(out) == []
         now = {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in before}
@@ -941,27 +943,29 @@ def test_what_changes_is_made_again_and_the_picture_is_not_surveyed_again(
         folder = case_of(day, name, recording)
         media_zoo.narration_file(folder / "voice.wav", 5.0, [0.5])
         media_zoo.write_case(folder, [folder / "x.mp4"], case=name, narration="voice.wav")
-    code, value, _ = fieldstop("batch", day, "--out", out)
+    code, value, _ = fieldstop("batch", "--looked", "AB", day, "--out", out)
     assert code == 0, value
     entries = Cache(1).use().entries
 
     media_zoo.narration_file(day / "QM-0001" / "voice.wav", 5.0, [1.2])
-    code, value, said = fieldstop("batch", day, "--out", out)
+    code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out)
     assert code == 0 and [c["unchanged"] for c in value["cases"]] == [False, True]
     assert releases(out) == ["QM-0001-web-r1.mp4", "QM-0001-web-r2.mp4", "QM-0002-web-r1.mp4"]
     assert "survey" not in said
 
     mark = '[mark]\ntext = "NEW MARK"\n'
-    code, value, said = fieldstop("batch", day, "--out", out, config=mark)
+    code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out, config=mark)
     assert code == 0 and not any(c["unchanged"] for c in value["cases"])
     assert "survey" not in said and Cache(1).use().entries == entries
-    code, value, _ = fieldstop("batch", day, "--out", out, "--profile", "lecture", config=mark)
+    code, value, _ = fieldstop("batch", "--looked", "AB", day, "--out", out,
+                               "--profile", "lecture", config=mark)  # fmt: skip
     assert code == 0 and Cache(1).use().entries == entries
     assert sum("lecture-r1" in name for name in releases(out)) == 2
 
     # A release that was spoilt is made again.
     (out / value["cases"][0]["release"]).write_bytes(b"spoilt")
-    code, value, _ = fieldstop("batch", day, "--out", out, "--profile", "lecture", config=mark)
+    code, value, _ = fieldstop("batch", "--looked", "AB", day, "--out", out,
+                               "--profile", "lecture", config=mark)  # fmt: skip
     assert code == 0 and [c["unchanged"] for c in value["cases"]] == [False, True]
     assert value["cases"][0]["release"].endswith("lecture-r2.mp4")
 
@@ -971,7 +975,7 @@ def test_ctrl_c_ends_the_workers_cleanly(fieldstop: Shell, recording: Path, tmp_
     day, out = tmp_path / "day", tmp_path / "out"
     for number in range(3):
         case_of(day, f"QM-000{number}", recording)
-    process = fieldstop.start("batch", day, "--out", out, "--jobs", "2")
+    process = fieldstop.start("batch", "--looked", "AB", day, "--out", out, "--jobs", "2")
     until = time.monotonic() + 60
     while not list(out.glob("private/*/.work.part-*")) and time.monotonic() < until:
         time.sleep(0.05)
@@ -984,7 +988,7 @@ def test_ctrl_c_ends_the_workers_cleanly(fieldstop: Shell, recording: Path, tmp_
     value = json.loads(text)
     assert value["interrupted"] and value["counts"]["stopped"] == 3
     assert all(gone(pid) for pid in everyone) and leftovers(out) == []
-    code, value, _ = fieldstop("batch", day, "--out", out)
+    code, value, _ = fieldstop("batch", "--looked", "AB", day, "--out", out)
     assert code == 0 and len(whole(out)) == 3
 
 
@@ -992,15 +996,15 @@ def test_ctrl_c_ends_the_workers_cleanly(fieldstop: Shell, recording: Path, tmp_
 def test_two_batches_at_once(fieldstop: Shell, recording: Path, tmp_path: Path) -> None:
     day, out = tmp_path / "day", tmp_path / "out"
     case_of(day, "QM-0001", recording)
-    first = fieldstop.start("batch", day, "--out", out)
+    first = fieldstop.start("batch", "--looked", "AB", day, "--out", out)
     until = time.monotonic() + 60
     while not list(out.glob("private/*/.work.part-*")) and time.monotonic() < until:
         time.sleep(0.05)
-    code, value, _ = fieldstop("batch", day, "--out", tmp_path / "other")
+    code, value, _ = fieldstop("batch", "--looked", "AB", day, "--out", tmp_path / "other")
     assert code == 6 and "Another batch" in value["error"]["what"]
     (tmp_path / "second").mkdir()
     case_of(tmp_path / "second", "QM-0009", recording)
-    code, value, _ = fieldstop("batch", tmp_path / "second", "--out", out)
+    code, value, _ = fieldstop("batch", "--looked", "AB", tmp_path / "second", "--out", out)
     assert code == 6 and str(first.pid) in value["error"]["got"]
     first.communicate(timeout=120)
     assert first.returncode == 0 and releases(out) == ["QM-0001-web-r1.mp4"]
@@ -1011,7 +1015,7 @@ def test_watch_from_the_command_line(fieldstop: Shell, recording: Path, tmp_path
     """A recording that is copied slowly is taken when it is whole; Ctrl-C when idle is an end."""
     day, out = tmp_path / "day", tmp_path / "out"
     day.mkdir()
-    config = "[batch]\nsettle_s = 1.5\nscan_every_s = 0.3\n"
+    config = "[batch]\nsettle_s = 1.5\nscan_every_s = 0.3\n[output]\nlook = 'after'\n"
     process = fieldstop.start("batch", day, "--out", out, "--watch", "--consent", "public",
                               config=config)  # fmt: skip
     data = recording.read_bytes()

@@ -184,7 +184,8 @@ def test_a_day_on_two_workers_one_of_them_killed(
         'case = "QM-0008"\n[[recording]]\nfiles = ["x.mp4"]\n'
     )
     before = {p: p.read_bytes() for p in day.rglob("*") if p.is_file()}
-    process = fieldstop.start("batch", day, "--out", out, "--scheduler", grid.address)
+    process = fieldstop.start("batch", day, "--looked", "AB", "--out", out,
+                              "--scheduler", grid.address)  # fmt: skip
     # Kill a worker with its nanny in the middle of a task.
     until = time.monotonic() + 120
     victim = grid.workers[0]
@@ -213,10 +214,11 @@ def test_a_day_on_two_workers_one_of_them_killed(
 
     # The same on this machine: all that was released or withheld there stands.
     (day / "QM-0008" / "case.toml").unlink()
-    code, value, _ = fieldstop("batch", day, "--out", out)
+    code, value, _ = fieldstop("batch", day, "--looked", "AB", "--out", out)
     assert code == 4 and value["unchanged"] == 3
     assert len(releases(out)) == 2
-    code, value, _ = fieldstop("batch", day, "--out", out, "--scheduler", grid.address)
+    code, value, _ = fieldstop("batch", day, "--looked", "AB", "--out", out,
+                              "--scheduler", grid.address)  # fmt: skip
     assert code == 4 and value["unchanged"] == 3
 
 
@@ -226,7 +228,8 @@ def test_ctrl_c_on_a_cluster(
 ) -> None:
     day, out = tmp_path / "day", tmp_path / "out"
     case_of(day, "QM-0001", recording)
-    process = fieldstop.start("batch", day, "--out", out, "--scheduler", grid.address)
+    process = fieldstop.start("batch", day, "--looked", "AB", "--out", out,
+                              "--scheduler", grid.address)  # fmt: skip
     until = time.monotonic() + 120
     while not list(out.glob("private/*/.work.part-*")) and time.monotonic() < until:
         time.sleep(0.05)

@@ -82,7 +82,7 @@ def test_a_bare_recording_becomes_a_release(
     before = sha256(recording.path)
     out = tmp_path / "out"
     made = fieldstop("make", recording.path, "--narration", voice, "--consent", "public",
-                     "--out", out)  # fmt: skip
+                     "--looked", "AB", "--out", out)  # fmt: skip
     assert made.code == 0, made.value
     assert set(made.value) >= {"case", "release", "draft", "sheet", "record", "survey", "plan",
                                "report", "checks", "withheld", "error"}  # fmt: skip
@@ -121,7 +121,7 @@ def test_a_bare_recording_becomes_a_release(
 
     # The same again is the next revision, and names the one it replaces.
     again = fieldstop("make", recording.path, "--narration", voice, "--consent", "public",
-                      "--out", out)  # fmt: skip
+                      "--looked", "AB", "--out", out)  # fmt: skip
     assert again.code == 0 and again.value["release"].endswith("-web-r2.mp4")
     assert json.loads(Path(again.value["sheet"]).read_text())["replaces"] == 1
 
@@ -159,7 +159,7 @@ def test_without_consent_a_draft_is_kept(
     narrow = fieldstop("make", recording.path, "--consent", "teaching", "--out", tmp_path / "out")
     assert narrow.code == 4 and narrow.codes == ["consent"]
     lecture = fieldstop("make", recording.path, "--consent", "teaching", "--profile", "lecture",
-                        "--out", tmp_path / "out")  # fmt: skip
+                        "--looked", "AB", "--out", tmp_path / "out")  # fmt: skip
     assert lecture.code == 0, lecture.value
     # What was noted as teaching is not widened by the command line.
     wider = fieldstop("make", recording.path, "--consent", "public", "--out", tmp_path / "out")
@@ -203,7 +203,8 @@ def test_keep_and_measured(fieldstop: Shell, recording: media_zoo.Clip, tmp_path
     folder = case_folder(
         tmp_path / "case", recording, recording='keep = [["0:01", "0:03"], [4, 5.5]]\n', more=more
     )
-    made = fieldstop("make", folder, "--out", tmp_path / "out", config="[output]\ncrf = 30\n")
+    made = fieldstop("make", folder, "--looked", "AB", "--out", tmp_path / "out",
+                     config="[output]\ncrf = 30\n")  # fmt: skip
     assert made.code == 0, made.value
     poster = Path(made.value["release"]).with_suffix(".jpg")
     data = poster.read_bytes()
@@ -222,7 +223,8 @@ def test_captions_follow_the_cuts_and_are_checked(
     media_zoo.write_wav(folder / "v.wav", np.zeros((1, 96_000), np.float32) + 1e-4, 48_000)
     srt = "1\n00:00:00,250 --> 00:00:01,000\nHere is the <b>crust</b>.\n\n"
     (folder / "v.srt").write_text(srt)
-    made = fieldstop("make", folder, "--out", tmp_path / "out", config="[output]\ncrf = 30\n")
+    made = fieldstop("make", folder, "--looked", "AB", "--out", tmp_path / "out",
+                     config="[output]\ncrf = 30\n")  # fmt: skip
     assert made.code == 0, made.value
     text = Path(made.value["release"]).with_suffix(".vtt").read_text()
     assert text.startswith("WEBVTT") and "00:00:01.250 --> 00:00:02.000\nHere is the crust." in text
@@ -236,7 +238,8 @@ def test_captions_follow_the_cuts_and_are_checked(
 
 def test_clip_of_a_case(fieldstop: Shell, recording: media_zoo.Clip, tmp_path: Path) -> None:
     folder = case_folder(tmp_path / "case", recording)
-    made = fieldstop("clip", folder, "--from", "0:02", "--to", "4.5", "--out", tmp_path / "out")
+    made = fieldstop("clip", folder, "--from", "0:02", "--to", "4.5", "--looked", "AB",
+                     "--out", tmp_path / "out")  # fmt: skip
     assert made.code == 0, made.value
     release = Path(made.value["release"])
     assert probe(release).duration_s == pytest.approx(2.5, abs=0.05)
@@ -244,7 +247,8 @@ def test_clip_of_a_case(fieldstop: Shell, recording: media_zoo.Clip, tmp_path: P
     assert sheet["number"] is None and sheet["title"] == "Clip" and sheet["audience"] == "teaching"
     cues = tmp_path / "cues.csv"
     cues.write_text("from,to,title\n0,2,First look\n0:03,0:05,Second look\n")
-    many = fieldstop("clip", folder, "--cues", cues, "--out", tmp_path / "out")
+    many = fieldstop("clip", folder, "--cues", cues, "--looked", "AB",
+                     "--out", tmp_path / "out")  # fmt: skip
     assert many.code == 0 and len(many.value["clips"]) == 2
 
 
@@ -344,7 +348,7 @@ def test_split_files_join_without_a_gap(fieldstop: Shell, tmp_path: Path) -> Non
         f'case = "QM-0301"\n[[recording]]\nfiles = {names}\nfield = {given}\n'
         '[consent]\nscope = "public"\nvoice = true\n'
     )
-    made = fieldstop("make", folder, "--out", tmp_path / "out",
+    made = fieldstop("make", folder, "--looked", "AB", "--out", tmp_path / "out",
                      config="[mark]\nvisibility_low = 2\nvisibility_high = 30\n")  # fmt: skip
     assert made.code == 0, made.value
     release = Path(made.value["release"])
@@ -358,7 +362,8 @@ def test_split_files_join_without_a_gap(fieldstop: Shell, tmp_path: Path) -> Non
 
 def test_the_sample_case(sample_case: Path, tmp_path: Path, sample_truth: dict[str, Any]) -> None:
     """The demo's case: field, fog and narration against its truth."""
-    made = Shell(tmp_path)("make", sample_case, "--out", tmp_path / "out")
+    made = Shell(tmp_path)("make", sample_case, "--looked", "AB",
+                           "--out", tmp_path / "out")  # fmt: skip
     assert made.code == 0, made.value["withheld"]
     for path, truth in zip(made.value["survey"], sample_truth["files"], strict=True):
         survey = json.loads(Path(path).read_text())

@@ -28,7 +28,8 @@ def made(tmp_path_factory: pytest.TempPathFactory, sample_media: Path) -> tuple[
     folder = tmp_path_factory.mktemp("quality")
     clip = media_zoo.scope_clip(folder / "q.mp4", 8.0, size=(640, 480), seed=9, audio="noise")
     voice = next(iter(sorted(sample_media.glob("voice.*"))))
-    result = Shell(folder)("make", clip.path, "--narration", voice, "--consent", "public",
+    result = Shell(folder)("make", clip.path, "--narration", voice, "--looked", "AB",
+                           "--consent", "public",
                            "--out", folder / "out")  # fmt: skip
     assert result.code == 0, result.value
     plan = json.loads(Path(result.value["plan"]).read_text())
@@ -130,7 +131,7 @@ def test_thirty_minutes_stay_together(tmp_path: Path) -> None:
     folder = case_folder(tmp_path / "case", clip, recording=f"field = {given}\n",
                          consent="voice = true\n")  # fmt: skip
     # A small mark: the tiny picture is all flashes and patches.
-    made = Shell(tmp_path, 1500)("make", folder, "--out", tmp_path / "out",
+    made = Shell(tmp_path, 1500)("make", folder, "--looked", "AB", "--out", tmp_path / "out",
                            config="[mark]\nvisibility_low = 2\nvisibility_high = 30\n"
                            "[output]\nloudness_lufs = -30.0\n")  # fmt: skip
     assert made.code == 0, made.value

@@ -136,8 +136,8 @@ class Board:
 
     def _caption(self) -> str:
         count = {s: sum(r.state == s for r in self._all.values()) for s in
-                 ("released", "withheld", "failed", "waiting")}  # fmt: skip
-        said = ", ".join(f"{n} {state}" for state, n in count.items())
+                 ("released", "ready", "withheld", "failed", "waiting")}  # fmt: skip
+        said = ", ".join(f"{n} {state}" for state, n in count.items() if n or state != "ready")
         return f"{said}{self._finish()}"
 
     def _finish(self) -> str:
@@ -155,7 +155,7 @@ class Board:
             if row.unchanged or row.state == "stopped":
                 continue
             cost = 8.0 + row.length_s
-            share = 1.0 if row.state in ("released", "withheld", "failed") else 0.0
+            share = 1.0 if row.state in ("released", "ready", "withheld", "failed") else 0.0
             doing = self._doing.get(row.case)
             if doing is not None:
                 start, stop = _SPAN.get(doing.stage, (0.0, 0.0))

@@ -13,7 +13,6 @@ from __future__ import annotations
 import contextlib
 import datetime
 import os
-import pickle
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
 from pipeline.batch.pool import Doing, Pool
-from pipeline.batch.worker import Answer, Job
+from pipeline.batch.worker import Answer, Job, outcome
 from pipeline.errors import FieldstopError, OutputError, UsageError, explained
 
 if TYPE_CHECKING:
@@ -86,6 +85,7 @@ class _Case:
     opened: Any = None
     consent: Any = None
     inputs: str = ""
+    made_from: dict[str, str] = field(default_factory=dict)
     used: Answer = field(default_factory=lambda: {"cpu_s": 0.0, "peak_mb": 0.0})
 
 
@@ -214,9 +214,15 @@ class Cluster:
         return answer
 
     def _after_hash(self, key: str, case: _Case, answer: Answer) -> None:
-        from pipeline.stages.inputs import inputs_sha256, standing_release
+        from pipeline.stages.inputs import (
+            inputs_sha256,
+            made_from,
+            read_decisions,
+            standing_release,
+        )
         from pipeline.stages.intake import open_case
-        from pipeline.stages.make import bind_consent, read_decisions
+        from pipeline.stages.make import bind_consent
+        from pipeline.stages.ready import standing_ready
 
         hashes = answer["hashes"]
         case.job["hashes"] = hashes
@@ -225,13 +231,14 @@ class Cluster:
         )
         case.consent = bind_consent(case.opened, self._catalogue)
         options, profile = self._request.options, self._request.options.output.profile
+        today, document = datetime.date.today(), read_decisions(case.folder)
         case.inputs = inputs_sha256(
-            case.opened,
-            options,
-            case.consent,
-            datetime.date.today(),
-            decisions=read_decisions(case.folder),
+            case.opened, options, case.consent, today, decisions=document,
             approve=case.job["approve"],
+        )  # fmt: skip
+        case.made_from = made_from(case.opened, options, document)
+        clip = standing_ready(
+            case.folder, profile, case.made_from, case.consent, options, today
         )
         standing = standing_release(self._catalogue, case.folder, profile, case.inputs)
         report = case.folder.private_file("report.html")
@@ -241,6 +248,8 @@ class Cluster:
         if standing is not None:
             release = case.folder.release_file(profile, standing.sheet.revision)
             self._end(key, same | {"state": "released", "release": self._inside(case, release)})
+        elif clip is not None:
+            self._leave(key, case, same, existed=True)
         elif case.job["withheld_before"] == case.inputs:
             self._end(key, same | {"state": "withheld"})
         else:
@@ -260,7 +269,8 @@ class Cluster:
         consent = TypeAdapter(KnownConsent).dump_python(case.consent, mode="json")
         self._submit(
             case, "render", "render",
-            consent=consent, inputs=case.inputs, warnings=[behind] if behind else [],
+            consent=consent, inputs=case.inputs, made_from=case.made_from,
+            warnings=[behind] if behind else [],
             revision=self._catalogue.next_revision(case.job["case"], profile),
         )  # fmt: skip
 
@@ -271,22 +281,29 @@ class Cluster:
             self._end(key, answer)
 
     def _after_verify(self, key: str, case: _Case, answer: Answer) -> None:
-        if answer["state"] != "verified":
+        if answer["state"] == "ready":
+            self._leave(key, case, answer, existed=False)
+        else:
             self._end(key, answer)
-            return
-        from pipeline.stages.make import release_ready
-        from pipeline.store.catalogue import WITHDRAWN
 
-        ready = pickle.loads(Path(answer["ready"]).read_bytes())
-        sources = [s.sha256 for s in case.opened.sources]
-        if self._catalogue.is_withdrawn(case.job["case"], sources):
-            withheld = [{"code": "consent", "message": WITHDRAWN, "start_s": None}]
-            self._end(key, answer | {"state": "withheld", "withheld": withheld})
-            return
-        released = release_ready(ready, self._request.options, case.folder, self._catalogue)
-        self._end(
-            key, answer | {"state": "released", "release": self._inside(case, released.path)}
-        )
+    def _leave(self, key: str, case: _Case, answer: Answer, *, existed: bool) -> None:
+        """Release what is ready, if a person looked or none has to."""
+        from pipeline.stages.inputs import read_decisions
+        from pipeline.stages.make import CaseRun, bind_consent, let_leave, looked_now
+        from pipeline.stages.ready import read_ready, ready_document, signed
+
+        options = self._request.options
+        run = CaseRun(case.opened, options, case.folder, case.work)
+        run.consent = bind_consent(case.opened, self._catalogue)
+        name = f"{case.job['case']}-{options.output.profile}"
+        run.kept = read_ready(ready_document(case.folder, name))
+        run.looked = looked_now(case.job["looked"], existed)
+        run.looked = run.looked or signed(run.kept, read_decisions(case.folder))
+        let_leave(run, run.kept, self._catalogue)
+        found = outcome(run)
+        kept = {k: v for k, v in answer.items() if k in ("report", "draft", "unchanged", "inputs")}
+        unchanged = bool(answer.get("unchanged")) and found["state"] == "ready"
+        self._end(key, answer | found | kept | {"unchanged": unchanged})
 
     @staticmethod
     def _inside(case: _Case, path: Path) -> str:

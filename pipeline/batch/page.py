@@ -18,7 +18,7 @@ def page(report: BatchReport) -> str:
         lstrip_blocks=True,
     )
     env.filters |= {"length": time_text, "clock": _clock}
-    states = ("failed", "withheld", "stopped", "waiting", "working", "released")
+    states = ("failed", "withheld", "stopped", "waiting", "working", "ready", "released")
     rows = sorted(report.cases, key=lambda c: states.index(c.state))
     return env.get_template("batch.html").render(
         report=report,

@@ -21,7 +21,7 @@ from pipeline.batch.estimate import Pace, Size, disk_mb, free_mb, refuse_small_d
 from pipeline.batch.find import FoundCase, Settled, find_cases, lay_out
 from pipeline.batch.pool import Pool, Runner, cores, tidy, workers_and_memory
 from pipeline.batch.worker import Answer, Job
-from pipeline.errors import FieldstopError, InputError, OutputError
+from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
 from pipeline.model.batch import BatchCase, BatchError, BatchEstimate, BatchReport, State
 from pipeline.model.case import Scope
 from pipeline.model.options import Options
@@ -32,7 +32,7 @@ from pipeline.store.work import WorkFolder, atomic_write, is_alive, output_error
 
 _SAVE_S = 5.0
 _POLL_S = 0.5
-_ENDED = ("released", "withheld", "failed")
+_ENDED = ("released", "ready", "withheld", "failed")
 
 
 @dataclass(frozen=True)
@@ -46,6 +46,7 @@ class Request:
     catalogue: Path | None = None
     consent: Scope | None = None
     approve: str | None = None
+    looked: str | None = None
     dry_run: bool = False
     watch: bool = False
     scheduler: str | None = None
@@ -72,6 +73,13 @@ def run_batch(request: Request, board: Board) -> BatchReport:
     from pipeline.stages.make import check_initials
 
     check_initials(request.approve)
+    check_initials(request.looked, "--looked")
+    if request.watch and request.looked is not None:
+        raise UsageError(
+            "--looked cannot speak for recordings that are still to come",
+            "--watch",
+            "look at what is ready, then give fieldstop release",
+        )
     with contextlib.ExitStack() as stack:
         if not request.dry_run:
             stack.enter_context(folder_lock(request.folder))
@@ -188,9 +196,14 @@ class Batch:
         Large files are not read for this: one whose hash is not remembered is to be made,
         and its worker, which takes the hash, looks again.
         """
-        from pipeline.stages.inputs import inputs_sha256, standing_release
+        from pipeline.stages.inputs import (
+            inputs_sha256,
+            made_from,
+            read_decisions,
+            standing_release,
+        )
         from pipeline.stages.intake import open_case
-        from pipeline.stages.make import read_decisions
+        from pipeline.stages.ready import signed, standing_ready
 
         folder = WorkFolder(self.request.out, entry.found.case)
         note = self.catalogue.batch_note(self.place, entry.found.case, self.profile)
@@ -202,14 +215,18 @@ class Batch:
             except _NotKnown:
                 return
             sources = [s.sha256 for s in opened.sources]
+            consent = self.catalogue.consent_for(sources, opened.case.case, opened.case.consent)
+            today, document = datetime.date.today(), read_decisions(folder)
             entry.inputs = inputs_sha256(
-                opened,
-                self.options,
-                self.catalogue.consent_for(sources, opened.case.case, opened.case.consent),
-                datetime.date.today(),
-                decisions=read_decisions(folder),
+                opened, self.options, consent, today, decisions=document,
                 approve=self.request.approve,
-            )
+            )  # fmt: skip
+            parts = made_from(opened, self.options, document)
+        clip = None
+        if self.request.looked is None and self.options.output.look == "before-release":
+            # Else it leaves now: that is for the worker.
+            clip = standing_ready(folder, self.profile, parts, consent, self.options, today)
+            clip = None if clip is not None and signed(clip, document) else clip
         record = standing_release(self.catalogue, folder, self.profile, entry.inputs)
         row = entry.row
         if record is not None:
@@ -217,6 +234,11 @@ class Batch:
             file = folder.release_file(self.profile, record.sheet.revision)
             row.release = file.relative_to(self.request.out).as_posix()
             row.length_s = record.sheet.duration_s
+            row.report = self._report_of(folder)
+        elif clip is not None:
+            row.state, row.unchanged = "ready", True
+            row.ready = folder.private_file(clip.file).relative_to(self.request.out).as_posix()
+            row.length_s = clip.plan.duration_s
             row.report = self._report_of(folder)
         elif note is not None and entry.inputs == entry.withheld_before:
             row.state, row.unchanged = "withheld", True
@@ -309,6 +331,7 @@ class Batch:
                     "options": self._options_of_worker(),
                     "catalogue": os.path.abspath(self.catalogue.path),
                     "approve": self.request.approve,
+                    "looked": self.request.looked,
                     "withheld_before": entry.withheld_before,
                 }
                 self.runner.start(row.case, job)
@@ -337,6 +360,7 @@ class Batch:
         row.state = answer["state"]
         row.unchanged = answer.get("unchanged", False)
         row.release, row.draft = answer.get("release"), answer.get("draft")
+        row.ready = answer.get("ready")
         row.report = answer.get("report")
         row.withheld = [Withheld.model_validate(w) for w in answer.get("withheld", [])]
         note = None
@@ -509,7 +533,9 @@ def _now() -> str:
 
 def summary(report: BatchReport) -> str:
     """How many of each, in a sentence."""
-    states: tuple[State, ...] = ("released", "withheld", "failed", "stopped", "waiting")
+    states: tuple[State, ...] = (
+        "released", "ready", "withheld", "failed", "stopped", "waiting",
+    )  # fmt: skip
     parts = [f"{report.count(s)} {s}" for s in states if report.count(s)]
     same = sum(c.unchanged for c in report.cases)
     return ", ".join(parts) + (f" ({same} as before)" if same else "")

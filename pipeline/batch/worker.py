@@ -123,6 +123,7 @@ def _whole_case(job: Job, progress: Any) -> Answer:
         _options(job),
         catalogue=Path(catalogue) if catalogue else None,
         approve=job["approve"],
+        looked=job["looked"],
         unless_released=True,
         withheld_before=job["withheld_before"],
         progress=progress,
@@ -144,10 +145,11 @@ def outcome(run: Any) -> Answer:
         return path.relative_to(out).as_posix() if path is not None else None
 
     return {
-        "state": "released" if release is not None else "withheld",
+        "state": run.state,
         "unchanged": run.unchanged,
         "inputs": run.inputs,
         "release": inside(release),
+        "ready": inside(run.ready),
         "draft": inside(run.draft),
         "report": inside(run.report),
         "withheld": [w.model_dump() for w in run.withheld],
@@ -189,11 +191,11 @@ def _render(job: Job, progress: Any) -> Answer:
     from pydantic import TypeAdapter
 
     from pipeline.media.glyphs import load_glyph
+    from pipeline.model.decisions import effective
+    from pipeline.stages.inputs import read_decisions
     from pipeline.stages.make import (
         CaseRun,
-        effective,
         make_rendered,
-        read_decisions,
         save_surveys,
         survey_source,
     )
@@ -208,6 +210,7 @@ def _render(job: Job, progress: Any) -> Answer:
     work = Path(tempfile.mkdtemp(dir=job["work"]))
     run = CaseRun(opened, options, folder, work, glyph=load_glyph(options.mark))
     run.approved_by, run.inputs = job["approve"], job["inputs"]
+    run.made_from = job["made_from"]
     run.warnings += job["warnings"]
     run.consent = TypeAdapter(KnownConsent).validate_python(job["consent"])
     document = read_decisions(folder)
@@ -225,19 +228,17 @@ def _render(job: Job, progress: Any) -> Answer:
 
 
 def _verify(job: Job, progress: Any) -> Answer:
-    """Verify what `_render` made; the client releases it."""
-    from pipeline.stages.make import CaseRun, verify_rendered
+    """Verify what `_render` made and keep it as ready; the client releases it."""
+    from pipeline.stages.make import CaseRun, keep, verify_rendered
 
     _see_shared(job)
     place = Path(job["run"])
     run = pickle.loads(place.read_bytes())
     assert isinstance(run, CaseRun)
-    ready = verify_rendered(run, progress)
-    answer = _reported(run, Path(job["path"]))
-    if ready is not None:
-        place.with_name("ready.pickle").write_bytes(pickle.dumps(ready))
-        answer |= {"state": "verified", "ready": str(place.with_name("ready.pickle"))}
-    return answer
+    clip = verify_rendered(run, progress)
+    if clip is not None:
+        keep(run, clip)
+    return _reported(run, Path(job["path"]))
 
 
 def _reported(run: Any, path: Path) -> Answer:

@@ -9,7 +9,7 @@ from pydantic import Field
 from pipeline.model.document import Document, Part
 from pipeline.model.release import Withheld
 
-State = Literal["waiting", "working", "released", "withheld", "failed", "stopped"]
+State = Literal["waiting", "working", "released", "ready", "withheld", "failed", "stopped"]
 
 
 class BatchError(Part):
@@ -23,13 +23,14 @@ class BatchError(Part):
 class BatchCase(Part):
     """One case of a batch.
 
-    release and report: relative to the OUT folder. unchanged: as the last batch left it.
+    release, ready and report: relative to the OUT folder. unchanged: as the last batch left it.
     """
 
     case: str
     state: State = "waiting"
     unchanged: bool = False
     release: str | None = None
+    ready: str | None = None
     draft: str | None = None
     report: str | None = None
     withheld: list[Withheld] = []

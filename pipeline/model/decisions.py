@@ -68,3 +68,14 @@ def sign_off_holds(
         settings,
         plan,
     )
+
+
+def effective(entries: Sequence[Decision]) -> list[Decision]:
+    """Entries in force after undo and redo, oldest first."""
+    undone: set[int] = set()
+    for entry in entries:
+        if entry.verb == "undo" and entry.target is not None:
+            undone.add(entry.target)
+        elif entry.verb == "redo" and entry.target is not None:
+            undone.discard(entry.target)
+    return [e for e in entries if e.verb not in ("undo", "redo") and e.number not in undone]

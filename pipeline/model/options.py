@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 Audience = Literal["teaching", "public"]
+Look = Literal["before-release", "after"]
 EditAction = Literal["keep", "cut", "freeze", "clear"]
 
 
@@ -55,6 +56,11 @@ class OutputOptions(Section):
         "same", "interlaced sources: one picture per frame, or one per field"
     )
     series_title: str = option("", "name of the series, shown in the sheet", max_length=80)
+    look: Look = option(
+        "before-release",
+        "whether a person looks at a clip before it is released; no profile that comes with the"
+        " program says after, only your own settings can, also for a public audience",
+    )
 
 
 class FieldOptions(Section):

@@ -27,6 +27,39 @@ class Withheld(Part):
     start_s: float | None = None
 
 
+class Looked(Part):
+    """That a person looked, as it was said. Private: it holds initials.
+
+    how: on the page (a sign-off), with `fieldstop release`, or with `--looked` of the command
+    that made the clip. clip: False where this very clip did not exist when it was said, so
+    that only its recordings, or an earlier clip, can have been looked at.
+    """
+
+    by: str = Field(pattern=r"^[A-Za-z]{1,4}$", description="initials")
+    at: str = Field(description="UTC, ISO 8601")
+    how: Literal["page", "release", "make"]
+    clip: bool = True
+
+
+NOT_LOOKED = "Nobody has looked at this clip before its release."
+
+
+def look_sentence(looked: Looked | None, *, initials: bool) -> str:
+    """Who looked, in a sentence; without initials it may go out."""
+    if looked is None:
+        return NOT_LOOKED
+    who = looked.by if initials else "A person"
+    day = looked.at[:10]
+    if not looked.clip:
+        return f"{who} said on {day}, when this clip was made, to have looked."
+    how = {
+        "page": "and signed off on the review page",
+        "release": "and released it",
+        "make": "as given on the command line",
+    }[looked.how]
+    return f"{who} looked at this clip on {day} {how}."
+
+
 class Sheet(Document):
     """The sheet that leaves with the file: no source hashes, seeds, references or initials."""
 
@@ -47,6 +80,7 @@ class Sheet(Document):
     year: int
     chapters: list[tuple[float, str]] = []
     cautions: list[str] = []
+    look: str = Field(default="", description="whether a person looked before it was released")
     checks: list[Check] = []
     edits: list[str] = []
     poster: str | None = Field(default=None, description="file name beside the clip")
@@ -68,5 +102,6 @@ class ReleaseRecord(Document):
     consent: dict[str, Any]
     mark: dict[str, Any]
     approved_by: str | None = None
+    looked: Looked | None = None
     path: str
     warnings: list[str] = []

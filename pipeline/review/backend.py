@@ -37,7 +37,7 @@ from pipeline.review.report import (
     plain,
 )
 
-CaseState = Literal["needs a person", "planned", "rendered", "withheld", "released"]
+CaseState = Literal["needs a person", "planned", "rendered", "ready", "withheld", "released"]
 
 
 class CaseSummary(NamedTuple):

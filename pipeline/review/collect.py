@@ -47,7 +47,7 @@ def report_data(run: CaseRun) -> ReportData:
     case = run.opened.case
     state: State = "surveyed"
     if run.plan is not None:
-        state = "withheld" if run.withheld else "released"
+        state = run.state
     recordings = [
         RecordingPart(recording_name(case, run, n), one_surround(s.survey), _per_frame(s.series))
         for n, s in enumerate(run.surveyed)
@@ -451,7 +451,7 @@ def checklist(run: CaseRun) -> Sequence[ChecklistRow]:
     speech = sum(r.what == "speech" for r in plan.redactions)
     tags = sum(len(s.recording.identifying) for s in run.surveyed)
     outside = sum(e.kind == "out_of_body" for e in plan.edits)
-    by = run.approved_by
+    by = run.looked.by if run.looked is not None else run.approved_by
     looked = run.options.anonymity.lettering and "lettering" in surveys[0].measured
     voice = bool(run.consent and run.consent.voice)
     return [

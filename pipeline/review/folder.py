@@ -340,6 +340,8 @@ class FolderBackend:
             return "needs a person"
         if plan is not None and (missing or any(not n.approvable for n in plan.needs)):
             return "withheld"
+        if any(self._folder(case).private_dir.glob("*.ready.json")):
+            return "ready"
         if plan is not None and self._folder(case).draft_file(plan.profile).is_file():
             return "rendered"
         return "planned"
@@ -802,6 +804,8 @@ class FolderBackend:
         )
         if run.released is not None:
             return RenderResult("released", f"Released as {run.released.path.stem}.", run.checks)
+        if run.ready is not None:
+            return RenderResult("ready", "It is ready: look at it, then sign it off.", run.checks)
         why = "; ".join(w.message for w in run.withheld[:4])
         kept = " A draft was kept." if run.draft else ""
         return RenderResult("withheld", f"No release: {why}.{kept}", run.checks)

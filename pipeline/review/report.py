@@ -29,7 +29,7 @@ from pipeline.model.survey import Event, Survey, TrackLoudness
 from pipeline.model.time import format_time, total_s
 from pipeline.review.plots import KINDS, Look, look, loss_plot, mark_plot, sound_plots
 
-State = Literal["released", "withheld", "surveyed"]
+State = Literal["released", "ready", "withheld", "surveyed"]
 
 CAUTIONS = (
     "Not a medical device, and not for diagnosis.",

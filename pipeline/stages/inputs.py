@@ -7,7 +7,8 @@ import json
 from pathlib import Path
 from typing import Any
 
-from pipeline.model.decisions import Decisions
+from pipeline.errors import InputError
+from pipeline.model.decisions import Decisions, effective
 from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord
 from pipeline.settings import deciding_options
@@ -33,12 +34,7 @@ def inputs_sha256(
     those of the machine and of the batch), people's decisions, who answers for it, and
     whether consent covers the audience on the date `today`.
     """
-    case = opened.case.model_dump(mode="json")
-    for recording in case["recording"]:
-        recording["files"] = len(recording["files"])
-    if case["narration"] is not None:
-        case["narration"]["file"] = opened.narration is not None
-        case["narration"]["captions"] = opened.captions is not None
+    case = _case_values(opened)
     values = {
         "case": case,
         "sources": [[s.recording, s.still, s.sha256] for s in opened.sources],
@@ -52,6 +48,88 @@ def inputs_sha256(
         "consent": [consent.covers(options.output.audience, today), consent.voice],
     }
     return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+
+
+def read_decisions(folder: WorkFolder) -> Decisions | None:
+    """People's decisions on the case, or None if there are none.
+
+    Raises InputError if decisions.json is damaged: a decision is never dropped.
+    """
+    path = folder.private_file("decisions.json")
+    if not path.is_file():
+        return None
+    try:
+        return Decisions.model_validate_json(path.read_bytes())
+    except ValueError:
+        raise InputError(
+            "decisions.json of the case cannot be read", "", "restore it from a backup"
+        ) from None
+
+
+def made_from(
+    opened: OpenedCase,
+    options: Options,
+    decisions: Decisions | None,
+    *,
+    narrated: bool = True,
+    cut: Any = None,
+) -> dict[str, str]:
+    """A hash for each part of what a clip is made from, by the part's name.
+
+    Who looked, who answers and what consent allows are left out: they decide whether a clip
+    leaves, not what is in it. cut: of a clip of a part, anything that JSON can hold.
+    """
+    captions = _content(str(opened.captions)) if opened.captions is not None else ""
+    return {
+        "case.toml": case_sha256(opened),
+        "the recordings": _sha256([[s.recording, s.still, s.sha256] for s in opened.sources]),
+        "the narration": _sha256([narrated, opened.narration_sha256]),
+        "the captions": _sha256(captions),
+        "the part asked for": _sha256(cut),
+        **settled_by(options, decisions),
+    }
+
+
+def case_sha256(opened: OpenedCase) -> str:
+    """Hash of what case.toml says, without file names and without the consent."""
+    case = _case_values(opened)
+    case.pop("consent")
+    return _sha256(case)
+
+
+def settled_by(options: Options, decisions: Decisions | None) -> dict[str, str]:
+    """The parts of `made_from` that need none of the material."""
+    return {
+        "the settings": _sha256(deciding_options(options)),
+        "the emblem or the font": _sha256(
+            [_content(options.mark.emblem), _content(options.mark.font)]
+        ),
+        "the decisions": _sha256(decided(decisions)),
+    }
+
+
+def _sha256(value: Any) -> str:
+    return hashlib.sha256(json.dumps(value, sort_keys=True).encode()).hexdigest()
+
+
+def decided(decisions: Decisions | None) -> list[Any]:
+    """The decisions in force that could change a clip; a sign-off changes none."""
+    return [
+        e.model_dump(mode="json", exclude={"number", "at"})
+        for e in (effective(decisions.entries) if decisions else [])
+        if e.verb != "sign"
+    ]
+
+
+def _case_values(opened: OpenedCase) -> dict[str, Any]:
+    """What case.toml says, without any file name."""
+    case = opened.case.model_dump(mode="json")
+    for recording in case["recording"]:
+        recording["files"] = len(recording["files"])
+    if case["narration"] is not None:
+        case["narration"]["file"] = opened.narration is not None
+        case["narration"]["captions"] = opened.captions is not None
+    return case
 
 
 def _content(path: str) -> str:

@@ -68,6 +68,7 @@ class OpenedCase:
     """A checked case: its document, its source files, its narration file.
 
     bare: made from a single recording without a case.toml. captions: of the narration.
+    narration_given: the narration was given beside the case, not by it.
     """
 
     case: Case
@@ -77,6 +78,7 @@ class OpenedCase:
     bare: bool
     narration_sha256: str = ""
     captions: Path | None = None
+    narration_given: bool = False
     warnings: list[str] = field(default_factory=list)
 
 
@@ -154,7 +156,10 @@ def open_case(
     if case.narration is not None and case.narration.captions is not None:
         captions = _resolve(folder, case.narration.captions)
         check_plain_file(captions)
-    return OpenedCase(case, sources, voice, None if bare else folder, bare, heard, captions)
+    return OpenedCase(
+        case, sources, voice, None if bare else folder, bare, heard, captions,
+        narration_given=narration is not None,
+    )  # fmt: skip
 
 
 def remembered_sha256(path: Path) -> str:

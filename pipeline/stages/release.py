@@ -13,12 +13,11 @@ from typing import Any
 from pipeline import __version__
 from pipeline.errors import InputError
 from pipeline.media.captions import captions_vtt
-from pipeline.media.probe import probe
+from pipeline.media.probe import file_sha256, probe
 from pipeline.media.read import jpeg, read_pictures
-from pipeline.model.case import Case
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
-from pipeline.model.release import Check, ReleaseRecord, Sheet
+from pipeline.model.release import Check, Looked, ReleaseRecord, Sheet, look_sentence
 from pipeline.model.time import format_time
 from pipeline.settings import settings_sha256
 from pipeline.stages.plan import plan_sha256
@@ -27,7 +26,7 @@ from pipeline.store.work import WorkFolder
 
 CAUTIONS = [
     "This clip was made for teaching. It is not a medical device and not for diagnosis.",
-    "Automatic anonymisation is an aid: a person reviews before release.",
+    "Automatic anonymisation is an aid: a person looks and listens before a clip is used.",
     "Consent and privacy are matters of local law and of your institution's policy.",
 ]
 
@@ -44,7 +43,8 @@ class Released:
 def release(
     finished: Path,
     plan: Plan,
-    case: Case,
+    case: str,
+    wanted: int | None,
     options: Options,
     folder: WorkFolder,
     catalogue: Catalogue,
@@ -55,13 +55,17 @@ def release(
     survey_hashes: list[str],
     mark: dict[str, Any],
     approved_by: str | None,
+    looked: Looked | None = None,
     suffix: str = "",
     numbered: bool = True,
     inputs: str = "",
     warnings: Sequence[str] = (),
 ) -> Released:
-    """Move `finished` to the releases folder and write sheet, record and catalogue row.
+    """Put `finished` into the releases folder and write sheet, record and catalogue row.
 
+    The file stays where it is, so that a run killed in between has lost nothing.
+    looked: the person who looked at it, None where the settings let it go without.
+    case: its pseudonym. wanted: its number in the series, None for the next free one.
     suffix: part of the file name of a clip cut from a case. numbered: False for
     clips that stand outside the series. inputs: hash of what it was made from.
     The record is written first and the file appears under its name only when whole, so
@@ -71,14 +75,14 @@ def release(
     profile = options.output.profile + suffix
     number = None
     if numbered:
-        number = catalogue.claim_number(options.output.series_title, case.case, case.number)
-    revision = catalogue.next_revision(case.case, profile)
+        number = catalogue.claim_number(options.output.series_title, case, wanted)
+    revision = catalogue.next_revision(case, profile)
     while folder.release_file(profile, revision).exists():
         revision += 1
     target = folder.release_file(profile, revision)
     today = datetime.date.today()
     sheet = Sheet(
-        case=case.case,
+        case=case,
         title=plan.title,
         number=number,
         series_title=options.output.series_title,
@@ -94,6 +98,7 @@ def release(
         year=today.year,
         chapters=[(c.start_s, c.title) for c in plan.chapters],
         cautions=CAUTIONS,
+        look=look_sentence(looked, initials=False),
         checks=checks,
         edits=edit_lines(plan),
         poster=target.with_suffix(".jpg").name,
@@ -117,6 +122,7 @@ def release(
         },
         mark=mark,
         approved_by=approved_by,
+        looked=looked,
         path=str(target),
         warnings=[*plan.warnings, *warnings],
     )
@@ -132,7 +138,13 @@ def release(
         else:
             beside[1].unlink(missing_ok=True)  # of a run that was killed
         with folder.atomic_path(target) as temp:
-            move(finished, temp)
+            put(finished, temp)
+            if file_sha256(temp) != sha256:
+                raise InputError(
+                    "The finished file is not the one that was checked",
+                    "another content",
+                    "make the clip again",
+                )
     except BaseException:
         if not target.exists():
             for path in (record_file, *beside):
@@ -167,8 +179,6 @@ def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:
     What such a run left beside a clip that never came is removed. Call it while holding
     the lock of the case.
     """
-    from pipeline.media.probe import file_sha256
-
     for suffix in (".jpg", ".vtt"):
         for path in folder.releases_dir.glob(f"*{suffix}"):
             if not path.with_suffix(".mp4").exists():
@@ -193,10 +203,34 @@ def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:
             catalogue.add_release(record)
 
 
+def whole_records(folder: WorkFolder) -> list[ReleaseRecord]:
+    """The records of the case whose file lies in the releases folder."""
+    found = []
+    for path in folder.record_files():
+        try:
+            record = ReleaseRecord.model_validate_json(path.read_bytes())
+        except ValueError:
+            continue
+        if folder.release_file(record.sheet.profile, record.sheet.revision).is_file():
+            found.append(record)
+    return found
+
+
 def _not_before(catalogue: Catalogue) -> datetime.datetime:
     """Now; by a clock that was set back, the time of the catalogue's newest entry."""
     now, newest = datetime.datetime.now(datetime.UTC), catalogue.newest()
     return now if newest is None else max(now, newest)
+
+
+def put(source: Path, target: Path) -> None:
+    """The same file under another name, to be read by everybody; a copy on another disk."""
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copyfile(source, target)
+    mask = os.umask(0)
+    os.umask(mask)
+    target.chmod(0o666 & ~mask)
 
 
 def move(source: Path, target: Path) -> None:

@@ -85,7 +85,7 @@ class Bench:
 
     def run(self, *more: str, **faults: Any) -> Any:
         run = self.runner(
-            "--config", self.config, "--catalogue", self.catalogue, "make", *more,
+            "--config", self.config, "--catalogue", self.catalogue, "make", "--looked", "AB", *more,
             "--out", self.out, "--", self.case, **faults,
         )  # fmt: skip
         assert not run["hung"] and "Traceback" not in run["err"], run
@@ -235,7 +235,8 @@ def test_every_file_is_on_the_disk_before_its_name(
     folder, out = case_folder(tmp_path / "case", tiny), tmp_path / "out"
     config = tmp_path / "c.toml"
     config.write_text(PLAIN)
-    run = run_case(folder, out, load_options(None, config), catalogue=tmp_path / "c.sqlite3")
+    run = run_case(folder, out, load_options(None, config), looked="AB",
+                    catalogue=tmp_path / "c.sqlite3")  # fmt: skip
     assert run.released is not None
     kept = [p for p in out.rglob("*") if p.is_file() and p.name != ".lock"]
     assert run.released.path in kept and len(kept) >= 6
@@ -346,15 +347,15 @@ def _change_at(
             CHANGES[what](folder / "a.mp4")
 
     with pytest.raises(InputError) as caught:
-        run_case(folder, out, load_options(None, config), catalogue=tmp_path / "c.sqlite3",
-                 progress=progress, **more)  # fmt: skip
+        run_case(folder, out, load_options(None, config), looked="AB",
+                 catalogue=tmp_path / "c.sqlite3", progress=progress, **more)  # fmt: skip
     assert done and caught.value.exit_code == 3 and caught.value.do
     assert not list((out / "releases").rglob("*.mp4"))
     assert not [p for p in out.rglob("*") if ".part-" in p.name]
     # Put back, the same case goes through: nothing of the other content was kept.
     shutil.copy(tiny, folder / "a.mp4")
-    again = run_case(folder, out, load_options(None, config), catalogue=tmp_path / "c.sqlite3",
-                     **more)  # fmt: skip
+    again = run_case(folder, out, load_options(None, config), looked="AB",
+                     catalogue=tmp_path / "c.sqlite3", **more)  # fmt: skip
     return out, [w.code for w in again.withheld]
 
 
@@ -442,7 +443,8 @@ def _made_from_damaged(longer: Path, tmp_path: Path, share: tuple[float, float],
     damaged_middle(longer, folder / "a.mp4", share, seed)
     config = tmp_path / "c.toml"
     config.write_text(PLAIN)
-    return run_case(folder, out, load_options(None, config), catalogue=tmp_path / "c.sqlite3")
+    return run_case(folder, out, load_options(None, config), looked="AB",
+                    catalogue=tmp_path / "c.sqlite3")  # fmt: skip
 
 
 def _best_shift_s(run: Any, time_s: float) -> float:
@@ -538,7 +540,7 @@ def test_a_locked_catalogue_stops_the_run_with_a_sentence(
     holder.execute("BEGIN IMMEDIATE")
     folder, out = case_folder(tmp_path / "case", tiny), tmp_path / "out"
     with pytest.raises(OutputError, match="in use by another process"):
-        run_case(folder, out, load_options(None, config), catalogue=path)
+        run_case(folder, out, load_options(None, config), catalogue=path, looked="AB")
     holder.execute("ROLLBACK")
     holder.close()
     assert not list((out / "releases").rglob("*.mp4"))

@@ -226,7 +226,7 @@ def run_one(seed: int, folder: Path) -> Outcome:
     work.mkdir()
     case = corpus.make_clip(plan, work / "in")
     out = work / "out"
-    run = run_case(case, out, Options(), catalogue=work / "catalogue")
+    run = run_case(case, out, Options(), catalogue=work / "catalogue", looked="AB")
     why = [f"{w.code}: {w.message}" for w in run.withheld]
     outcome = Outcome(plan, run.released is not None, why)
     for time_s, rgb in frames(case / plan.file, 2.1):

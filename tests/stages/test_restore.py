@@ -124,7 +124,7 @@ def test_a_fogged_case_is_cleared_and_says_so(tmp_path: Path) -> None:
     options = Options()
     options.lens.fog = "clear"
     options.anonymity.faces = False
-    run = run_case(folder, tmp_path / "out", options, catalogue=tmp_path / "c.sqlite3")
+    run = run_case(folder, tmp_path / "out", options, catalogue=tmp_path / "c.sqlite3", looked="AB")
     assert run.plan is not None and run.plan.restorations, run.plan and run.plan.edits
     assert run.released is not None, run.withheld
     checks = {c.check: c for c in run.checks}
@@ -168,7 +168,7 @@ def test_a_cut_fades_without_showing_what_was_cut(tmp_path: Path) -> None:
     options.anonymity.faces = options.anonymity.lettering = False
     options.output.crf = 12
     out, catalogue = tmp_path / "out", tmp_path / "c.sqlite3"
-    run = run_case(folder, out, options, catalogue=catalogue, approve="AB")
+    run = run_case(folder, out, options, catalogue=catalogue, looked="AB", approve="AB")
     assert run.released is not None, run.withheld
     assert run.plan is not None and run.plan.pieces[1].fade_s > 0.2
     shown, source = frames(run.released.path), frames(folder / "a.mp4")

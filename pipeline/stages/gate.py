@@ -1,0 +1,69 @@
+"""May it leave? Pure: plan, consent, decisions, look, date and checks in, reasons out."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from pipeline.model.identity import identity_warnings
+from pipeline.model.options import Look
+from pipeline.model.plan import Need, Plan
+from pipeline.model.release import Check, Looked, Withheld
+from pipeline.store.catalogue import KnownConsent
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """withheld: `reasons` say why. ready: a person has to look first. release: it may leave."""
+
+    state: Literal["withheld", "ready", "release"]
+    reasons: tuple[Withheld, ...] = ()
+
+
+def text_reasons(case: str, title: str, texts: Sequence[str]) -> list[Withheld]:
+    """Texts that would leave with the clip and could identify somebody."""
+    return [Withheld(code="identity", message=m) for m in identity_warnings(case, title, *texts)]
+
+
+def consent_reasons(consent: KnownConsent, audience: str, today: datetime.date) -> list[Withheld]:
+    """Why consent does not cover the audience today; empty if it does."""
+    if consent.covers(audience, today):
+        return []
+    return [Withheld(code="consent", message=consent.refusal(audience, today))]
+
+
+def open_needs(
+    plan: Plan, approve: str | None, case_time: Callable[[Need], float | None]
+) -> list[Withheld]:
+    """What a person must settle first. approve: initials of who answers for what may be."""
+    return [
+        Withheld(code=n.code, message=n.message, start_s=case_time(n))
+        for n in plan.needs
+        if approve is None or not n.approvable
+    ]
+
+
+def failed_checks(checks: Sequence[Check]) -> list[Withheld]:
+    """Checks of the finished file that did not pass."""
+    return [
+        Withheld(
+            code="check",
+            message=f"{c.check}: measured {c.measured} {c.unit}, limit {c.limit}".strip(),
+        )
+        for c in checks
+        if not c.passed
+    ]
+
+
+def verdict(reasons: Sequence[Withheld], look: Look, looked: Looked | None) -> Verdict:
+    """What becomes of a finished, verified file.
+
+    Nothing that is withheld is ready: a look settles neither consent nor a failed check.
+    """
+    if reasons:
+        return Verdict("withheld", tuple(reasons))
+    if look == "before-release" and looked is None:
+        return Verdict("ready")
+    return Verdict("release")

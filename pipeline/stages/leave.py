@@ -1,0 +1,262 @@
+"""`fieldstop release`: what is ready leaves, nothing is rendered again.
+
+What it was made from is compared with what is there today, part by part; what cannot be
+reached any more (a card that was taken out) is held by the hash that was taken.
+"""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.errors import InputError, UsageError
+from pipeline.media.probe import file_sha256
+from pipeline.model.options import Options
+from pipeline.model.ready import ReadyClip
+from pipeline.model.release import Looked, Withheld
+from pipeline.settings import settings_sha256
+from pipeline.stages import release as releasing
+from pipeline.stages.gate import consent_reasons, failed_checks, verdict
+from pipeline.stages.inputs import made_from, read_decisions, settled_by
+from pipeline.stages.intake import OpenedCase, SourceFile, open_case, read_case, remembered_sha256
+from pipeline.stages.make import bind_consent
+from pipeline.stages.ready import SUFFIX, read_ready, release_clip, signed, tidy_ready
+from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.work import WorkFolder
+
+
+@dataclass
+class Left:
+    """What came of one ready clip."""
+
+    clip: ReadyClip
+    file: Path
+    released: releasing.Released | None = None
+    withheld: list[Withheld] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+    def as_json(self) -> dict[str, Any]:
+        """With the names of `CaseRun.as_json`."""
+        done, report = self.released, self.file.with_name("report.html")
+        return {
+            "case": self.clip.case,
+            "release": str(done.path) if done else None,
+            "ready": str(self.file) if done is None and self.file.is_file() else None,
+            "draft": None,
+            "sheet": str(done.sheet) if done else None,
+            "record": str(done.record) if done else None,
+            "survey": [],
+            "plan": None,
+            "report": str(report) if report.is_file() else None,
+            "checks": [c.model_dump() for c in self.clip.checks],
+            "withheld": [w.model_dump() for w in self.withheld],
+            "warnings": self.warnings,
+            "error": None,
+        }
+
+
+def ready_documents(out: Path) -> list[Path]:
+    """Documents of all that is ready in an OUT folder, sorted by name."""
+    return sorted((Path(out) / "private").glob("*/*" + SUFFIX))
+
+
+def folder_of(out: Path, document: Path) -> WorkFolder:
+    """The work folder that a document of `ready_documents` lies in."""
+    return WorkFolder(out, document.relative_to(Path(out) / "private").parts[0])
+
+
+def chosen(out: Path, names: Sequence[str], profile: str | None) -> list[Path]:
+    """The documents that people name: a pseudonym, a ready clip's name, a case folder or file.
+
+    Raises InputError where nothing of that name is ready, UsageError where several clips of
+    a case are: a person says which of them was looked at.
+    """
+    documents = ready_documents(out)
+    found: list[Path] = []
+    for name in names:
+        case = _pseudonym(out, name)
+        mine = [d for d in documents if d.name == name + SUFFIX]
+        mine = mine or [d for d in documents if folder_of(out, d).case == case]
+        if profile is not None:
+            mine = [d for d in mine if _read(d) is None or read_ready(d).profile == profile]
+        if not mine:
+            raise _nothing(out, case, documents, profile)
+        if len(mine) > 1:
+            raise UsageError(
+                f"{case} has {len(mine)} clips ready",
+                listed(mine),
+                "name the one that you looked at, or give --profile",
+            )
+        found += [d for d in mine if d not in found]
+    return found
+
+
+def _read(document: Path) -> ReadyClip | None:
+    try:
+        return read_ready(document)
+    except InputError:
+        return None
+
+
+def all_ready(out: Path, profile: str | None) -> list[Path]:
+    """Everything that is ready. Raises InputError if nothing is."""
+    found = [d for d in ready_documents(out) if profile is None or read_ready(d).profile == profile]
+    if not found:
+        raise InputError("Nothing is ready here", "", "run fieldstop make or batch first")
+    return found
+
+
+def looked_by(by: str) -> Looked:
+    """That somebody looked, as `fieldstop release` was told just now."""
+    at = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
+    return Looked(by=by, at=at, how="release")
+
+
+def listed(documents: Sequence[Path], most: int = 6) -> str:
+    names = [d.name.removesuffix(SUFFIX) for d in documents]
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def _pseudonym(out: Path, name: str) -> str:
+    """The pseudonym of a case that is named by its folder, its case.toml or its recording."""
+    path = Path(name)
+    if not path.exists() or (path.parent == Path() and (out / "private" / name).is_dir()):
+        return name
+    if path.is_dir() and not (path / "case.toml").is_file():
+        return path.name
+    return open_case(path).case.case
+
+
+def _nothing(out: Path, case: str, ready: Sequence[Path], profile: str | None) -> InputError:
+    private = out / "private"
+    known = sorted(p.name for p in private.iterdir() if p.is_dir()) if private.is_dir() else []
+    known = [k for k in known if not k.startswith(".")]
+    shown = case if len(case) <= 40 and case.isprintable() else "that name"
+    if case in known:
+        files = sorted((out / "releases" / case).glob("*.mp4"))
+        last = f"released already: {files[-1].stem}" if files else "nothing was released either"
+        wanted = f" for the profile {profile}" if profile else ""
+        return InputError(
+            f"Nothing is ready for {shown}{wanted}", last, "run fieldstop make on the case first"
+        )
+    names = [*dict.fromkeys([*known, *(d.name.removesuffix(SUFFIX) for d in ready)])]
+    near = difflib.get_close_matches(case, names, n=3, cutoff=0.5)
+    if near:
+        return InputError(f"There is no case {shown} here", "", f"did you mean {', '.join(near)}?")
+    do = f"ready here: {listed(ready)}" if ready else "run fieldstop make on the case first"
+    return InputError(f"There is no case {shown} here", f"{len(known)} other cases", do)
+
+
+def release_kept(
+    document: Path,
+    out: Path,
+    options: Options,
+    catalogue: Catalogue,
+    looked: Looked | None,
+) -> Left:
+    """Release one ready clip if all is as it was when it was made and consent covers it today.
+
+    options: the settings in force for its profile. looked: who looked at it; None lets a
+    sign-off of the case or a profile that is looked at afterwards stand for it.
+    Raises InputError, OutputError; what withholds it is in the answer.
+    """
+    folder = folder_of(out, document)
+    with folder.case_lock():
+        releasing.record_unrecorded(folder, catalogue)
+        tidy_ready(folder)
+        if not document.is_file():
+            raise InputError(
+                "It was released already, or is not ready any more",
+                document.name.removesuffix(SUFFIX),
+                "see fieldstop catalogue",
+            )
+        clip = read_ready(document)
+        left = Left(clip, document.with_name(clip.file))
+        decisions = read_decisions(folder)
+        case, now = as_found(clip, out, left.warnings)
+        now |= settled_by(options, decisions)
+        left.withheld = overtaken(clip, options, now, file_sha256(left.file))
+        consent = _consent_today(clip, case, catalogue)
+        left.withheld += consent_reasons(consent, options.output.audience, datetime.date.today())
+        if clip.voice and not consent.voice and not left.withheld:
+            left.withheld.append(
+                Withheld(code="consent", message="consent does not cover voices any more")
+            )
+        left.withheld += failed_checks(clip.checks)
+        looked = looked or signed(clip, decisions)
+        found = verdict(left.withheld, options.output.look, looked)
+        if found.state == "release":
+            left.released = release_clip(clip, folder, options, catalogue, consent, looked)
+        elif found.state == "ready":
+            left.withheld.append(Withheld(code="look", message="nobody has looked at it yet"))
+        return left
+
+
+def overtaken(
+    clip: ReadyClip, options: Options, now: Mapping[str, str], sha256: str
+) -> list[Withheld]:
+    """Why the clip is not what would be made today, in sentences; empty if it is. Pure.
+
+    now: `made_from` of today, without the parts that are out of reach. sha256: of its file.
+    """
+
+    def changed(what: str, do: str = "make the clip again") -> Withheld:
+        return Withheld(code="changed", message=f"{what} changed since it was made: {do}")
+
+    output = options.output
+    if (clip.profile, clip.plan.audience) != (output.profile, output.audience):
+        return [changed("the profile")]
+    if clip.settings_sha256 != settings_sha256(options):
+        return [changed("the settings", "give the --config it was made with, or make it again")]
+    if sha256 != clip.sha256:
+        return [changed("the ready file itself")]
+    return [changed(part) for part in now if now[part] != clip.made_from.get(part)]
+
+
+def as_found(
+    clip: ReadyClip, out: Path, warnings: list[str]
+) -> tuple[OpenedCase | None, dict[str, str]]:
+    """The case as it lies there today, and the hashes of those parts that can be reached.
+
+    None for a case whose case.toml is gone, or that never had one. What is out of reach is
+    told in `warnings`: the hash that was taken when the clip was made stands for it.
+    Raises InputError where something is there and cannot be read.
+    """
+    at = Path(clip.case_at)
+    given = Path(clip.narration_at) if clip.narration_at else None
+    there = [Path(p) for p in clip.sources_at if Path(p).is_file()]
+    whole = len(there) == len(clip.sources_at) and (given is None or given.is_file())
+    toml = at / "case.toml"
+    if whole and (toml.is_file() or at.is_file()):
+        opened = open_case(at, narration=given, out=out)
+        parts = made_from(opened, Options(), None, narrated=clip.narrated)
+        parts = {k: v for k, v in parts.items() if k in _MATERIAL}
+        return (None if opened.bare else opened), parts
+    warnings.append(
+        "the recordings are not where they were: the hashes taken when the clip was made stand"
+        " for them"
+    )
+    sources = [
+        SourceFile(s.number, Path(p), s.recording, s.still, s.sha256)
+        for s, p in zip(clip.plan.sources, clip.sources_at, strict=True)
+    ]
+    changed = [s for s in sources if s.path in there and remembered_sha256(s.path) != s.sha256]
+    parts = {"the recordings": "other"} if changed else {}
+    if not toml.is_file():
+        return None, parts
+    return OpenedCase(read_case(toml), sources, None, at, False), parts
+
+
+_MATERIAL = ("case.toml", "the recordings", "the narration", "the captions")
+
+
+def _consent_today(clip: ReadyClip, case: OpenedCase | None, catalogue: Catalogue) -> KnownConsent:
+    """The consent that binds the clip today, from the catalogue and from case.toml."""
+    if case is not None:
+        return bind_consent(case, catalogue)
+    return catalogue.consent_for([s.sha256 for s in clip.plan.sources], clip.case)

@@ -1,0 +1,186 @@
+"""What is ready: a verified clip in the private folder that waits for a person's look.
+
+The clip and its document lie side by side; the document is written last and removed first, so
+that there is never one without its clip.
+"""
+
+from __future__ import annotations
+
+import datetime
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from pipeline import __version__
+from pipeline.errors import InputError
+from pipeline.media.probe import file_sha256
+from pipeline.model.decisions import Decisions, sign_off_holds
+from pipeline.model.options import Options
+from pipeline.model.ready import ReadyClip
+from pipeline.model.release import Looked
+from pipeline.settings import settings_sha256
+from pipeline.stages import release as releasing
+from pipeline.stages.gate import consent_reasons
+from pipeline.stages.plan import plan_sha256
+from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.hashes import HashMemory
+from pipeline.store.work import WorkFolder, writing
+
+SUFFIX = ".ready.json"
+LIMIT_BYTES = 50_000_000
+
+
+def ready_document(folder: WorkFolder, name: str) -> Path:
+    """Where the document of a clip named `HL-0142-web` lies."""
+    return folder.private_file(f"{name}{SUFFIX}")
+
+
+def ready_file_name(name: str) -> str:
+    return f"{name}-ready.mp4"
+
+
+def keep_ready(clip: ReadyClip, finished: Path, folder: WorkFolder) -> Path:
+    """Move `finished` into the private folder, in place of one that was ready before.
+
+    Returns where it lies. Raises OutputError.
+    """
+    document, file = ready_document(folder, clip.name), folder.private_file(clip.file)
+    with writing():
+        document.unlink(missing_ok=True)
+    with folder.atomic_path(file) as temp:
+        releasing.move(finished, temp)
+    folder.atomic_write(document, clip.to_json())
+    return file
+
+
+def read_ready(document: Path) -> ReadyClip:
+    """The clip of a document, whose file lies beside it.
+
+    Raises InputError for a document that is damaged, or names another case, profile or file
+    than its own place does.
+    """
+    wrong = InputError(
+        "What is noted of a ready clip cannot be used",
+        "damaged, or changed by hand",
+        "make the clip again",
+    )
+    try:
+        if document.is_symlink() or document.stat().st_size > LIMIT_BYTES:
+            raise wrong
+        clip = ReadyClip.model_validate_json(document.read_bytes())
+    except (OSError, ValueError):
+        raise wrong from None
+    named = document.name.removesuffix(SUFFIX)
+    if (clip.name, clip.file, clip.plan.case) != (named, ready_file_name(named), clip.case):
+        raise wrong
+    file = document.with_name(clip.file)
+    if file.is_symlink() or not file.is_file():
+        raise InputError("A ready clip is not there any more", clip.file, "make the clip again")
+    return clip
+
+
+def discard_ready(folder: WorkFolder, name: str) -> None:
+    """Remove what is ready under this name, if anything is."""
+    with writing():
+        ready_document(folder, name).unlink(missing_ok=True)
+        folder.private_file(ready_file_name(name)).unlink(missing_ok=True)
+
+
+def tidy_ready(folder: WorkFolder) -> None:
+    """Remove what a killed run left: a ready clip without its document, or one that was
+    released already. Call it while holding the lock of the case."""
+    for file in folder.private_dir.glob(f"*{ready_file_name('')}"):
+        name = file.name.removesuffix(ready_file_name(""))
+        document = ready_document(folder, name)
+        if not document.is_file():
+            with writing():
+                file.unlink(missing_ok=True)
+            continue
+        try:
+            clip = read_ready(document)
+        except InputError:
+            continue
+        if any(r.sheet.sha256 == clip.sha256 for r in releasing.whole_records(folder)):
+            discard_ready(folder, name)
+
+
+def standing_ready(
+    folder: WorkFolder,
+    profile: str,
+    made_from: Mapping[str, str],
+    consent: KnownConsent,
+    options: Options,
+    today: datetime.date,
+) -> ReadyClip | None:
+    """What is ready for the profile, if made from these inputs, still whole and still covered."""
+    document = ready_document(folder, f"{folder.case}-{profile}")
+    if not document.is_file():
+        return None
+    try:
+        clip = read_ready(document)
+    except InputError:
+        return None
+    if clip.made_from != made_from or clip.program_version != __version__:
+        return None
+    if clip.settings_sha256 != settings_sha256(options):
+        return None
+    if consent_reasons(consent, options.output.audience, today) or clip.voice != consent.voice:
+        return None
+    whole = HashMemory().sha256(document.with_name(clip.file), file_sha256) == clip.sha256
+    return clip if whole else None
+
+
+def signed(clip: ReadyClip, decisions: Decisions | None) -> Looked | None:
+    """The sign-off of the case, if it was given for what this clip is."""
+    if decisions is None or decisions.sign_off is None:
+        return None
+    holds = sign_off_holds(
+        decisions,
+        sources=[s.sha256 for s in clip.plan.sources],
+        surveys=clip.survey_sha256,
+        settings=clip.settings_sha256,
+        plan=plan_sha256(clip.plan),
+    )
+    given = decisions.sign_off
+    return Looked(by=given.by, at=given.at, how="page") if holds else None
+
+
+def release_clip(
+    clip: ReadyClip,
+    folder: WorkFolder,
+    options: Options,
+    catalogue: Catalogue,
+    consent: KnownConsent,
+    looked: Looked | None,
+) -> releasing.Released:
+    """Release what is ready, nothing rendered again; revision and number are given now.
+
+    Whether it may leave was asked before (`gate.verdict`). Raises OutputError, or InputError
+    if the file is not the one that was checked.
+    """
+    released = releasing.release(
+        folder.private_file(clip.file),
+        clip.plan,
+        clip.case,
+        clip.number,
+        options,
+        folder,
+        catalogue,
+        sha256=clip.sha256,
+        checks=clip.checks,
+        consent=consent,
+        survey_hashes=clip.survey_sha256,
+        mark=clip.mark,
+        approved_by=clip.approved_by,
+        looked=looked,
+        suffix=clip.suffix,
+        numbered=clip.numbered,
+        inputs=clip.inputs,
+        warnings=clip.warnings,
+    )
+    discard_ready(folder, clip.name)
+    return released
+
+
+def absolute(path: Path | None) -> str | None:
+    return os.path.abspath(path) if path is not None else None

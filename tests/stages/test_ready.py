@@ -1,0 +1,166 @@
+"""Ready: verified and kept until a person has looked; then released without rendering again."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from pathlib import Path
+from typing import Any
+
+import media_zoo
+import pytest
+from test_make import Shell, case_folder, sha256
+
+from pipeline.model.options import Options
+from pipeline.model.release import Looked, Withheld
+from pipeline.settings import load_options, packaged, profiles, settings_sha256
+from pipeline.stages.gate import verdict
+
+
+@pytest.fixture(scope="module")
+def tiny(tmp_path_factory: pytest.TempPathFactory) -> media_zoo.Clip:
+    path = tmp_path_factory.mktemp("ready") / "a.mp4"
+    return media_zoo.scope_clip(path, 3.0, size=(320, 240), seed=5, audio="noise")
+
+
+@pytest.fixture
+def fieldstop(tmp_path: Path) -> Shell:
+    return Shell(tmp_path)
+
+
+GIVEN = "field = [166, 120, 112]\n"
+
+
+def made(fieldstop: Shell, tiny: media_zoo.Clip, *more: str, **values: Any) -> Any:
+    folder = fieldstop.folder / "case"
+    if not folder.exists():
+        case_folder(folder, tiny, recording=GIVEN)
+    return fieldstop("make", folder, *more, "--out", fieldstop.folder / "out", **values)
+
+
+def release(fieldstop: Shell, *more: str) -> Any:
+    return fieldstop("release", *more, "--out", fieldstop.folder / "out")
+
+
+def mp4s(fieldstop: Shell) -> list[str]:
+    return sorted(p.name for p in (fieldstop.folder / "out" / "releases").rglob("*.mp4"))
+
+
+# --- the gate is pure -------------------------------------------------------------------
+
+LOOKED = Looked(by="AB", at="2026-05-02T10:00:00+00:00", how="release")
+WHY = [Withheld(code="consent", message="no consent is known")]
+
+
+@pytest.mark.parametrize(
+    ("reasons", "look", "looked", "state"),
+    [
+        ([], "before-release", None, "ready"),
+        ([], "before-release", LOOKED, "release"),
+        ([], "after", None, "release"),
+        ([], "after", LOOKED, "release"),
+        (WHY, "before-release", LOOKED, "withheld"),  # a look settles no consent
+        (WHY, "after", LOOKED, "withheld"),
+    ],
+)
+def test_verdict(reasons: Any, look: Any, looked: Any, state: str) -> None:
+    assert verdict(reasons, look, looked).state == state
+
+
+def test_profiles_that_come_with_the_program_are_looked_at_first(user_folders: Path) -> None:
+    for name in profiles():
+        assert load_options(name).output.look == "before-release", name
+    assert Options().output.look == "before-release"
+    own = user_folders / "config" / "fieldstop" / "settings.toml"
+    own.parent.mkdir(parents=True)
+    own.write_text('[output]\nlook = "after"\n')
+    assert load_options("web").output.look == "after"
+    # When it leaves is not part of what is made: a sign-off does not lapse by it.
+    assert settings_sha256(load_options("web")) == settings_sha256(Options())
+    assert "look" in (packaged("configs") / "default.toml").read_text()
+
+
+# --- from the command line --------------------------------------------------------------
+
+
+def test_made_looked_at_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
+    first = made(fieldstop, tiny)
+    assert first.code == 0 and first.value["release"] is None and first.codes == []
+    ready = Path(first.value["ready"])
+    assert ready.is_file() and mp4s(fieldstop) == []
+    document = ready.with_name("QM-0300-web.ready.json")
+    assert json.loads(document.read_text())["schema"] == "fieldstop.ready/1"
+    assert {os.stat(p).st_mode & 0o777 for p in (ready, document)} == {0o600}
+    whole = sha256(ready)
+    begun = time.monotonic()
+    done = release(fieldstop, "QM-0300", "--by", "AB")
+    assert done.code == 0 and done.value["ready"] is None, done.value
+    assert time.monotonic() - begun < 60
+    target = Path(done.value["release"])
+    assert target.name == "QM-0300-web-r1.mp4" and sha256(target) == whole
+    assert not ready.exists() and not document.exists()
+    assert os.stat(target).st_mode & 0o444 == 0o444
+    record = json.loads(Path(done.value["record"]).read_text())
+    assert record["looked"]["by"] == "AB" and record["looked"]["how"] == "release"
+    sheet = json.loads(Path(done.value["sheet"]).read_text())
+    assert sheet["look"].startswith("A person looked") and "AB" not in json.dumps(sheet)
+    twice = release(fieldstop, "QM-0300", "--by", "AB")
+    assert twice.code == 3 and "QM-0300-web-r1" in twice.said
+
+
+def test_looked_releases_what_was_ready_without_making_it_again(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    whole = sha256(Path(made(fieldstop, tiny).value["ready"]))
+    done = made(fieldstop, tiny, "--looked", "AB")
+    assert done.code == 0 and sha256(Path(done.value["release"])) == whole
+    record = json.loads(Path(done.value["record"]).read_text())
+    assert record["looked"]["how"] == "make" and record["looked"]["clip"]
+
+
+def test_looked_at_once_is_recorded_as_what_it_is(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    done = made(fieldstop, tiny, "--looked", "AB")
+    assert done.code == 0 and done.value["ready"] is None
+    record = json.loads(Path(done.value["record"]).read_text())
+    assert record["looked"]["clip"] is False, "this very clip cannot have been looked at"
+    assert "when this clip was made" in record["sheet"]["look"]
+
+
+@pytest.mark.parametrize("by", ["Ivy Fennimore", "", "A1"])
+def test_a_name_is_no_initials(fieldstop: Shell, tmp_path: Path, by: str) -> None:
+    done = release(fieldstop, "QM-0300", "--by", by)
+    assert done.code == 2 and "initials" in done.said and "Ivy" not in done.said
+
+
+def test_nothing_ready_and_a_mistyped_case(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
+    made(fieldstop, tiny)
+    near = release(fieldstop, "QM-300", "--by", "AB")
+    assert near.code == 3 and "QM-0300" in near.said
+    assert release(fieldstop, "--by", "AB").code == 2
+    everything = release(fieldstop, "--all", "--by", "AB")  # nobody is at a terminal
+    assert everything.code == 2 and "QM-0300-web" in everything.said
+    assert mp4s(fieldstop) == []
+
+
+def test_an_overtaken_clip_does_not_leave(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
+    made(fieldstop, tiny)
+    toml = fieldstop.folder / "case" / "case.toml"
+    before = toml.read_text()
+    toml.write_text(before.replace("Crusts", "Other crusts"))
+    other = release(fieldstop, "QM-0300", "--by", "AB")
+    assert other.code == 4 and other.codes == ["changed"] and "case.toml" in str(other.value)
+    toml.write_text(before)
+    fieldstop.config.write_text(fieldstop.config.read_text() + '[mark]\ntext = "OTHER"\n')
+    other = release(fieldstop, "QM-0300", "--by", "AB")
+    assert other.code == 4 and "settings" in str(other.value["withheld"])
+    assert mp4s(fieldstop) == []
+
+
+def test_withdrawn_meanwhile(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
+    made(fieldstop, tiny)
+    assert fieldstop("withdraw", "QM-0300").code == 0
+    done = release(fieldstop, "QM-0300", "--by", "AB")
+    assert done.code == 4 and done.codes == ["consent"] and mp4s(fieldstop) == []
