@@ -508,6 +508,7 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
 
     CASE is a pseudonym, a case folder or file, or the name of a ready clip (HL-0142-web).
     """
+    from pipeline.batch.one import tell_released
     from pipeline.stages import leave
     from pipeline.stages.make import check_initials
     from pipeline.stages.ready import read_ready
@@ -539,7 +540,10 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
             if everything and not _ask(say, clip, document):
                 continue
             options = context.options(clip.profile)
-            left.append(leave.release_kept(document, out, options, store, leave.looked_by(by)))
+            one = leave.release_kept(document, out, options, store, leave.looked_by(by))
+            if one.released is not None:
+                tell_released(leave.folder_of(out, document), clip, one.looked)
+            left.append(one)
     rows = [one.as_json() for one in left]
     say.result(rows[0] if len(rows) == 1 else {"cases": rows, "error": None})
     for one in left:

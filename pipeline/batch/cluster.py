@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
+from pipeline.batch.one import tell_released
 from pipeline.batch.pool import Doing, Pool
 from pipeline.batch.worker import Answer, Job, outcome
 from pipeline.errors import FieldstopError, OutputError, UsageError, explained
@@ -300,6 +301,8 @@ class Cluster:
         run.looked = looked_now(case.job["looked"], existed)
         run.looked = run.looked or signed(run.kept, read_decisions(case.folder))
         let_leave(run, run.kept, self._catalogue)
+        if run.released is not None:
+            tell_released(case.folder, run.kept, run.looked)
         found = outcome(run)
         kept = {k: v for k, v in answer.items() if k in ("report", "draft", "unchanged", "inputs")}
         unchanged = bool(answer.get("unchanged")) and found["state"] == "ready"

@@ -41,6 +41,7 @@ class SignOff(Part):
     surveys: list[str]
     settings: str
     plan: str
+    narration: str = Field(default="", description="hash of its content; empty for none")
 
 
 class Decisions(Document):
@@ -59,15 +60,13 @@ def sign_off_holds(
     surveys: Sequence[str],
     settings: str,
     plan: str,
+    narration: str,
 ) -> bool:
     """True if there is a sign-off and none of the hashes has changed since."""
     given = document.sign_off
-    return given is not None and (given.sources, given.surveys, given.settings, given.plan) == (
-        list(sources),
-        list(surveys),
-        settings,
-        plan,
-    )
+    return given is not None and (
+        given.sources, given.surveys, given.settings, given.plan, given.narration
+    ) == (list(sources), list(surveys), settings, plan, narration)  # fmt: skip
 
 
 def effective(entries: Sequence[Decision]) -> list[Decision]:

@@ -37,6 +37,7 @@ class ReadyClip(Document):
     plan: Plan
     made_from: dict[str, str]
     survey_sha256: list[str]
+    narration_sha256: str = ""
     voice: bool = Field(description="made under a consent that covers voices heard in the room")
     checks: list[Check]
     mark: dict[str, Any]

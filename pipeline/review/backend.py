@@ -125,6 +125,7 @@ class CaseView:
     surveys: Sequence[str]
     settings_sha256: str
     plan_sha256: str
+    narration_sha256: str
     decided: int
     report: Path | None = None
     waiting: bool = False

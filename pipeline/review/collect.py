@@ -23,10 +23,10 @@ from pipeline.review.report import (
     ReportData,
     SoundPicture,
     SoundReport,
-    State,
     Thumbnail,
     build_report,
 )
+from pipeline.review.standing import State
 from pipeline.stages.make import CaseRun
 from pipeline.stages.pictures import redacted_jpegs
 from pipeline.stages.plan import chapter_title
@@ -73,7 +73,15 @@ def report_data(run: CaseRun) -> ReportData:
         warnings=list(dict.fromkeys(warnings)),
         mark=_mark(run),
         event_loss=run.options.lens.event_loss,
+        name=clip_name(run),
+        looked=run.looked,
+        approved_by=run.approved_by,
     )
+
+
+def clip_name(run: CaseRun) -> str:
+    """`HL-0142-web`: what a ready clip is called."""
+    return f"{run.opened.case.case}-{run.options.output.profile}{run.suffix}"
 
 
 def one_surround(survey: Survey) -> Survey:
@@ -451,7 +459,7 @@ def checklist(run: CaseRun) -> Sequence[ChecklistRow]:
     speech = sum(r.what == "speech" for r in plan.redactions)
     tags = sum(len(s.recording.identifying) for s in run.surveyed)
     outside = sum(e.kind == "out_of_body" for e in plan.edits)
-    by = run.looked.by if run.looked is not None else run.approved_by
+    by = run.approved_by
     looked = run.options.anonymity.lettering and "lettering" in surveys[0].measured
     voice = bool(run.consent and run.consent.voice)
     return [
@@ -459,7 +467,6 @@ def checklist(run: CaseRun) -> Sequence[ChecklistRow]:
             "identifier": "Names, dates, numbers in the surround (Clean Pixel Data)",
             "treated": "everything outside the scope field is black in every frame",
             "found": "not looked for: removed without reading",
-            "approved_by": by,
         },
         {
             "identifier": "Names, dates, numbers in the field (Clean Pixel Data)",
@@ -467,38 +474,32 @@ def checklist(run: CaseRun) -> Sequence[ChecklistRow]:
             if looked
             else "not looked for by this run: a person must look",
             "found": f"{in_field} places" if looked else "unknown",
-            "approved_by": by,
             "needs_person": by is None and not looked,
         },
         {
             "identifier": "Full-face pictures (Clean Recognizable Visual Features)",
             "treated": "pictures outside the body are cut, held or black",
             "found": f"{outside} spans outside the body, {faces} faces",
-            "approved_by": by,
         },
         {
             "identifier": "Voices, spoken names in the room",
             "treated": "consent covers voices: kept" if voice else "replaced by room sound",
             "found": f"{speech} spans",
-            "approved_by": by,
         },
         {
             "identifier": "Names spoken by the narrator",
             "treated": "not changed: a person listens to the narration",
             "found": "unknown",
-            "approved_by": by,
             "needs_person": by is None and bool(plan.narration),
         },
         {
             "identifier": "Dates, places, device serials, names in file tags (Clean Descriptors)",
             "treated": "only an allow-list of tags is written",
             "found": f"{tags} in the sources",
-            "approved_by": by,
         },
         {
             "identifier": "Record, account and telephone numbers, e-mail and web addresses",
             "treated": "as lettering and voices above; case name and titles are checked",
             "found": "see above",
-            "approved_by": by,
         },
     ]

@@ -193,6 +193,7 @@ def sign(
     surveys: Sequence[str],
     settings: str,
     plan: str,
+    narration: str,
     at: str | None = None,
 ) -> Decisions:
     """The anonymity list is approved for exactly these hashes."""
@@ -205,6 +206,7 @@ def sign(
         surveys=list(surveys),
         settings=settings,
         plan=plan,
+        narration=narration,
     )
     return out.model_copy(update={"sign_off": approval})
 

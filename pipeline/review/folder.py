@@ -301,6 +301,7 @@ class FolderBackend:
             surveys=[survey_sha256(s) for s, _ in surveys],
             settings_sha256=settings_sha256(self.options),
             plan_sha256=plan_sha256(plan) if plan else "",
+            narration_sha256=self._narration_sha256(case, ready, document),
             decided=ready.seen
             if ready is not None and ready.run.plan is not None
             else version(decisions)
@@ -313,6 +314,18 @@ class FolderBackend:
         )
         view.state = self._state(case, view, plan, decisions, bool(missing))
         return view
+
+    def _narration_sha256(self, case: str, ready: _Ready | None, document: Case | None) -> str:
+        """Hash of the narration's content; empty where there is none of its own."""
+        from pipeline.stages.intake import remembered_sha256
+
+        if ready is not None:
+            return str(ready.run.opened.narration_sha256)
+        path, given = self._origin(case) or (None, None)
+        if given is None and path is not None and document is not None:
+            named = document.narration.file if document.narration is not None else None
+            given = path / named if named else None
+        return remembered_sha256(given) if given is not None and given.is_file() else ""
 
     def _consent_missing(self, case: str, plan: Plan | None, document: Case | None) -> str:
         """Why consent does not cover the plan's audience; empty if it does."""
@@ -786,6 +799,9 @@ class FolderBackend:
             raise UsageError(
                 "Decisions were added while the render was waiting", "", "render again"
             )
+        at_once = self._release_kept(case, decisions)
+        if at_once is not None:
+            return at_once
         # Whether a sign-off holds is decided by the run, on what it finds itself.
         def told(stage: str, done: float, whole: float) -> None:
             if cancelled():
@@ -809,6 +825,36 @@ class FolderBackend:
         why = "; ".join(w.message for w in run.withheld[:4])
         kept = " A draft was kept." if run.draft else ""
         return RenderResult("withheld", f"No release: {why}.{kept}", run.checks)
+
+
+    def _release_kept(self, case: str, decisions: Decisions) -> RenderResult | None:
+        """Releases what is ready if the sign-off was given for it; None: it must be rendered."""
+        from pipeline.review.standing import restate, standing
+        from pipeline.stages.leave import release_kept
+        from pipeline.stages.ready import read_ready, ready_document, signed
+        from pipeline.store.catalogue import Catalogue
+
+        folder = self._folder(case)
+        document = ready_document(folder, f"{case}-{self.options.output.profile}")
+        if not document.is_file():
+            return None
+        with contextlib.suppress(InputError):
+            if not signed(read_ready(document), decisions):
+                return None
+            with Catalogue(self.catalogue) as catalogue:
+                left = release_kept(document, self._out, self.options, catalogue, None)
+            if left.released is None:
+                return None  # overtaken: the run says why, or makes it anew
+            clip = left.clip
+            restate(folder, standing(
+                clip.name, "released", checks=len(clip.checks), looked=left.looked,
+                approved_by=clip.approved_by,
+            ))  # fmt: skip
+            return RenderResult(
+                "released", f"Released as {left.released.path.stem}, as it was looked at.",
+                clip.checks,
+            )  # fmt: skip
+        return None
 
 
 _SHARES = {

@@ -16,7 +16,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
-from typing import Any, Literal, NamedTuple, TypedDict
+from typing import Any, NamedTuple, TypedDict
 
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -24,12 +24,11 @@ from markupsafe import Markup
 from numpy.typing import ArrayLike
 
 from pipeline.model.field import FieldSpan
-from pipeline.model.release import Check, Withheld
+from pipeline.model.release import Check, Looked, Withheld
 from pipeline.model.survey import Event, Survey, TrackLoudness
 from pipeline.model.time import format_time, total_s
 from pipeline.review.plots import KINDS, Look, look, loss_plot, mark_plot, sound_plots
-
-State = Literal["released", "ready", "withheld", "surveyed"]
+from pipeline.review.standing import State, standing
 
 CAUTIONS = (
     "Not a medical device, and not for diagnosis.",
@@ -96,12 +95,11 @@ class EditRow(TypedDict, total=False):
 
 
 class ChecklistRow(TypedDict, total=False):
-    """One kind of identifier: how it is treated, whether it was found, who approved."""
+    """One kind of identifier: how it is treated, whether it was found."""
 
     identifier: str
     treated: str
     found: str
-    approved_by: str | None
     needs_person: bool
 
 
@@ -186,6 +184,9 @@ class ReportData:
     mark: MarkReport = field(default_factory=lambda: MarkReport())
     cautions: Sequence[str] = CAUTIONS
     event_loss: float = 0.15
+    name: str = ""
+    looked: Looked | None = None
+    approved_by: str | None = None
 
 
 @dataclass
@@ -792,6 +793,7 @@ def build_report(data: ReportData) -> str:
     """
     groups = _plots(data)
     listed = findings(data)
+    needed = sum(f.needs_person for f in listed)
     rows = _event_rows(data)
     style = asset("uplot.min.css") + "\n" + asset("page.css") + "\n" + asset("report.css")
     script = "\n;\n".join(asset(n) for n in ("uplot.min.js", "plots.js", "report.js"))
@@ -812,7 +814,11 @@ def build_report(data: ReportData) -> str:
             payload=script_json(payload),
             data=data,
             findings=listed,
-            needed=sum(f.needs_person for f in listed),
+            needed=needed,
+            standing=standing(
+                data.name or data.case, data.state, checks=sum(c.passed for c in data.checks),
+                looked=data.looked, approved_by=data.approved_by, needed=needed,
+            ),
             groups=groups,
             shares=_shares(data),
             event_rows=rows,

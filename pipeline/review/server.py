@@ -519,6 +519,7 @@ class Review:
             surveys=view.surveys,
             settings=view.settings_sha256,
             plan=view.plan_sha256,
+            narration=view.narration_sha256,
         )
 
     async def plan(self, request: Request) -> Response:

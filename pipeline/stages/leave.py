@@ -36,6 +36,7 @@ class Left:
     clip: ReadyClip
     file: Path
     released: releasing.Released | None = None
+    looked: Looked | None = None
     withheld: list[Withheld] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
 
@@ -188,10 +189,10 @@ def release_kept(
                 Withheld(code="consent", message="consent does not cover voices any more")
             )
         left.withheld += failed_checks(clip.checks)
-        looked = looked or signed(clip, decisions)
-        found = verdict(left.withheld, options.output.look, looked)
+        left.looked = looked or signed(clip, decisions)
+        found = verdict(left.withheld, options.output.look, left.looked)
         if found.state == "release":
-            left.released = release_clip(clip, folder, options, catalogue, consent, looked)
+            left.released = release_clip(clip, folder, options, catalogue, consent, left.looked)
         elif found.state == "ready":
             left.withheld.append(Withheld(code="look", message="nobody has looked at it yet"))
         return left

@@ -453,6 +453,7 @@ def verify_rendered(run: CaseRun, progress: Progress) -> ReadyClip | None:
         settings_sha256=settings_sha256(options),
         plan=run.plan,
         made_from=run.made_from,
+        narration_sha256=run.opened.narration_sha256,
         survey_sha256=[survey_sha256(s.survey) for s in run.surveyed],
         voice=run.consent.voice,
         checks=run.verified.checks,
@@ -794,6 +795,7 @@ def _sign_off(run: CaseRun, document: Decisions) -> SignOff | None:
         surveys=[survey_sha256(s.survey) for s in run.surveyed],
         settings=settings_sha256(run.options),
         plan=planning.plan_sha256(run.plan),
+        narration=run.opened.narration_sha256,
     )
     return document.sign_off if holds else None
 

@@ -140,6 +140,7 @@ def signed(clip: ReadyClip, decisions: Decisions | None) -> Looked | None:
         surveys=clip.survey_sha256,
         settings=clip.settings_sha256,
         plan=plan_sha256(clip.plan),
+        narration=clip.narration_sha256,
     )
     given = decisions.sign_off
     return Looked(by=given.by, at=given.at, how="page") if holds else None

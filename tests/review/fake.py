@@ -280,6 +280,7 @@ class FakeBackend:
             sources=SHA,
             surveys=[hashlib.sha256(s.encode()).hexdigest() for s in SHA],
             settings_sha256=hashlib.sha256(b"settings").hexdigest(),
+            narration_sha256="",
             plan_sha256=hashlib.sha256(
                 "".join(
                     e.model_dump_json() for e in effective(planned) if e.verb != "sign"

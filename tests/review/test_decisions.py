@@ -104,12 +104,13 @@ def signed(document: Decisions, plan: str = "p") -> Decisions:
         surveys=["v"],
         settings="o",
         plan=plan,
+        narration="n",
     )
 
 
 def test_a_sign_off_lapses_with_any_hash_and_with_any_later_entry() -> None:
     document = signed(added(start()))
-    same = {"sources": ["s"], "surveys": ["v"], "settings": "o", "plan": "p"}
+    same = {"sources": ["s"], "surveys": ["v"], "settings": "o", "plan": "p", "narration": "n"}
     assert sign_off_holds(document, **same)  # type: ignore[arg-type]
     for name in same:
         other = {**same, name: "x" if isinstance(same[name], str) else ["x"]}

@@ -401,6 +401,7 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
                 surveys=view.surveys,
                 settings=view.settings_sha256,
                 plan=view.plan_sha256,
+                narration=view.narration_sha256,
             )
         )
         assert plan_is_current(view, decisions)

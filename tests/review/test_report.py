@@ -17,12 +17,13 @@ from conftest import SHA, jpeg, make_data
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.model.release import Check, Withheld
+from pipeline.model.release import Check, Looked, Withheld
 from pipeline.model.survey import Event
 from pipeline.review.collect import how_bad
 from pipeline.review.plots import KINDS, loss_plot
 from pipeline.review.report import ReportData, build_report, data_uri, findings, number, plain
 from pipeline.review.series import pack, reduce_series, reduce_together, unpack
+from pipeline.review.standing import restated, standing
 
 MEDIA = re.compile(r"data:(?:image|audio)/[a-z0-9]+;base64,[A-Za-z0-9+/=]+")
 
@@ -138,7 +139,6 @@ def test_it_is_complete(html: str) -> None:
         "0.372",
         "goal 0.35",
         "Windows with at least 15 LU 97.4 %",
-        "nobody yet",
         "Not a medical device, and not for diagnosis",
         "a person looks through the whole clip",
         "local law and the policy of your institution decide",
@@ -256,7 +256,7 @@ def test_text_is_escaped_everywhere() -> None:
     data.warnings = data.cautions = [bad]
     data.recordings = [(bad, *data.recordings[0][1:])]
     data.thumbnails = [(*data.thumbnails[0][:4], bad)]
-    data.checklist = [{"identifier": bad, "found": bad, "treated": bad, "approved_by": bad}]
+    data.checklist = [{"identifier": bad, "found": bad, "treated": bad}]
     data.edits = [
         {
             "recording": 0,
@@ -466,3 +466,29 @@ def test_fog_without_a_number_is_shown_first() -> None:
         Event(kind="blur", start_s=95, stop_s=99, peak_loss=None, confidence=0.9),
     ]
     assert [e.start_s for e in sorted(seen, key=how_bad)] == [10, 5, 0, 95]
+
+
+def test_what_is_said_of_a_clip_is_said_anew_when_it_leaves(data: ReportData) -> None:
+    """A report that was written while the clip was ready reads, once it is released, as one
+    that was written then; a report of another clip stays as it is."""
+    looked = Looked(by="AB", at="2026-05-02T10:00:00+00:00", how="release")
+    data = replace(data, state="ready", name="HL-0142-web", looked=None)
+    before = build_report(data)
+    assert "Nobody has looked at this clip yet" in before and "Released" not in before
+    done = replace(data, state="released", looked=looked)
+    now = standing("HL-0142-web", "released", checks=sum(c.passed for c in data.checks),
+                   looked=looked, approved_by=None)  # fmt: skip
+    after = restated(before, now)
+    assert after == build_report(done)
+    assert "AB looked at this clip on 2026-05-02" in after and "nobody yet" not in after
+    assert restated(before, now._replace(name="HL-0142-lecture")) == before
+
+
+@pytest.mark.parametrize("initials", [True, False])
+def test_who_looked_is_said_with_initials_or_without(initials: bool) -> None:
+    looked = Looked(by="QZ", at="2026-05-02T10:00:00+00:00", how="page")
+    said = standing("HL-0142-web", "released", checks=9, looked=looked, approved_by="QZ",
+                    initials=initials)  # fmt: skip
+    assert ("QZ" in str(said)) == initials and len(said.lines) == 2
+    nobody = standing("HL-0142-web", "released", checks=9, looked=None, approved_by=None)
+    assert "nobody has looked" in nobody.short

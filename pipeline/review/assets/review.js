@@ -721,7 +721,10 @@
         h("div", { class: "row" }, button("Approve with my initials", async () => {
           if (!$("looked").checked) { notice("Tick that you looked and listened first."); return; }
           await saving; await plan();
-          await decide({ verb: "sign", plan: view.plan }, "Approved");
+          if (await decide({ verb: "sign", plan: view.plan }, "Approved") && view.state === "ready") {
+            /* it lies there, finished and checked: with the sign-off it leaves */
+            try { await ask(`${api}/render`, { version: view.version }); open("render"); await look(); } catch (e) { notice(sentence(e)); }
+          }
         }, "yes", { id: "approve" })),
         ...view.cautions.map((c) => h("p", { class: "sub" }, c))];
     },
@@ -733,7 +736,7 @@
       }, "yes", { id: "render", disabled: busy }),
         ...(busy ? [button("Cancel", async () => { try { await ask(`${base}/api/jobs/${last.number}/cancel`, {}); await look(); } catch (e) { notice(sentence(e)); } }, "no", { id: "cancel" })] : []),
         ...(view.report ? [h("a", { href: `${base}/report/${encodeURIComponent(view.case)}`, target: "_blank", rel: "noreferrer" }, "Report")] : []))];
-      if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off a release is made only where nothing needs a person; else a draft."));
+      if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off a clip is made and kept ready; where something needs a person, a draft. With it, it is released."));
       if (last) {
         if (last.version !== view.version && busy) out.push(h("p", { class: "warn" }, `It works on the state of entry ${last.version}; the decisions since then are not in it.`));
         const words = { waiting: "Waiting", running: "Rendering", done: "Done", failed: "Failed", cancelled: "Cancelled" };
@@ -741,7 +744,7 @@
         if (busy) out.push(h("progress", { max: 1, value: last.share, "aria-label": "Progress of the render" }));
         if (last.error) out.push(h("p", { class: "warn" }, sentence(last.error)));
         if (last.result) {
-          out.push(h("p", { class: last.result.state === "released" ? "good" : "warn" }, `${last.result.state[0].toUpperCase()}${last.result.state.slice(1)}. ${last.result.message}`));
+          out.push(h("p", { class: last.result.state === "released" || last.result.state === "ready" ? "good" : "warn" }, `${last.result.state[0].toUpperCase()}${last.result.state.slice(1)}. ${last.result.message}`));
           out.push(h("table", {}, h("thead", {}, h("tr", {}, ...["Check", "Measured", "Limit", "Result"].map((t) => h("th", { scope: "col" }, t)))),
             h("tbody", {}, ...last.result.checks.map((c) => h("tr", {}, h("th", { scope: "row" }, c.check), h("td", { class: "num" }, `${c.measured} ${c.unit}`), h("td", { class: "num" }, c.limit),
               h("td", { class: c.passed ? "good" : "warn" }, c.passed ? "✓ passed" : "✗ failed"))))));
