@@ -37,6 +37,7 @@ from pipeline.model.recording import Recording
 from pipeline.model.survey import Event, Face, Lettering, Survey
 from pipeline.model.time import Span, format_time, merge_spans, round_s, subtract_spans
 from pipeline.stages.card import CARD_S, checked_card
+from pipeline.stages.clear_picture import CLEAR, Clearness, covered_spans, poster_s
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
 from pipeline.stages.restore import plan_restoration
 
@@ -44,6 +45,7 @@ HOP_S = 0.1
 SHORTEST_PIECE_S = 0.04
 TAIL_S = 0.5
 FADE_S = 0.24  # common practice, no source
+JOIN_CLEARED_S = 3.0
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,12 @@ def make_plan(
     ]
     case_narration = _narration_case_spans(narration, kept) if narration and narrated else []
     edits = _edits(sources, kept, case_narration, options, decisions)
-    pieces = _pieces(kept, edits, planned, case_narration)
+    redactions = _redactions(sources, planned, case, options, decisions)
+    clearness = {
+        n: Clearness(s.survey, s.series, options.lens.event_loss, covered_spans(redactions, n))
+        for n, s in enumerate(sources)
+    }
+    pieces = _pieces(kept, edits, planned, clearness, warnings)
     if narration is not None and narrated:
         _extend_for_narration(pieces, case_narration, planned, warnings)
     if pieces and case.measured is not None and cut_to is None:
@@ -149,7 +156,6 @@ def make_plan(
         )
     duration_s = round_s(pieces[-1].out_start_s + pieces[-1].length_s)
     out_narration = _to_out(pieces, case_narration)
-    redactions = _redactions(sources, planned, case, options, decisions)
     overruled = [
         r
         for n, s in enumerate(sources)
@@ -204,7 +210,7 @@ def make_plan(
         card=checked_card(case.measured) if pieces[-1].kind == "card" and case.measured else "",
         chapters=_chapters(case, sources, pieces, duration_s, decisions),
         captions=_captions(narration, kept, pieces) if narration and narrated else [],
-        poster_s=_poster_s(pieces, sources, duration_s),
+        poster_s=poster_s(pieces, clearness, duration_s),
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
         narration_channel=case.narration.channel if case.narration else None,
         live=live,
@@ -371,11 +377,19 @@ def _edit_of(
 
 
 def _restorations(sources: Sequence[SourceInput], edits: Sequence[Edit]) -> list[Restoration]:
+    """Events near each other are restored as one: between them the picture must not pump."""
     out = []
-    for edit in edits:
-        if edit.action == "clear":
-            span = Span(edit.start_s, edit.stop_s)
-            planned = plan_restoration(edit.source, span, sources[edit.source].series)
+    for number in sorted({e.source for e in edits if e.action == "clear"}):
+        cleared = [e for e in edits if e.source == number and e.action == "clear"]
+        spans = merge_spans([(e.start_s, e.stop_s) for e in cleared], JOIN_CLEARED_S)
+        edges = [0.0, *(t for span in spans for t in span), float("inf")]
+        for n, span in enumerate(spans):
+            before, after = edges[2 * n], edges[2 * n + 3]
+            within = Span(
+                0.5 * (before + span.start_s) if n else 0.0,
+                0.5 * (after + span.stop_s) if n + 1 < len(spans) else after,
+            )
+            planned = plan_restoration(number, span, sources[number].series, within)
             if planned is not None:
                 out.append(planned)
     return out
@@ -435,7 +449,8 @@ def _pieces(
     kept: Sequence[Kept],
     edits: Sequence[Edit],
     planned: Sequence[PlannedSource],
-    narration: Sequence[Span],
+    clearness: dict[int, Clearness],
+    warnings: list[str],
 ) -> list[Piece]:
     pieces: list[Piece] = []
     out_s = 0.0
@@ -474,6 +489,7 @@ def _pieces(
             if e.source == part.source and e.action == "cut"
         ]
         holds = [e for e in edits if e.source == part.source and e.action in ("freeze", "black")]
+        taken = cuts + [Span(e.start_s, e.stop_s) for e in holds]
         for span in subtract_spans([here], cuts):
             at_s = span.start_s
             for hold in sorted(holds, key=lambda e: e.start_s):
@@ -490,10 +506,11 @@ def _pieces(
                     "",
                     "case",
                 )
-                inside_s = _last_clear_s(
-                    planned[part.source], overlap.start_s, edits, part.source, part.start_s
-                )
-                kind = "freeze" if inside_s is not None and hold.action == "freeze" else "black"
+                inside_s = None
+                if hold.action == "freeze":
+                    inside_s = _hold(planned[part.source], clearness[part.source], overlap, here,
+                                     taken, warnings)  # fmt: skip
+                kind = "freeze" if inside_s is not None else "black"
                 room = hold.kind == "out_of_body"
                 add(kind, part.source, inside_s or 0.0, overlap.length_s, overlap.start_s + shift,
                     not room, hold.reason, hold.origin)  # fmt: skip
@@ -511,30 +528,26 @@ def _faded(previous: Piece | None, piece: Piece) -> Piece:
     return piece.model_copy(update={"fade_s": round_s(min(FADE_S, 0.5 * piece.length_s))})
 
 
-def _last_clear_s(
+def _hold(
     source: PlannedSource,
-    before_s: float,
-    edits: Sequence[Edit],
-    number: int,
-    not_before_s: float,
+    clearness: Clearness,
+    hole: Span,
+    part: Span,
+    taken: Sequence[Span],
+    warnings: list[str],
 ) -> float | None:
-    """Time of a picture shortly before `before_s` that is inside the body and not in an event.
-
-    Never before `not_before_s`: what is not kept may be another patient.
-    """
-    step_s = 1 / max(source.frame_rate_hz, 1.0)
-    time_s = before_s - 2 * step_s
-    while time_s >= not_before_s:
-        inside = any(f.shape != "none" and f.start_s <= time_s < f.stop_s for f in source.fields)
-        busy = any(
-            e.source == number and e.kind != "keep" and e.action in ("cut", "freeze", "black")
-            and e.start_s <= time_s < e.stop_s
-            for e in edits
-        )  # fmt: skip
-        if inside and not busy:
-            return round_s(time_s)
-        time_s -= 0.1
-    return None
+    """Time of the picture to hold in `hole`, None if there is none: then it is black."""
+    found = clearness.to_hold(hole, part, taken)
+    where = (
+        f"recording {source.recording + 1}, {format_time(hole.start_s)} to "
+        f"{format_time(hole.stop_s)}"
+    )
+    if found is None:
+        warnings.append(f"{where}: there is no picture to hold, it is black")
+        return None
+    if found[1] != CLEAR:
+        warnings.append(f"{where}: no picture is known to be clear; look at the one that is held")
+    return found[0]
 
 
 def _extend_for_narration(
@@ -593,28 +606,6 @@ def _captions(
             out.append(Caption(start_s=round_s(span.start_s), stop_s=round_s(span.stop_s),
                                text=text))  # fmt: skip
     return sorted(out, key=lambda c: (c.start_s, c.stop_s))
-
-
-def _poster_s(pieces: Sequence[Piece], sources: Sequence[SourceInput], duration_s: float) -> float:
-    """A clear moment inside the body, sure of its field, near a third of the clip."""
-    best = (float("inf"), 0.0)
-    for piece in pieces:
-        if piece.kind != "play":
-            continue
-        survey, series = sources[piece.source].survey, sources[piece.source].series
-        at = np.arange(piece.start_s + piece.fade_s + 0.1, piece.start_s + piece.length_s, 0.5)
-        for time_s in (float(t) for t in at):
-            inside = any(f.shape != "none" and f.start_s <= time_s < f.stop_s for f in survey.field)
-            busy = any(e.start_s - 0.2 <= time_s < e.stop_s + 0.2 for e in survey.events)
-            loss = 0.3
-            if "contrast_loss" in series:
-                near = int(np.searchsorted(series["time_s"], time_s))
-                value = float(series["contrast_loss"][min(near, len(series["time_s"]) - 1)])
-                loss = value if np.isfinite(value) else 0.3
-            out_s = piece.out_start_s + time_s - piece.start_s
-            cost = 2.0 * (not inside) + busy + loss + abs(out_s / duration_s - 1 / 3)
-            best = min(best, (cost, out_s))
-    return round_s(best[1])
 
 
 def _chapters(

@@ -20,7 +20,9 @@ from pipeline.model.time import Span, round_s
 
 RESTORED_WORDS = "contrast restored"
 KNOT_S = 0.2
-_RAMP_S = 0.3  # the restoration comes in and goes over this long, so that it does not jump
+_REACH_S = 6.0  # fog goes on below the threshold of an event: at most so far it is followed
+_GONE = 0.02  # contrast loss from which it is gone
+_RAMP_LOSS_PER_S = 0.05  # how fast a loss that is left at an end goes over
 _LEAST_KNOWN = 0.5  # share of the span with a known loss, below which nothing is restored
 _WORDS_WIDTH = 0.62  # of the field radius
 _BAR = 0.8  # opacity of what lies behind the words
@@ -28,12 +30,17 @@ _PLACES = (0.80, -0.80, 0.68, -0.68, 0.5)  # middle of the words, field radii fr
 
 
 def plan_restoration(
-    number: int, span: Span, series: Mapping[str, NDArray[Any]]
+    number: int,
+    span: Span,
+    series: Mapping[str, NDArray[Any]],
+    within: Span | None = None,
 ) -> Restoration | None:
     """What to undo in `span` of source `number`; None where the loss is not known well enough.
 
     series: `time_s`, `contrast_loss`, `airlight` (linear luma at gain 1) and `gain` of the
-    survey, all (sample,).
+    survey, all (sample,). The fog is followed beyond the span, inside `within` if given, until
+    it is gone, so that nothing jumps where the event's threshold is passed; a loss that is left
+    at an end goes over slowly.
     """
     names = ("time_s", "contrast_loss", "airlight", "gain")
     if any(name not in series for name in names):
@@ -44,15 +51,22 @@ def plan_restoration(
     known = here & np.isfinite(loss) & np.isfinite(light)
     if known.sum() < 2 or known.sum() < _LEAST_KNOWN * here.sum():
         return None
-    at = np.linspace(span.start_s, span.stop_s, max(2, int(np.ceil(span.length_s / KNOT_S)) + 1))
+    measured = np.where(np.isfinite(light), loss, np.nan)
+    span = _followed(span, time_s, measured, within or Span(0.0, float("inf")))
+    known = np.isfinite(measured)
     times, losses = time_s[known], loss[known]
+    at = np.linspace(span.start_s, span.stop_s, max(2, int(np.ceil(span.length_s / KNOT_S)) + 1))
     first = np.searchsorted(times, at - 1.5 * KNOT_S)
     stop = np.searchsorted(times, at + 1.5 * KNOT_S, side="right")
     levels = np.array([
         np.median(losses[a:b]) if b > a else np.interp(t, times, losses)
         for t, a, b in zip(at, first, stop, strict=True)
     ])  # fmt: skip
-    ramp = np.clip(np.minimum(at - span.start_s, span.stop_s - at) / _RAMP_S, 0, 1)
+    ramps = [
+        min(max(KNOT_S, float(level) / _RAMP_LOSS_PER_S), span.length_s / 2)
+        for level in (levels[0], levels[-1])
+    ]
+    ramp = np.clip(np.minimum((at - at[0]) / ramps[0], (at[-1] - at) / ramps[1]), 0, 1)
     lights = np.interp(at, times, light[known])
     knots = [
         (round_s(float(t)), round(float(v), 4), round(float(a), 5))
@@ -61,6 +75,25 @@ def plan_restoration(
     return Restoration(
         source=number, start_s=round_s(span.start_s), stop_s=round_s(span.stop_s), knots=knots
     )
+
+
+def _followed(
+    span: Span, time_s: NDArray[np.float64], loss: NDArray[np.float64], within: Span
+) -> Span:
+    """The span with what lies beside it, to where the loss is gone or unknown."""
+    low = max(within.start_s, span.start_s - _REACH_S)
+    high = min(within.stop_s, span.stop_s + _REACH_S)
+    ends = list(span)
+    before = np.nonzero((time_s < span.start_s) & (time_s >= low))[0][::-1]
+    after = np.nonzero((time_s >= span.stop_s) & (time_s < high))[0]
+    for side, beside in enumerate((before, after)):
+        for k in beside:
+            if np.isnan(loss[k]):
+                break
+            ends[side] = float(time_s[k])
+            if loss[k] <= _GONE:
+                break
+    return Span(*ends)
 
 
 class Restorer:

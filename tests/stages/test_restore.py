@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -56,6 +57,41 @@ def test_the_veil_is_undone_by_koschmieders_law() -> None:
     assert (picture[0][:8] == 16).all() and (picture[1] > 140).all()
     untouched = planes(veiled.copy())
     assert not Restorer([plan]).apply(untouched, 7.5) and (untouched[0] == veiled).all()
+
+
+@pytest.mark.parametrize("fog", [FOG, media_zoo.FogTruth(3.0, 2.0, 0.4, 0.5, 2.5)])
+def test_nothing_jumps_where_the_restoration_begins_and_ends(fog: media_zoo.FogTruth) -> None:
+    """From one fifth of a second to the next mean luma changes as little as the clear scene's,
+    but for the rounding of the tables."""
+    time_s = np.arange(0, 14, 0.2)
+    loss = np.array([fog.loss(float(t)) for t in time_s])
+    seen = time_s[loss >= 0.15]
+    air = float(np.dot((0.42, 0.41, 0.40), (0.2126, 0.7152, 0.0722)))
+    found = {"time_s": time_s, "contrast_loss": loss, "airlight": air + 0 * time_s,
+             "gain": 1 + 0 * time_s}  # fmt: skip
+    plan = plan_restoration(0, Span(float(seen[0]), float(seen[-1])), found)
+    assert plan is not None
+    restorer = Restorer([plan])
+
+    def means(veil: media_zoo.FogTruth | None) -> NDArray[Any]:
+        pictures = media_zoo.scope_frames(
+            len(time_s), Fraction(5), (160, 120), seed=3, fog=veil, surround=0, noise_levels=0
+        )
+        out = []
+        for t, rgb in zip(time_s, pictures, strict=True):
+            y = 16 + 219 / 255 * (rgb @ np.array([0.2126, 0.7152, 0.0722], np.float32))
+            picture = planes(np.rint(y).astype(np.uint8))
+            restorer.apply(picture, float(t)) if veil else None
+            out.append(picture[0][30:90, 40:120].mean())
+        return np.array(out)
+
+    clear, restored = means(None), means(fog)
+    most = np.abs(np.diff(clear)).max() + 0.8
+    steps = np.abs(np.diff(restored))
+    ends = (np.abs(time_s[1:] - plan.start_s) < 1.0) | (np.abs(time_s[1:] - plan.stop_s) < 1.0)
+    assert steps[ends].max() <= most, (steps[ends].max(), most)
+    late = time_s[1:] > fog.start_s + fog.rise_s + 0.4
+    assert steps[late].max() <= most, (steps[late].max(), most)
 
 
 def test_unknown_loss_is_not_restored() -> None:
