@@ -13,7 +13,7 @@ from typing import Any, NoReturn
 import click
 
 from pipeline import __version__, errors
-from pipeline.errors import FieldstopError, InputError, UsageError
+from pipeline.errors import FieldstopError, InputError, NeedsPerson, OutputError, UsageError
 
 # Small matrices only: threads of the linear algebra cost more than they give, and they
 # would fight with those of the decoder and the encoder.
@@ -106,7 +106,10 @@ class Group(click.Group):
 
 def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
     if as_json:
-        click.echo(json.dumps({**EMPTY, "error": error.as_dict()}, ensure_ascii=False))
+        value = {**EMPTY, "error": error.as_dict()}
+        if isinstance(error, NeedsPerson):
+            value["withheld"] = [{"code": error.code, "message": str(error), "start_s": None}]
+        click.echo(json.dumps(value, ensure_ascii=False))
     click.echo(f"fieldstop: {error}", err=True)
     sys.exit(error.exit_code)
 
@@ -373,6 +376,9 @@ def survey(case: Path, out: Path, **values: Any) -> int:
     context = _context(values)
     run = _run(context, case, out, context.options(None), survey_only=True)
     context.say.result(run.as_json())
+    if run.withheld:
+        tell_run(context.say, run)
+        return errors.EXIT_WITHHELD
     for path in run.surveys:
         context.say.line(f"survey    {path}")
     context.say.line(f"report    {run.report}")
@@ -566,62 +572,61 @@ def _ask(say: Say, clip: Any, document: Path) -> bool:
 
 @main.command()
 @click.argument("case")
+@click.option("--out", type=_FOLDER, help="OUT folder it lies in, if it was moved.")
+@click.option("--move-to", type=_FOLDER, help="Move the released files there.")
+@click.option("--future", is_flag=True, help="Also for a case that is not known yet.")
 @_globals
-def withdraw(case: str, **values: Any) -> int:
+def withdraw(case: str, out: Path | None, move_to: Path | None, future: bool,
+             **values: Any) -> int:  # fmt: skip
     """Consent withdrawn: what was made from a case, what to take down."""
+    from pipeline.stages.withdraw import withdraw_case
     from pipeline.store.catalogue import Catalogue
 
     context = _context(values)
     with Catalogue(context.catalogue) as catalogue:
-        records = catalogue.withdraw(case)
-    rows = [
-        {
-            "file": r.path,
-            "sha256": r.sheet.sha256,
-            "audience": r.sheet.audience,
-            "profile": r.sheet.profile,
-            "released_at": r.released_at,
-            "title": r.sheet.title,
-            "beside": [n for n in (r.sheet.poster, r.sheet.captions) if n],
-        }
-        for r in records
-    ]
-    sheets = _take_down_sheets(case, rows)
-    context.say.result({"case": case, "take_down": rows, "sheets": sheets, "error": None})
-    context.say.line(f"Consent for {case} is withdrawn; no further clip will be made from it.")
-    context.say.line("Take down, wherever it was published:" if rows else "Nothing was released.")
-    for row in rows:
-        context.say.line(
-            f"  {row['file']}  {row['audience']}  {str(row['released_at'])[:10]}"
-            f"  sha256 {row['sha256']}"
+        done = withdraw_case(case, catalogue, out=out, future=future, move_to=move_to)
+    fault = None
+    if done.faults:
+        fault = OutputError(
+            "Consent is withdrawn, but not everything could be written or found",
+            "; ".join(done.faults),
+            "mend that, then run this again",
         )
-        if row["beside"]:
-            context.say.line(f"    and beside it: {', '.join(map(str, row['beside']))}")
+    context.say.result(
+        {"case": done.cases[0], "cases": done.cases, "take_down": done.take_down,
+         "kept": done.kept, "moved": done.moved, "sheets": done.sheets,
+         "error": fault.as_dict() if fault is not None else None}
+    )  # fmt: skip
+    tell_withdrawal(context.say, done)
+    if fault is not None:
+        click.echo(f"fieldstop: {fault}", err=True)
+        return fault.exit_code
     return errors.EXIT_DONE
 
 
-def _take_down_sheets(case: str, rows: list[dict[str, Any]]) -> list[str]:
-    """The list of what to take down, in the private folder of each OUT it was made in."""
-    import datetime
-
-    from pipeline.store.work import WorkFolder
-
-    written = []
-    for out in sorted({Path(r["file"]).parents[2] for r in rows}):
-        if not out.is_dir():
-            continue
-        here = [r for r in rows if Path(r["file"]).parents[2] == out]
-        folder = WorkFolder(out, case)
-        path = folder.private_file("take-down.json")
-        sheet = {
-            "schema": "fieldstop.take-down/1",
-            "case": case,
-            "withdrawn_at": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
-            "take_down": here,
-        }
-        folder.atomic_write(path, json.dumps(sheet, indent=1))
-        written.append(str(path))
-    return written
+def tell_withdrawal(say: Say, done: Any) -> None:
+    """What was withdrawn and where everything made of it lies."""
+    names = ", ".join(done.cases)
+    say.line(f"Consent for {names} is withdrawn; no further clip will be made from it.")
+    rows = done.take_down
+    say.line("Take down, wherever it was published:" if rows else "Nothing was released.")
+    for row in rows:
+        gone = "" if row["there"] else "  (not there any more)"
+        say.line(
+            f"  {row['file']}{gone}  {row['audience']}  {str(row['released_at'])[:10]}"
+            f"  sha256 {row['sha256']}"
+        )
+        for beside in row["beside"]:
+            say.line(f"  {beside}")
+    for move in done.moved:
+        say.line(f"moved     {move['to']}")
+    if done.kept:
+        say.line("Also made from it, kept on this machine:")
+    for row in done.kept:
+        say.line(f"  {row['what']:13} {row['file']}")
+    say.line("The cache may hold small copies: `fieldstop cache clear` empties it.")
+    for sheet in done.sheets:
+        say.line(f"sheet     {sheet}")
 
 
 @main.command()
@@ -637,7 +642,8 @@ def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int
     from pipeline.store.catalogue import Catalogue
 
     context = _context(values)
-    with Catalogue(context.catalogue) as store:
+    notes: list[str] = []
+    with Catalogue(context.catalogue, anew=action == "rebuild") as store:
         if action == "backup":
             if len(paths) != 1:
                 raise UsageError("backup takes one file", f"{len(paths)}", "name the copy")
@@ -646,17 +652,17 @@ def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int
             context.say.line(f"copied to {paths[0]}")
             return errors.EXIT_DONE
         if action == "rebuild":
-            found = [
-                f
-                for p in paths
-                for f in ([p] if p.is_file() else sorted(p.glob("private/*/*.release.json")))
-            ]
-            if not found:
-                raise InputError("No release records were found", "", "give the OUT folders")
-            store.rebuild(found, _withdrawn_beside(found))
+            from pipeline.stages.rebuild import rebuild
+
+            notes = rebuild(store, paths)
         records = store.releases()
-    rows = [catalogue_row(r) for r in records]
-    context.say.result({"releases": rows, "error": None})
+        rows = [catalogue_row(r, store) for r in records]
+        without = cases_without_release(store, {r.sheet.case for r in records})
+    context.say.result({"releases": rows, "cases": without, "notes": notes, "error": None})
+    for note in notes:
+        context.say.note(f"note: {note}")
+    for row in without:
+        context.say.line(f"{row['state']:9} {row['case']} (nothing released)")
     if not rows:
         context.say.line("no releases yet")
     elif not context.say.as_json:
@@ -665,31 +671,31 @@ def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int
 
         table = Table(box=None, pad_edge=False)
         for title in ("no.", "case", "profile", "audience", "crop loss", "visibility L*",
-                      "in band", "worst second", "consent until"):  # fmt: skip
+                      "in band", "worst second", "consent until", "consent"):  # fmt: skip
             table.add_column(title)
         for row in rows:
-            table.add_row(*(("" if v is None else str(v)) for v in list(row.values())[:9]))
+            table.add_row(*(("" if v is None else str(v)) for v in list(row.values())[:10]))
         Console(width=None if sys.stdout.isatty() else 140).print(table)
     return errors.EXIT_DONE
 
 
-def _withdrawn_beside(records: list[Path]) -> list[tuple[str, list[str]]]:
-    """Cases whose private folder holds a take-down sheet, so that a rebuild keeps them out."""
-    cases = set()
-    for folder in {record.parent for record in records}:
-        try:
-            sheet = json.loads((folder / "take-down.json").read_bytes())
-            cases.add(str(sheet["case"]))
-        except FileNotFoundError:
-            continue
-        except (OSError, ValueError, KeyError, TypeError):
-            # An unreadable sheet still says that consent was withdrawn.
-            cases.add(folder.name)
-    return [(case, []) for case in sorted(cases)]
+def cases_without_release(store: Any, released: set[str]) -> list[dict[str, Any]]:
+    """Cases of which nothing was released and nothing may be: withdrawn, refused or ended."""
+    import datetime
+
+    today, out = datetime.date.today(), []
+    for case in store.case_names():
+        state = store.consent_for([], case).state(today)
+        if case not in released and state in ("withdrawn", "refused", "ended"):
+            out.append({"case": case, "state": state})
+    return out
 
 
-def catalogue_row(record: Any) -> dict[str, Any]:
+def catalogue_row(record: Any, store: Any) -> dict[str, Any]:
     """One release for the table: number, case, profile, audience, mark numbers, consent."""
+    import datetime
+
+    known = store.consent_for(record.sources, record.sheet.case)
     seen = record.mark.get("visibility") or {}
 
     def number(value: Any, digits: int) -> float | None:
@@ -704,7 +710,8 @@ def catalogue_row(record: Any) -> dict[str, Any]:
         "visibility": number(seen.get("median"), 1),
         "in_band": number(seen.get("in_band_ratio"), 3),
         "worst_second": number(seen.get("worst_second"), 1),
-        "consent_until": record.consent.get("expires_on"),
+        "consent_until": str(known.expires_on) if known.expires_on is not None else None,
+        "consent": known.state(datetime.date.today()),
         "released_at": record.released_at,
         "file": record.path,
     }

@@ -85,6 +85,22 @@ class InputError(FieldstopError):
     exit_code = EXIT_INPUT
 
 
+class NeedsPerson(FieldstopError):
+    """Nothing may be made before a person has settled something.
+
+    code: as of what withholds a release.
+    """
+
+    exit_code = EXIT_WITHHELD
+
+    def __init__(self, what: str, got: str = "", do: str = "", code: str = "catalogue") -> None:
+        super().__init__(what, got, do)
+        self.code = code
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return (type(self), (self.what, self.got, self.do, self.code))
+
+
 class OutputError(FieldstopError):
     """The machine or the place for the output: disk full, not writable."""
 

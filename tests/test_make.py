@@ -139,7 +139,9 @@ def test_a_bare_recording_becomes_a_release(
     assert refused.code == 4 and "consent" in refused.codes and release.exists()
     assert refused.value["draft"] is None  # nothing at all is made any more
     beside = {r["file"]: r["beside"] for r in gone.value["take_down"]}
-    assert beside[str(release)] == [release.with_suffix(".jpg").name]
+    assert beside[str(release)] == [
+        str(release.with_suffix(suffix)) for suffix in (".jpg", ".sheet.json")
+    ]
     # A catalogue made anew from the records keeps the withdrawal.
     (tmp_path / "catalogue.sqlite3").unlink()
     rebuilt = fieldstop("catalogue", "rebuild", out)

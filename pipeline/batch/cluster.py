@@ -139,12 +139,14 @@ class Cluster:
     def start(self, key: str, job: Job) -> None:
         from pipeline.stages.make import clean, work_folder
         from pipeline.stages.release import record_unrecorded
+        from pipeline.store.consent_files import check_catalogue
         from pipeline.store.work import WorkFolder
 
         folder = WorkFolder(Path(job["out"]), job["case"])
         with contextlib.ExitStack() as stack:
             stack.enter_context(folder.case_lock())
             clean(folder)
+            check_catalogue(folder.out, self._catalogue)
             record_unrecorded(folder, self._catalogue)
             work = stack.enter_context(work_folder(folder))
             measures = folder.private_dir.parent / ".measures"
@@ -215,6 +217,8 @@ class Cluster:
         return answer
 
     def _after_hash(self, key: str, case: _Case, answer: Answer) -> None:
+        from pipeline.stages.consent import bind_consent
+        from pipeline.stages.gate import consent_reasons
         from pipeline.stages.inputs import (
             inputs_sha256,
             made_from,
@@ -222,7 +226,6 @@ class Cluster:
             standing_release,
         )
         from pipeline.stages.intake import open_case
-        from pipeline.stages.make import bind_consent
         from pipeline.stages.ready import standing_ready
 
         hashes = answer["hashes"]
@@ -230,9 +233,13 @@ class Cluster:
         case.opened = open_case(
             Path(case.job["path"]), out=case.folder.out, sha256=lambda path: hashes[str(path)]
         )
-        case.consent = bind_consent(case.opened, self._catalogue)
+        case.consent = bind_consent(case.opened, case.folder, self._catalogue)
         options, profile = self._request.options, self._request.options.output.profile
         today, document = datetime.date.today(), read_decisions(case.folder)
+        if case.consent.forbidden:
+            why = consent_reasons(case.consent, options.output.audience, today)
+            self._end(key, {"state": "withheld", "withheld": [w.model_dump() for w in why]})
+            return
         case.inputs = inputs_sha256(
             case.opened, options, case.consent, today, decisions=document,
             approve=case.job["approve"],
@@ -260,12 +267,12 @@ class Cluster:
     def _after_survey(self, key: str, case: _Case, answer: Answer) -> None:
         from pydantic import TypeAdapter
 
-        from pipeline.stages.make import bind_consent
-        from pipeline.store.catalogue import KnownConsent
+        from pipeline.model.consent import KnownConsent
+        from pipeline.stages.consent import bind_consent
 
         profile = self._request.options.output.profile
         # It may have been withdrawn, or narrowed, while the pictures were measured.
-        case.consent = bind_consent(case.opened, self._catalogue)
+        case.consent = bind_consent(case.opened, case.folder, self._catalogue)
         behind = case.consent.clock_warning(datetime.datetime.now(datetime.UTC))
         consent = TypeAdapter(KnownConsent).dump_python(case.consent, mode="json")
         self._submit(
@@ -289,13 +296,14 @@ class Cluster:
 
     def _leave(self, key: str, case: _Case, answer: Answer, *, existed: bool) -> None:
         """Release what is ready, if a person looked or none has to."""
+        from pipeline.stages.consent import bind_consent
         from pipeline.stages.inputs import read_decisions
-        from pipeline.stages.make import CaseRun, bind_consent, let_leave, looked_now
+        from pipeline.stages.make import CaseRun, let_leave, looked_now
         from pipeline.stages.ready import read_ready, ready_document, signed
 
         options = self._request.options
         run = CaseRun(case.opened, options, case.folder, case.work)
-        run.consent = bind_consent(case.opened, self._catalogue)
+        run.consent = bind_consent(case.opened, case.folder, self._catalogue)
         name = f"{case.job['case']}-{options.output.profile}"
         run.kept = read_ready(ready_document(case.folder, name))
         run.looked = looked_now(case.job["looked"], existed)

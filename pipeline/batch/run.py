@@ -27,6 +27,7 @@ from pipeline.model.case import Scope
 from pipeline.model.options import Options
 from pipeline.model.release import Withheld
 from pipeline.store.catalogue import BACKUP_EVERY_S, BatchNote, Catalogue, default_catalogue
+from pipeline.store.consent_files import Found, check_catalogue
 from pipeline.store.hashes import LARGE_BYTES, HashMemory
 from pipeline.store.work import WorkFolder, atomic_write, is_alive, output_error, writing
 
@@ -103,6 +104,7 @@ class Batch:
         self.waiting: list[Entry] = []
         self.working: dict[str, Entry] = {}
         self.runner = runner
+        self.said = Found()  # about consent in OUT, when the batch began
         self.workers, self.memory_mb = workers_and_memory(
             request.jobs, self.options.batch.memory_mb
         )
@@ -143,6 +145,7 @@ class Batch:
 
     def _plan(self, catalogue: Catalogue) -> BatchReport:
         self.catalogue = catalogue
+        self.said = check_catalogue(self.request.out, catalogue)
         found = self._find()
         if not found and not self.request.watch:
             raise InputError(
@@ -196,6 +199,7 @@ class Batch:
         Large files are not read for this: one whose hash is not remembered is to be made,
         and its worker, which takes the hash, looks again.
         """
+        from pipeline.stages.consent import look_consent
         from pipeline.stages.inputs import (
             inputs_sha256,
             made_from,
@@ -214,8 +218,7 @@ class Batch:
                 opened = open_case(path, out=self.request.out, sha256=_known_sha256)
             except _NotKnown:
                 return
-            sources = [s.sha256 for s in opened.sources]
-            consent = self.catalogue.consent_for(sources, opened.case.case, opened.case.consent)
+            consent = look_consent(opened, self.request.out, self.catalogue, self.said)
             today, document = datetime.date.today(), read_decisions(folder)
             entry.inputs = inputs_sha256(
                 opened, self.options, consent, today, decisions=document,

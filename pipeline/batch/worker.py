@@ -191,6 +191,7 @@ def _render(job: Job, progress: Any) -> Answer:
     from pydantic import TypeAdapter
 
     from pipeline.media.glyphs import load_glyph
+    from pipeline.model.consent import KnownConsent
     from pipeline.model.decisions import effective
     from pipeline.stages.inputs import read_decisions
     from pipeline.stages.make import (
@@ -200,7 +201,6 @@ def _render(job: Job, progress: Any) -> Answer:
         survey_source,
     )
     from pipeline.store.cache import Cache
-    from pipeline.store.catalogue import KnownConsent
     from pipeline.store.work import WorkFolder
 
     _see_shared(job)

@@ -7,11 +7,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.model.consent import KnownConsent
 from pipeline.model.identity import identity_warnings
 from pipeline.model.options import Look
 from pipeline.model.plan import Need, Plan
 from pipeline.model.release import Check, Looked, Withheld
-from pipeline.store.catalogue import KnownConsent
 
 
 @dataclass(frozen=True)

@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import InputError
+from pipeline.model.consent import KnownConsent
 from pipeline.model.decisions import Decisions, effective
 from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord
 from pipeline.settings import deciding_options
 from pipeline.stages.intake import OpenedCase
-from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.work import WorkFolder
 

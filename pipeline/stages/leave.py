@@ -15,17 +15,19 @@ from typing import Any
 
 from pipeline.errors import InputError, UsageError
 from pipeline.media.probe import file_sha256
+from pipeline.model.consent import KnownConsent
 from pipeline.model.options import Options
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Looked, Withheld
 from pipeline.settings import settings_sha256
 from pipeline.stages import release as releasing
+from pipeline.stages.consent import bind_consent, known_consent
 from pipeline.stages.gate import consent_reasons, failed_checks, verdict
 from pipeline.stages.inputs import made_from, read_decisions, settled_by
 from pipeline.stages.intake import OpenedCase, SourceFile, open_case, read_case, remembered_sha256
-from pipeline.stages.make import bind_consent
 from pipeline.stages.ready import SUFFIX, read_ready, release_clip, signed, tidy_ready
-from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.catalogue import Catalogue
+from pipeline.store.consent_files import check_catalogue
 from pipeline.store.work import WorkFolder
 
 
@@ -168,6 +170,7 @@ def release_kept(
     """
     folder = folder_of(out, document)
     with folder.case_lock():
+        check_catalogue(out, catalogue)
         releasing.record_unrecorded(folder, catalogue)
         tidy_ready(folder)
         if not document.is_file():
@@ -182,7 +185,7 @@ def release_kept(
         case, now = as_found(clip, out, left.warnings)
         now |= settled_by(options, decisions)
         left.withheld = overtaken(clip, options, now, file_sha256(left.file))
-        consent = _consent_today(clip, case, catalogue)
+        consent = _consent_today(clip, case, folder, catalogue)
         left.withheld += consent_reasons(consent, options.output.audience, datetime.date.today())
         if clip.voice and not consent.voice and not left.withheld:
             left.withheld.append(
@@ -256,8 +259,12 @@ def as_found(
 _MATERIAL = ("case.toml", "the recordings", "the narration", "the captions")
 
 
-def _consent_today(clip: ReadyClip, case: OpenedCase | None, catalogue: Catalogue) -> KnownConsent:
-    """The consent that binds the clip today, from the catalogue and from case.toml."""
+def _consent_today(
+    clip: ReadyClip, case: OpenedCase | None, folder: WorkFolder, catalogue: Catalogue
+) -> KnownConsent:
+    """The consent that binds the clip today, from wherever it is told and from case.toml."""
     if case is not None:
-        return bind_consent(case, catalogue)
-    return catalogue.consent_for([s.sha256 for s in clip.plan.sources], clip.case)
+        return bind_consent(case, folder, catalogue)
+    places = {Path(clip.case_at), *(Path(p).parent for p in clip.sources_at)}
+    sources = [s.sha256 for s in clip.plan.sources]
+    return known_consent(clip.case, sources, None, folder.out, places, catalogue)

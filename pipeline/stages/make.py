@@ -30,6 +30,7 @@ from pipeline.media.probe import file_sha256
 from pipeline.media.read import narration_sound, only_channel, read_sound
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.case import Case, Scope
+from pipeline.model.consent import KnownConsent
 from pipeline.model.decisions import Decision, Decisions, SignOff, effective, sign_off_holds
 from pipeline.model.options import Options
 from pipeline.model.plan import Need, Plan
@@ -41,6 +42,7 @@ from pipeline.settings import settings_sha256
 from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
 from pipeline.stages.card import card_text
+from pipeline.stages.consent import bind_consent
 from pipeline.stages.events import write_events
 from pipeline.stages.gate import (
     consent_reasons,
@@ -82,7 +84,7 @@ from pipeline.stages.survey import (
 )
 from pipeline.stages.verify import Verified, verify_release
 from pipeline.store.cache import Cache
-from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.work import WorkFolder, is_alive, writing
 
@@ -224,10 +226,14 @@ def run_case(
             document = read_decisions(folder)
             in_force = effective(document.entries) if document else []
             run.decisions = list(in_force if decisions is None else decisions)
-            if not survey_only:
-                with Catalogue(catalogue) as known:
+            with Catalogue(catalogue) as known:
+                run.consent = bind_consent(opened, folder, known)
+                if run.consent.forbidden:
+                    audience, today = options.output.audience, datetime.date.today()
+                    run.withheld = consent_reasons(run.consent, audience, today)
+                    return run  # nothing at all is made from it, nothing is measured
+                if not survey_only:
                     releasing.record_unrecorded(folder, known)
-                    run.consent = bind_consent(opened, known)
                     behind = run.consent.clock_warning(datetime.datetime.now(datetime.UTC))
                     run.warnings += [behind] if behind else []
                     run.inputs = inputs_sha256(
@@ -296,7 +302,7 @@ def _make(
     document: Decisions | None,
     progress: Progress,
 ) -> None:
-    run.consent = bind_consent(run.opened, catalogue)
+    run.consent = bind_consent(run.opened, run.folder, catalogue)
     profile = run.options.output.profile + (clip.suffix if clip else "")
     revision = catalogue.next_revision(run.opened.case.case, profile)
     run.made_from = _made_from(run, clip, narrated, document)
@@ -307,7 +313,7 @@ def _make(
     if ready is None:
         return
     keep(run, ready)
-    run.consent = bind_consent(run.opened, catalogue)  # withdrawn meanwhile, perhaps
+    run.consent = bind_consent(run.opened, run.folder, catalogue)  # withdrawn meanwhile, perhaps
     let_leave(run, ready, catalogue)
 
 
@@ -343,15 +349,6 @@ def _made_from(
 ) -> dict[str, str]:
     cut = [clip.span.start_s, clip.span.stop_s, clip.title] if clip else None
     return made_from(run.opened, run.options, document, narrated=narrated, cut=cut)
-
-
-def bind_consent(opened: OpenedCase, catalogue: Catalogue) -> KnownConsent:
-    """Note what the case says about consent; the narrowest that is known."""
-    case, hashes = opened.case, [s.sha256 for s in opened.sources]
-    if case.consent.scope != "none":
-        # "none" is the state before a form is signed: it must not bind later renders.
-        catalogue.note_consent(case.case, hashes, case.consent)
-    return catalogue.consent_for(hashes, case.case, case.consent)
 
 
 def make_rendered(
@@ -392,7 +389,7 @@ def make_rendered(
     media, narration = run.media, run.voice
     if run.withheld:
         assert run.consent is not None
-        if run.consent.withdrawn:
+        if run.consent.forbidden:
             return False  # nothing at all is made from it, no draft either
         if all(w.code != "identity" for w in run.withheld):
             run.rendered = render(

@@ -14,6 +14,7 @@ from pathlib import Path
 from pipeline import __version__
 from pipeline.errors import InputError
 from pipeline.media.probe import file_sha256
+from pipeline.model.consent import KnownConsent
 from pipeline.model.decisions import Decisions, sign_off_holds
 from pipeline.model.options import Options
 from pipeline.model.ready import ReadyClip
@@ -22,7 +23,7 @@ from pipeline.settings import settings_sha256
 from pipeline.stages import release as releasing
 from pipeline.stages.gate import consent_reasons
 from pipeline.stages.plan import plan_sha256
-from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.work import WorkFolder, writing
 

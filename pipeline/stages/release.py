@@ -15,13 +15,14 @@ from pipeline.errors import InputError
 from pipeline.media.captions import captions_vtt
 from pipeline.media.probe import file_sha256, probe
 from pipeline.media.read import jpeg, read_pictures
+from pipeline.model.consent import KnownConsent
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check, Looked, ReleaseRecord, Sheet, look_sentence
 from pipeline.model.time import format_time
 from pipeline.settings import settings_sha256
 from pipeline.stages.plan import plan_sha256
-from pipeline.store.catalogue import Catalogue, KnownConsent
+from pipeline.store.catalogue import Catalogue
 from pipeline.store.work import WorkFolder
 
 CAUTIONS = [
@@ -123,7 +124,7 @@ def release(
         mark=mark,
         approved_by=approved_by,
         looked=looked,
-        path=str(target),
+        path=os.path.abspath(target),
         warnings=[*plan.warnings, *warnings],
     )
     sheet_file = folder.sheet_file(profile, revision)

@@ -1,13 +1,9 @@
 """The catalogue: one SQLite file with numbers of the series, releases and consent.
 
-What it holds: pseudonyms, hashes, paths of releases, dates of consent, the mark
-of each release. No names, no words from pictures or sound. It can be rebuilt
-from the `release.json` files, except for consent that never led to a release
-and withdrawals of cases without a release: those need `backup`.
-
-Rules of consent: it is bound to the content hash of the sources as well as to
-the case. The narrowest scope known for any of the sources or for the case wins;
-a later, wider note changes nothing, and what was withdrawn stays withdrawn.
+What it holds: pseudonyms, hashes, paths of releases and of OUT folders, dates of consent,
+the mark of each release. No names, no words from pictures or sound. It can be rebuilt from
+the OUT folders: from their `release.json` files, and from the `consent.jsonl` and
+take-down sheets for what narrows or ends consent.
 """
 
 from __future__ import annotations
@@ -27,14 +23,18 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from pipeline.errors import InputError, OutputError, UsageError
-from pipeline.model.case import SCOPES, CaseConsent, Scope
+from pipeline.errors import InputError, NeedsPerson, OutputError, UsageError
+from pipeline.model.case import CaseConsent
+from pipeline.model.consent import ConsentFact, KnownConsent, case_key, narrowest
 from pipeline.model.release import ReleaseRecord
+from pipeline.store import consent as book
+from pipeline.store import schema
+from pipeline.store.consent import Source
+from pipeline.store.consent_files import out_of, stamp
 from pipeline.store.work import output_error, writing
 
 APPLICATION_ID = 0x46535450  # "FSTP", kept in the header of the file
 _BUSY_S = 20.0
-CLOCK_SLACK = datetime.timedelta(minutes=10)  # clocks of machines that share a catalogue
 _LARGE_BYTES = 64_000_000
 BACKUP_EVERY_S = 20 * 3600.0
 _NEW_S = 60.0  # an empty file older than this is no catalogue that is just being made
@@ -63,70 +63,6 @@ def default_catalogue() -> Path:
     return data_folder() / "catalogue.sqlite3"
 
 
-WITHDRAWN = "consent was withdrawn: nothing may be made from these recordings"
-
-
-@dataclass(frozen=True)
-class KnownConsent:
-    """The consent that binds a render: the narrowest of all that is known.
-
-    scope: none if nothing is known, or withdrawn, or not yet given.
-    expires_on: the earliest known. voice: only if every note covers voices.
-    references: of the signed forms. known: False if nothing was ever noted.
-    newest: time of the newest entry of the whole catalogue. A clock that shows less was
-    set back: whether consent has ended is then judged by `newest`.
-    """
-
-    scope: Scope
-    known: bool
-    withdrawn: bool
-    given_on: datetime.date | None
-    expires_on: datetime.date | None
-    voice: bool
-    references: tuple[str, ...]
-    newest: datetime.datetime | None = None
-
-    def ended_by(self, today: datetime.date) -> bool:
-        """True if consent has ended on `today`, or had when the catalogue was last written."""
-        latest = self.newest.astimezone().date() if self.newest is not None else today
-        return self.expires_on is not None and max(today, latest) > self.expires_on
-
-    def clock_warning(self, now: datetime.datetime) -> str | None:
-        """What to tell where the clock (`now`, with a zone) is behind the catalogue."""
-        if self.newest is None or now >= self.newest - CLOCK_SLACK:
-            return None
-        return (
-            f"the clock of this machine shows {now:%Y-%m-%d %H:%M} UTC, but the catalogue was "
-            f"written on {self.newest:%Y-%m-%d %H:%M}: ended consent is judged by the later "
-            "date; set the clock"
-        )
-
-    def refusal(self, audience: str, today: datetime.date) -> str:
-        """Why nothing may be released for `audience` on `today`, in a sentence.
-
-        Meant for where `covers` is False.
-        """
-        if self.withdrawn:
-            return WITHDRAWN
-        if not self.known:
-            return f"no consent is known, the profile needs {audience}"
-        if self.ended_by(today):
-            return f"consent ended on {self.expires_on}"
-        if self.given_on is not None and today < self.given_on:
-            return f"consent begins on {self.given_on}"
-        return f"consent covers {self.scope}, the profile needs {audience}"
-
-    def covers(self, audience: str, today: datetime.date) -> bool:
-        """True if a release for `audience` (teaching or public) may be made on `today`."""
-        if self.withdrawn or audience not in ("teaching", "public"):
-            return False
-        if self.ended_by(today):
-            return False
-        if self.given_on is not None and today < self.given_on:
-            return False
-        return SCOPES.index(self.scope) >= SCOPES.index(audience)
-
-
 @dataclass(frozen=True)
 class BatchNote:
     """What a batch made of a case.
@@ -143,88 +79,8 @@ class BatchNote:
     cpu_s: float
 
 
-# One function or script per version; never edit one that was published, add the next.
-_MIGRATIONS: tuple[str, ...] = (
-    """
-    CREATE TABLE numbers (
-        series TEXT NOT NULL,
-        number INTEGER NOT NULL CHECK (number >= 1),
-        case_name TEXT NOT NULL,
-        PRIMARY KEY (series, number)
-    );
-    CREATE TABLE releases (
-        id INTEGER PRIMARY KEY,
-        case_name TEXT NOT NULL,
-        profile TEXT NOT NULL,
-        revision INTEGER NOT NULL CHECK (revision >= 1),
-        audience TEXT NOT NULL,
-        series TEXT NOT NULL,
-        number INTEGER,
-        sha256 TEXT NOT NULL,
-        path TEXT NOT NULL,
-        released_at TEXT NOT NULL,
-        record TEXT NOT NULL,
-        UNIQUE (case_name, profile, revision)
-    );
-    CREATE TABLE release_sources (
-        release_id INTEGER NOT NULL REFERENCES releases (id) ON DELETE CASCADE,
-        sha256 TEXT NOT NULL,
-        PRIMARY KEY (release_id, sha256)
-    );
-    CREATE INDEX release_sources_by_hash ON release_sources (sha256);
-    CREATE TABLE consent (
-        id INTEGER PRIMARY KEY,
-        case_name TEXT NOT NULL,
-        scope TEXT NOT NULL CHECK (scope IN ('none', 'teaching', 'public')),
-        given_on TEXT,
-        expires_on TEXT,
-        reference TEXT NOT NULL,
-        voice INTEGER NOT NULL,
-        noted_at TEXT NOT NULL,
-        note_key TEXT NOT NULL UNIQUE
-    );
-    CREATE INDEX consent_by_case ON consent (case_name);
-    CREATE TABLE consent_sources (
-        consent_id INTEGER NOT NULL REFERENCES consent (id) ON DELETE CASCADE,
-        sha256 TEXT NOT NULL,
-        PRIMARY KEY (consent_id, sha256)
-    );
-    CREATE INDEX consent_sources_by_hash ON consent_sources (sha256);
-    CREATE TABLE withdrawn_cases (case_name TEXT PRIMARY KEY, at TEXT NOT NULL);
-    CREATE TABLE withdrawn_sources (sha256 TEXT PRIMARY KEY, case_name TEXT NOT NULL,
-        at TEXT NOT NULL);
-    CREATE TRIGGER consent_is_append_only BEFORE UPDATE ON consent
-        BEGIN SELECT RAISE (ABORT, 'consent notes are append-only'); END;
-    CREATE TRIGGER consent_is_kept BEFORE DELETE ON consent
-        BEGIN SELECT RAISE (ABORT, 'consent notes are append-only'); END;
-    CREATE TRIGGER withdrawal_is_final BEFORE DELETE ON withdrawn_cases
-        BEGIN SELECT RAISE (ABORT, 'a withdrawal is final'); END;
-    CREATE TRIGGER withdrawal_of_source_is_final BEFORE DELETE ON withdrawn_sources
-        BEGIN SELECT RAISE (ABORT, 'a withdrawal is final'); END;
-    CREATE TRIGGER numbers_are_never_used_twice BEFORE DELETE ON numbers
-        BEGIN SELECT RAISE (ABORT, 'a number is never used twice'); END;
-    """,
-    # place: hash of the OUT folder's path. load_s: seconds of 1920x1080 at 30 Hz.
-    """
-    CREATE TABLE batch_cases (
-        place TEXT NOT NULL,
-        case_name TEXT NOT NULL,
-        profile TEXT NOT NULL,
-        inputs_sha256 TEXT NOT NULL,
-        state TEXT NOT NULL,
-        program_version TEXT NOT NULL,
-        outcome TEXT NOT NULL,
-        load_s REAL NOT NULL,
-        cpu_s REAL NOT NULL,
-        noted_at TEXT NOT NULL,
-        PRIMARY KEY (place, case_name, profile)
-    );
-    CREATE INDEX batch_cases_by_time ON batch_cases (noted_at);
-    CREATE INDEX releases_by_time ON releases (released_at);
-    CREATE INDEX consent_by_time ON consent (noted_at);
-    CREATE INDEX withdrawn_cases_by_time ON withdrawn_cases (at);
-    """,
-)
+_statements = schema.statements
+_MIGRATIONS = schema.MIGRATIONS
 SCHEMA_VERSION = len(_MIGRATIONS)
 
 
@@ -232,19 +88,17 @@ def _now() -> str:
     return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
 
 
-def _date(text: str | None) -> datetime.date | None:
-    return datetime.date.fromisoformat(text) if text else None
-
-
 class Catalogue:
     """The catalogue in the file `path`; made with its folder if missing (mode 0600).
 
     May be used by several processes at once (write-ahead log, 20 s wait).
     Raises OutputError if the file is damaged, of a newer version, locked for
-    too long or not writable. A damaged file is kept; a copy is put beside it.
+    too long or not writable. A damaged file is kept; a copy is put beside it. Raises
+    NeedsPerson for a file that was emptied.
     """
 
-    def __init__(self, path: Path | str | None = None) -> None:
+    def __init__(self, path: Path | str | None = None, *, anew: bool = False) -> None:
+        """anew: an emptied file may be filled again, as a rebuild does."""
         self.path = Path(path) if path is not None else default_catalogue()
         self._db: sqlite3.Connection | None = None
         self._turn = threading.RLock()
@@ -253,13 +107,20 @@ class Catalogue:
             if not self.path.exists():
                 os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))
             found = self.path.stat()
-        if found.st_size == 0 and time.time() - found.st_mtime > _NEW_S:
-            raise self._damaged()  # emptied: a new one would forget withdrawals
+        if found.st_size == 0 and time.time() - found.st_mtime > _NEW_S and not anew:
+            # A new one would forget withdrawals.
+            raise NeedsPerson(
+                "The catalogue file is empty: it was cut to nothing",
+                self.path.name,
+                "restore it from a backup, or run `fieldstop catalogue rebuild` with every"
+                " output folder",
+            )
         with self._guard():
             self._db = sqlite3.connect(
                 self.path, timeout=_BUSY_S, isolation_level=None, check_same_thread=False
             )
             self._db.row_factory = sqlite3.Row
+            self._db.create_function("case_key", 1, case_key, deterministic=True)
             self._db.execute("PRAGMA foreign_keys = ON")
             self._db.execute("PRAGMA synchronous = FULL")
             self._check()
@@ -340,6 +201,7 @@ class Catalogue:
         """
         with self._write() as db:
             self._add(db, record)
+        stamp(out_of(record.path), self)
 
     def latest_release(self, case: str, profile: str) -> ReleaseRecord | None:
         """The record of the highest revision of a case and profile."""
@@ -419,62 +281,86 @@ class Catalogue:
             ).fetchall()
         return [(float(row[0]), float(row[1])) for row in rows]
 
-    # consent
+    # consent; the rules are in `model.consent`, the tables in `store.consent`
 
-    def note_consent(self, case: str, sources: Sequence[str], consent: CaseConsent) -> None:
-        """Notes what a case says about consent, for the case and its sources (sha256).
+    def note_consent(
+        self, case: str, sources: Sequence[Source], consent: CaseConsent, at: str | None = None
+    ) -> None:
+        """Notes what a case says about consent, for the case and its sources.
 
-        Append-only: the same note again changes nothing, another is added to it.
-        A case that says nothing (`scope` was never set) is not noted, since
-        silence must not bind later renders; an explicit "none" is.
+        Append-only: the same note again changes nothing, another is added to it. 'Not yet
+        asked' (scope none without a date) binds nothing; the sources are remembered as
+        those of the case.
         """
-        if "scope" not in consent.model_fields_set:
-            return
         with self._write() as db:
-            self._note(db, case, sources, consent)
+            book.note(db, case, book.known_sources(sources), consent, at or _now())
 
     def consent_for(
-        self, sources: Sequence[str], case: str, consent: CaseConsent | None = None
+        self, sources: Sequence[Source], case: str, consent: CaseConsent | None = None
     ) -> KnownConsent:
-        """The narrowest consent known for the case or any of the sources.
+        """The narrowest consent known for the case or any of the sources, or of their kin.
 
-        consent: what the case says now, taken into account without being
-        noted; it can narrow the result, never widen it.
+        consent: what the case says now, taken into account without being noted.
         """
         with self._guard() as db:
-            keys = json.dumps(list(sources))
+            notes = book.notes(db, case, sources)
+            withdrawn = book.is_withdrawn(db, case, sources)
+        return narrowest(notes, consent, withdrawn=withdrawn, newest=self.newest())
+
+    def facts_for(self, case: str, sources: Sequence[Source]) -> list[ConsentFact]:
+        """What narrows or ends consent for the case and its sources, to be kept elsewhere too."""
+        with self._guard() as db:
+            return book.facts(db, case, sources)
+
+    def unknown_facts(self, facts: Sequence[ConsentFact]) -> list[ConsentFact]:
+        """Those of the facts that are not held."""
+        with self._guard() as db:
+            return book.unknown(db, facts)
+
+    def feed(self, facts: Sequence[ConsentFact]) -> int:
+        """Takes facts found elsewhere in; how many were new."""
+        if not self.unknown_facts(facts):
+            return 0
+        with self._write() as db:
+            return book.feed(db, facts)
+
+    def case_names(self) -> list[str]:
+        """Every case that was ever named here."""
+        with self._guard() as db:
+            return [row[0] for row in db.execute("SELECT case_name FROM case_keys ORDER BY 1")]
+
+    def alike(self, case: str) -> list[str]:
+        """Known names that look like `case` (`model.consent.case_key`)."""
+        with self._guard() as db:
+            return book.alike(db, case)
+
+    def note_place(self, case: str, out: Path) -> None:
+        """Remembers the OUT folder in which a case is worked on."""
+        place = (case, os.path.abspath(out))
+        with self._guard() as db:
+            known = db.execute("SELECT 1 FROM places WHERE (case_name, out) = (?, ?)", place)
+            if known.fetchone():
+                return
+        with self._write() as db:
+            book.name_case(db, case)
+            db.execute("INSERT OR IGNORE INTO places VALUES (?, ?)", place)
+
+    def places(self, cases: Sequence[str]) -> list[tuple[str, Path]]:
+        """(case, OUT folder) of everywhere the cases were worked on or released."""
+        with self._guard() as db:
             rows = db.execute(
-                # Two look-ups by index; a join with OR reads every note there is.
-                "SELECT * FROM consent WHERE case_name = ?1 OR id IN (SELECT consent_id FROM"
-                " consent_sources WHERE sha256 IN (SELECT value FROM json_each(?2)))",
-                (case, keys),
-            ).fetchall()
-            withdrawn = self._withdrawn(db, case, keys)
-        notes = [
-            CaseConsent(
-                scope=row["scope"],
-                given_on=_date(row["given_on"]),
-                expires_on=_date(row["expires_on"]),
-                reference=row["reference"],
-                voice=bool(row["voice"]),
+                "SELECT case_name, out FROM places WHERE case_name IN"
+                " (SELECT value FROM json_each(?)) ORDER BY 1, 2",
+                (json.dumps(list(cases)),),
             )
-            for row in rows
-        ]
-        if consent is not None:
-            notes.append(consent)
-        scope: Scope = "none"
-        if notes:
-            scope = SCOPES[min(SCOPES.index(note.scope) for note in notes)]
-        return KnownConsent(
-            scope="none" if withdrawn else scope,
-            known=bool(notes),
-            withdrawn=withdrawn,
-            given_on=max((n.given_on for n in notes if n.given_on), default=None),
-            expires_on=min((n.expires_on for n in notes if n.expires_on), default=None),
-            voice=bool(notes) and all(note.voice for note in notes) and not withdrawn,
-            references=tuple(dict.fromkeys(n.reference for n in notes if n.reference)),
-            newest=self.newest(),
-        )
+            return [(row[0], Path(row[1])) for row in rows]
+
+    def identity(self) -> tuple[str, int]:
+        """Which catalogue this is, and how often it was written: a copy that was put back
+        has the same name and a smaller number."""
+        with self._guard() as db:
+            values = dict(db.execute("SELECT name, value FROM meta").fetchall())
+        return str(values["id"]), int(values["writes"])
 
     def newest(self) -> datetime.datetime | None:
         """Time of the newest release, note of consent or withdrawal; None if there is none."""
@@ -490,74 +376,64 @@ class Catalogue:
                 found.append(at if at.tzinfo else at.replace(tzinfo=datetime.UTC))
         return max(found, default=None)
 
-    def withdraw(self, case: str, sources: Sequence[str] = ()) -> list[ReleaseRecord]:
+    def withdraw(self, case: str, sources: Sequence[Source] = ()) -> list[ReleaseRecord]:
         """Marks consent as withdrawn, for good, and lists every release to take down.
 
-        Bound to the case and to every source known for it (from notes of
-        consent, from releases, and those given here). The list holds releases
-        of other cases made from the same sources too. Never deletes a file.
+        Bound to the case, to those that look like it, and to every source known for them.
+        The list holds releases of other cases made from the same sources, or from others
+        that share coded packets with them. Never deletes a file.
         """
         with self._write() as db:
-            hashes = set(sources)
-            for row in db.execute(
-                "SELECT release_sources.sha256 FROM release_sources"
-                " JOIN releases ON releases.id = release_id WHERE case_name = ?1 UNION"
-                " SELECT sha256 FROM consent_sources JOIN consent ON consent.id = consent_id"
-                " WHERE case_name = ?1",
-                (case,),
-            ):
-                hashes.add(row[0])
-            self._mark_withdrawn(db, case, hashes, _now())
+            cases, hashes = book.withdraw(db, case, sources, _now())
             out = {
                 (r.sheet.case, r.sheet.profile, r.sheet.revision): r
-                for r in self._from_sources(db, sorted(hashes))
+                for r in self._from_sources(db, hashes)
             }
-            for row in db.execute("SELECT record FROM releases WHERE case_name = ?", (case,)):
+            for row in db.execute(
+                "SELECT record FROM releases WHERE case_name IN (SELECT value FROM json_each(?))",
+                (json.dumps(cases),),
+            ):
                 record = ReleaseRecord.model_validate_json(row[0])
                 out[record.sheet.case, record.sheet.profile, record.sheet.revision] = record
         return sorted(out.values(), key=lambda r: (r.released_at, r.path))
 
-    def is_withdrawn(self, case: str, sources: Sequence[str] = ()) -> bool:
-        """True if consent was withdrawn for the case or for any of the sources (sha256)."""
+    def is_withdrawn(self, case: str, sources: Sequence[Source] = ()) -> bool:
+        """True if consent was withdrawn for the case or for any of the sources or their kin."""
         with self._guard() as db:
-            return self._withdrawn(db, case, json.dumps(list(sources)))
+            return book.is_withdrawn(db, case, sources)
 
     # upkeep
 
     def rebuild(
-        self,
-        release_json_paths: Iterable[Path],
-        withdrawn: Iterable[tuple[str, Sequence[str]]] = (),
+        self, release_json_paths: Iterable[Path], facts: Sequence[ConsentFact] = ()
     ) -> int:
         """Adds every release of the given `release.json` files that is not held yet.
 
-        withdrawn: (case, sources) of every take-down sheet found, marked again.
-        Nothing held is lost: numbers, consent and withdrawals stay. Returns how
-        many were added. Raises InputError for a file that is no release record;
-        then nothing is changed.
+        facts: of consent, found beside them. Nothing held is lost: numbers, consent and
+        withdrawals stay. Where the OUT folder of a record was moved, its new place is
+        remembered. Returns how many were added. Raises InputError for a file that is no
+        release record; then nothing is changed.
         """
         records = []
         for path in release_json_paths:
             try:
                 text = Path(path).read_text(encoding="utf-8")
-                records.append(ReleaseRecord.model_validate_json(text))
+                record = ReleaseRecord.model_validate_json(text)
             except (OSError, UnicodeDecodeError, ValidationError) as error:
                 raise InputError(
                     "A release record cannot be read",
                     f"{Path(path).name}: {type(error).__name__}",
                     "take it out of the folder, or restore it from a backup",
                 ) from error
+            records.append(_where_it_lies(record, Path(path)))
         records.sort(key=lambda record: (record.released_at, record.path))
         with self._write() as db:
             added = sum(self._add(db, record) for record in records)
-            for case, sources in withdrawn:
-                known = db.execute(
-                    "SELECT release_sources.sha256 FROM release_sources"
-                    " JOIN releases ON releases.id = release_id WHERE case_name = ?",
-                    (case,),
-                ).fetchall()
-                hashes = {*sources, *(row[0] for row in known)}
-                self._mark_withdrawn(db, case, hashes, _now())
+            book.feed(db, facts)
+            # A withdrawn case takes the sources of its releases along.
+            for record in records:
+                if book.is_withdrawn(db, record.sheet.case, record.sources):
+                    book.mark_withdrawn(db, record.sheet.case, record.sources, _now())
             return added
 
     def backup(self, path: Path | str) -> Path:
@@ -625,53 +501,10 @@ class Catalogue:
             "INSERT OR IGNORE INTO release_sources VALUES (?, ?)",
             [(cursor.lastrowid, sha) for sha in record.sources],
         )
-        self._note(db, sheet.case, record.sources, _consent_of(record.consent))
+        book.note(
+            db, sheet.case, book.known_sources(record.sources), _consent_of(record.consent), _now()
+        )
         return True
-
-    def _note(
-        self, db: sqlite3.Connection, case: str, sources: Sequence[str], consent: CaseConsent
-    ) -> None:
-        values = (
-            case,
-            consent.scope,
-            consent.given_on.isoformat() if consent.given_on else None,
-            consent.expires_on.isoformat() if consent.expires_on else None,
-            consent.reference,
-            int(consent.voice),
-        )
-        key = json.dumps([*values, sorted(set(sources))])
-        cursor = db.execute(
-            "INSERT OR IGNORE INTO consent (case_name, scope, given_on, expires_on, reference,"
-            " voice, noted_at, note_key) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (*values, _now(), key),
-        )
-        if cursor.rowcount:
-            db.executemany(
-                "INSERT OR IGNORE INTO consent_sources VALUES (?, ?)",
-                [(cursor.lastrowid, sha) for sha in sources],
-            )
-        # A withdrawn case takes every source that it brings along with it.
-        if db.execute("SELECT 1 FROM withdrawn_cases WHERE case_name = ?", (case,)).fetchone():
-            self._mark_withdrawn(db, case, set(sources), _now())
-
-    @staticmethod
-    def _mark_withdrawn(
-        db: sqlite3.Connection, case: str, sources: Iterable[str], at: str
-    ) -> None:
-        db.execute("INSERT OR IGNORE INTO withdrawn_cases VALUES (?, ?)", (case, at))
-        db.executemany(
-            "INSERT OR IGNORE INTO withdrawn_sources VALUES (?, ?, ?)",
-            [(sha, case, at) for sha in sorted(sources)],
-        )
-
-    @staticmethod
-    def _withdrawn(db: sqlite3.Connection, case: str, keys: str) -> bool:
-        row = db.execute(
-            "SELECT EXISTS (SELECT 1 FROM withdrawn_cases WHERE case_name = ?1) OR EXISTS"
-            " (SELECT 1 FROM withdrawn_sources WHERE sha256 IN (SELECT value FROM json_each(?2)))",
-            (case, keys),
-        ).fetchone()
-        return bool(row[0])
 
     @staticmethod
     def _from_sources(db: sqlite3.Connection, sources: list[str]) -> list[ReleaseRecord]:
@@ -747,6 +580,7 @@ class Catalogue:
             db.execute("BEGIN IMMEDIATE")
             try:
                 yield db
+                db.execute("UPDATE meta SET value = value + 1 WHERE name = 'writes'")
                 db.execute("COMMIT")
             except BaseException:
                 _roll_back(db)
@@ -815,8 +649,8 @@ class Catalogue:
         return OutputError(
             "The catalogue file is damaged",
             kept,
-            "restore it from a backup, or move it away and run `fieldstop catalogue rebuild`;"
-            " withdrawals must then be entered again",
+            "restore it from a backup, or move it away and run `fieldstop catalogue rebuild`"
+            " with every output folder",
         )
 
 
@@ -827,15 +661,13 @@ def _roll_back(db: sqlite3.Connection) -> None:
             db.execute("ROLLBACK")
 
 
-def _statements(script: str) -> list[str]:
-    """Statements of a script; triggers hold semicolons, so SQLite itself tells where one ends."""
-    out, part = [], ""
-    for line in script.splitlines(keepends=True):
-        part += line
-        if part.strip() and sqlite3.complete_statement(part):
-            out.append(part.strip())
-            part = ""
-    return out
+def _where_it_lies(record: ReleaseRecord, path: Path) -> ReleaseRecord:
+    """The record with the place of its file: in the OUT folder in which the record lies."""
+    for out in Path(os.path.abspath(path)).parents:
+        here = out / "releases" / record.sheet.case / record.sheet.file
+        if here.is_file():
+            return record.model_copy(update={"path": str(here)})
+    return record
 
 
 def _consent_of(value: dict[str, Any]) -> CaseConsent:

@@ -20,8 +20,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.errors import InputError, OutputError, UsageError
+from pipeline.errors import InputError, NeedsPerson, OutputError, UsageError
 from pipeline.model.case import SCOPES, CaseConsent
+from pipeline.model.consent import ConsentFact, KnownSource
 from pipeline.model.release import ReleaseRecord, Sheet
 from pipeline.store import catalogue as module
 from pipeline.store.catalogue import (
@@ -162,7 +163,8 @@ def test_the_narrowest_note_that_touches_case_or_source_wins(
     with Catalogue(path) as catalogue:
         for scope, of, sources in notes:
             catalogue.note_consent(of, sorted(sources), CaseConsent(scope=scope))  # type: ignore[arg-type]
-            if of == case or sources & asked:
+            # "none" without a date says 'not yet asked' and binds nothing.
+            if scope != "none" and (of == case or sources & asked):
                 expected.append(SCOPES.index(scope))  # type: ignore[arg-type]
             known = catalogue.consent_for(sorted(asked), case)
             assert SCOPES.index(known.scope) == min(expected, default=0)
@@ -180,13 +182,49 @@ def test_neither_a_new_case_file_nor_a_new_name_widens(tmp_path: Path) -> None:
         assert catalogue.consent_for(["y"], "B").known is False  # asking is not noting
 
 
-def test_silence_is_not_noted_but_an_explicit_none_is(tmp_path: Path) -> None:
+def test_not_yet_asked_binds_nothing_and_releases_nothing(tmp_path: Path) -> None:
     with Catalogue(tmp_path / "c") as catalogue:
-        catalogue.note_consent("A", ["x"], CaseConsent())
-        assert catalogue.consent_for(["x"], "A", public()).scope == "public"
-        assert catalogue.consent_for(["x"], "A", CaseConsent()).scope == "none"
-        catalogue.note_consent("A", ["x"], CaseConsent(scope="none"))
-        assert catalogue.consent_for(["x"], "A", public()).scope == "none"
+        for silent in (CaseConsent(), CaseConsent(scope="none")):
+            catalogue.note_consent("A", ["x"], silent)
+            assert catalogue.consent_for(["x"], "A", public()).scope == "public"
+            assert catalogue.consent_for(["x"], "A", silent).scope == "none"
+
+
+def test_a_refusal_binds_until_a_newer_form_is_signed(tmp_path: Path) -> None:
+    day = datetime.date
+    refused = CaseConsent(scope="none", given_on=day(2026, 4, 1))
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.note_consent("A", ["x"], public(given_on=day(2026, 3, 1)))
+        catalogue.note_consent("A", ["x"], refused)
+        for case, sources, now in (
+            ("A", ["x"], public()), ("B", ["x"], public()), ("A", ["new"], public()),
+            ("B", ["x"], None), ("A", ["x"], public(given_on=day(2026, 3, 31))),
+            ("A", ["x"], public(given_on=day(2026, 4, 1))),
+        ):  # fmt: skip
+            known = catalogue.consent_for(sources, case, now)
+            assert known.refused and known.forbidden and not known.covers("teaching", TODAY)
+        newer = CaseConsent(scope="teaching", given_on=day(2026, 5, 1))
+        known = catalogue.consent_for(["x"], "A", newer)
+        assert known.scope == "teaching" and known.covers("teaching", TODAY)
+        assert not known.covers("public", TODAY)
+        catalogue.note_consent("A", ["x"], newer)
+        assert not catalogue.consent_for(["x"], "A").refused
+        catalogue.note_consent("A", ["x"], CaseConsent(scope="none", given_on=day(2026, 5, 2)))
+        assert catalogue.consent_for(["x"], "A").refused
+        catalogue.withdraw("A")  # a withdrawal is no refusal: no form revives it
+        last = catalogue.consent_for(["x"], "A", public(given_on=day(2026, 6, 1)))
+        assert last.withdrawn and not last.covers("teaching", TODAY)
+
+
+def test_names_that_look_alike_are_one_case(tmp_path: Path) -> None:
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.note_consent("QM-1001", ["x"], CaseConsent(scope="teaching"))
+        catalogue.withdraw("QM-2001")
+        for name in ("qm-1001", "QM-1O01", "QM-l0Ol", " QM-1001 ", "QM\u20131001"):
+            assert catalogue.consent_for([], name).scope == "teaching", name
+            assert catalogue.alike(name) == ["QM-1001"]
+        assert catalogue.is_withdrawn("qm-2oo1")
+        assert not catalogue.consent_for([], "QM-1002").known
 
 
 def test_dates_and_voice_narrow_too(tmp_path: Path) -> None:
@@ -272,7 +310,11 @@ def test_rebuild_from_release_records(tmp_path: Path) -> None:
     with Catalogue(tmp_path / "old") as old, Catalogue(tmp_path / "new") as new:
         for one in records:
             old.add_release(one)
-        assert new.rebuild(paths, withdrawn=[("B", ["older"])]) == 3
+        gone = ConsentFact(
+            at="2026-04-01T00:00:00+00:00", case="B", what="withdrawn",
+            sources=[KnownSource(sha256="older")],
+        )  # fmt: skip
+        assert new.rebuild(paths, [gone]) == 3
         assert new.rebuild(paths) == 0
         assert new.releases() == old.releases()
         assert new.next_number("nose") == 10 and new.next_revision("A", "web") == 3
@@ -318,8 +360,10 @@ def test_an_emptied_file_is_damage_not_a_new_catalogue(tmp_path: Path) -> None:
     path.write_bytes(b"")
     old = time.time() - 3600
     os.utime(path, (old, old))
-    with pytest.raises(OutputError, match="damaged"):
+    with pytest.raises(NeedsPerson, match="cut to nothing") as info:
         Catalogue(path)
+    assert "rebuild" in info.value.do and path.read_bytes() == b""
+    Catalogue(path, anew=True).close()
 
 
 def test_a_foreign_and_a_newer_file_are_refused(tmp_path: Path) -> None:

@@ -1,0 +1,117 @@
+"""Consent of a case: what binds it, from the catalogue and from where the material lies."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from pipeline.errors import OutputError
+from pipeline.model.case import CaseConsent
+from pipeline.model.consent import ConsentFact, KnownConsent, KnownSource, narrows
+from pipeline.stages.intake import OpenedCase
+from pipeline.store.catalogue import Catalogue
+from pipeline.store.consent import Source
+from pipeline.store.consent_files import NAME, Found, append, beside, check_catalogue, read_file
+from pipeline.store.work import WorkFolder
+
+
+def bind_consent(opened: OpenedCase, folder: WorkFolder, catalogue: Catalogue) -> KnownConsent:
+    """Note what the case says, keep what narrows it where the material is; what binds it.
+
+    Whatever is found anywhere binds: in the catalogue, in OUT, beside the recordings. The
+    catalogue takes it in. Raises NeedsPerson where OUT holds records that the catalogue
+    does not know, OutputError where OUT cannot be written.
+    """
+    found = gather(folder.out, _places(opened), catalogue)
+    case, sources = opened.case, sources_of(opened)
+    catalogue.note_consent(case.case, sources, case.consent)
+    catalogue.note_place(case.case, folder.out)
+    keep_facts(catalogue.facts_for(case.case, sources), folder, opened.folder)
+    known = catalogue.consent_for(sources, case.case, case.consent)
+    return dataclasses.replace(known, doubt=_doubt(found))
+
+
+def look_consent(
+    opened: OpenedCase, out: Path, catalogue: Catalogue, said: Found | None = None
+) -> KnownConsent:
+    """As `bind_consent`, but nothing is noted of the case and nothing written in OUT.
+
+    said: what was found in OUT before; read now if left out.
+    """
+    case, sources = opened.case, sources_of(opened)
+    return known_consent(case.case, sources, case.consent, out, _places(opened), catalogue, said)
+
+
+def known_consent(
+    case: str,
+    sources: Sequence[Source],
+    consent: CaseConsent | None,
+    out: Path,
+    places: Iterable[Path],
+    catalogue: Catalogue,
+    said: Found | None = None,
+) -> KnownConsent:
+    """What binds a case of which its parts are known. places: folders of the material."""
+    found = gather(out, places, catalogue, said)
+    known = catalogue.consent_for(sources, case, consent)
+    return dataclasses.replace(known, doubt=_doubt(found))
+
+
+def gather(
+    out: Path, places: Iterable[Path], catalogue: Catalogue, said: Found | None = None
+) -> Found:
+    """What is known of consent in OUT and beside the material, taken into the catalogue."""
+    found = Found()
+    found.add(said if said is not None else check_catalogue(out, catalogue))
+    for place in sorted(set(places)):
+        found.add(read_file(beside(place)))
+    catalogue.feed(found.facts)
+    return found
+
+
+def _places(opened: OpenedCase) -> set[Path]:
+    """Where the material of a case lies: its folder, and those of its files."""
+    own = {opened.folder} if opened.folder is not None else set()
+    return own | {source.path.parent for source in opened.sources}
+
+
+def _doubt(found: Found) -> str:
+    if not found.damaged:
+        return ""
+    inside = [p for p in found.damaged if p.parent.parent.name == "private"]
+    if inside:
+        return (
+            f"a line of {NAME} of {inside[0].parent.name} cannot be read: a withdrawal may stand"
+            " there; restore the file from a backup, or run `fieldstop catalogue rebuild` with"
+            " the output folder and withdraw again what it names"
+        )
+    return (
+        f"a line of {NAME} beside the recordings cannot be read: a withdrawal may stand there;"
+        " restore the file, or take the line out if you know what it said"
+    )
+
+
+def sources_of(opened: OpenedCase) -> list[KnownSource]:
+    """What the sources of a case are recognised by."""
+    return [KnownSource(sha256=s.sha256) for s in opened.sources]
+
+
+def keep_facts(facts: list[ConsentFact], folder: WorkFolder, case_folder: Path | None) -> None:
+    """Write what narrows consent into OUT/private/CASE, and beside case.toml if that can be.
+
+    Raises OutputError where OUT cannot be written.
+    """
+    if not facts:
+        return
+    folder.prepare()
+    append(folder.private_file(NAME), facts)
+    if case_folder is not None:
+        # Material on a card or a share that is for reading only stays as it is.
+        with contextlib.suppress(OutputError):
+            append(beside(case_folder), [f for f in facts if _ends(f)], private=False)
+
+
+def _ends(fact: ConsentFact) -> bool:
+    return fact.what == "withdrawn" or (fact.consent is not None and narrows(fact.consent))

@@ -1,0 +1,324 @@
+"""Consent from the command line: what was refused or withdrawn is never made again.
+
+Whatever is lost, renamed, moved or copied. Most cases stop before anything is measured, so
+these are quick.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sys
+from pathlib import Path
+from typing import Any
+
+import media_zoo
+import pytest
+from test_make import PLAIN, Result
+
+from pipeline.cli import main
+from pipeline.model.consent import ConsentFact, case_key
+from pipeline.model.release import ReleaseRecord, Sheet
+from pipeline.store.catalogue import Catalogue
+
+SHA = "a" * 64
+
+
+class Here:
+    """Runs `fieldstop` in this process: most of these runs end before anything heavy begins."""
+
+    def __init__(
+        self, folder: Path, patch: pytest.MonkeyPatch, caught: pytest.CaptureFixture[str]
+    ) -> None:
+        self.folder, self.patch, self.caught = folder, patch, caught
+        self.config = folder / "config.toml"
+        self.config.write_text(PLAIN)
+
+    def __call__(self, *arguments: str | Path) -> Result:
+        command = ["--json", "--quiet", "--config", str(self.config),
+                   "--catalogue", str(self.folder / "catalogue.sqlite3")]  # fmt: skip
+        command += map(str, arguments)
+        self.patch.setattr(sys, "argv", ["fieldstop", *command])
+        self.caught.readouterr()
+        with pytest.raises(SystemExit) as end:
+            main()
+        said = self.caught.readouterr()
+        assert "Traceback" not in said.err
+        value = json.loads(said.out) if said.out.strip() else {}
+        return Result(int(str(end.value.code)), value, said.err)
+
+
+@pytest.fixture
+def fieldstop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Here:
+    return Here(tmp_path, monkeypatch, capsys)
+
+
+@pytest.fixture(scope="session")
+def short(tmp_path_factory: pytest.TempPathFactory) -> media_zoo.Clip:
+    path = tmp_path_factory.mktemp("short") / "short.mp4"
+    return media_zoo.scope_clip(path, 1.0, seed=31, audio="noise")
+
+
+def write_case(folder: Path, clip: media_zoo.Clip, case: str, consent: str) -> Path:
+    folder.mkdir(parents=True, exist_ok=True)
+    if not (folder / "a.mp4").exists():
+        shutil.copyfile(clip.path, folder / "a.mp4")
+    (folder / "case.toml").write_text(
+        f'case = "{case}"\n[[recording]]\nfiles = ["a.mp4"]\n[consent]\n{consent}\n'
+    )
+    return folder
+
+
+PUBLIC = 'scope = "public"\ngiven_on = 2026-03-02'
+REFUSED = 'scope = "none"\ngiven_on = 2026-03-02'
+
+
+def released(out: Path, case: str = "QM-1001", sources: tuple[str, ...] = (SHA,)) -> ReleaseRecord:
+    """An OUT folder with a release of the case, as `make` leaves it, and its record."""
+    sheet = Sheet(
+        case=case, title="", number=None, profile="web", audience="public", revision=1,
+        file=f"{case}-web-r1.mp4", sha256="f" * 64, duration_s=4.0, width_px=320, height_px=240,
+        year=2026,
+    )  # fmt: skip
+    file = out / "releases" / case / sheet.file
+    record = ReleaseRecord(
+        sheet=sheet, released_at="2026-03-03T10:00:00+00:00", program_version="0",
+        sources=list(sources), settings_sha256="s", plan_sha256="p", survey_sha256=[],
+        consent={"scope": "public"}, mark={}, path=str(file),
+    )  # fmt: skip
+    file.parent.mkdir(parents=True)
+    for suffix in (".mp4", ".jpg", ".sheet.json"):
+        file.with_suffix(suffix).write_text("a clip")
+    private = out / "private" / case
+    private.mkdir(parents=True)
+    (private / f"{case}-web-r1.release.json").write_text(record.to_json())
+    (private / f"{case}-web-draft.mp4").write_text("a draft")
+    (private / "report.html").write_text("a report")
+    return record
+
+
+def add(fieldstop: Here, record: ReleaseRecord) -> None:
+    with Catalogue(fieldstop.folder / "catalogue.sqlite3") as catalogue:
+        catalogue.add_release(record)
+
+
+def stopped(made: Any, word: str) -> None:
+    """Nothing was made of it, and nothing measured."""
+    assert made.code == 4, made.value
+    said = json.dumps(made.value["withheld"])
+    assert word in said, said
+    assert made.value["release"] is None and made.value["draft"] is None
+    assert made.value["survey"] == []
+
+
+def test_a_withdrawal_outlives_every_catalogue(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    """Lost, emptied, another, another user's: told by OUT and by the case folder."""
+    out, case = tmp_path / "out", write_case(tmp_path / "day/QM-7", short, "QM-7", PUBLIC)
+    assert fieldstop("survey", case, "--out", out).code == 0
+    gone = fieldstop("withdraw", "QM-7")
+    assert gone.code == 0 and gone.value["cases"] == ["QM-7"]
+    assert [s for s in gone.value["sheets"] if s.endswith("private/QM-7/take-down.json")]
+    stopped(fieldstop("make", case, "--out", out), "withdrawn")
+    for command in ("survey", "clip"):
+        more = ("--from", "0", "--to", "1") if command == "clip" else ()
+        stopped(fieldstop(command, case, "--out", out, *more), "withdrawn")
+
+    catalogue = tmp_path / "catalogue.sqlite3"
+    kept = tmp_path / "kept.sqlite3"
+    catalogue.rename(kept)
+    stopped(fieldstop("make", case, "--out", out), "rebuild")  # asks, and begins nothing
+    catalogue.write_bytes(b"")
+    stopped(fieldstop("make", case, "--out", out), "rebuild")
+    os.utime(catalogue, (0, 0))
+    stopped(fieldstop("make", case, "--out", out), "rebuild")
+    assert fieldstop("catalogue", "rebuild", out).code == 0
+    stopped(fieldstop("make", case, "--out", out), "withdrawn")
+    # Another OUT: the case folder tells; renamed, or the recording alone, also.
+    for _ in range(2):
+        catalogue.unlink()
+        stopped(fieldstop("make", case, "--out", tmp_path / "new"), "withdrawn")
+        case = case.rename(tmp_path / "renamed") if case.name != "renamed" else case
+        shutil.rmtree(tmp_path / "new")
+    stopped(
+        fieldstop("make", case / "a.mp4", "--consent", "public", "--out", tmp_path / "new"),
+        "withdrawn",
+    )
+    # One of the two places was deleted: the other one tells, and it is written again.
+    catalogue.unlink()
+    shutil.rmtree(tmp_path / "new")
+    (case / "consent.jsonl").unlink()
+    (out / "private/QM-7/take-down.json").unlink()
+    assert fieldstop("catalogue", "rebuild", out).code == 0
+    stopped(fieldstop("make", case, "--out", tmp_path / "new"), "withdrawn")
+    assert (case / "consent.jsonl").is_file()
+    lines = (case / "consent.jsonl").read_text().splitlines()
+    assert [ConsentFact.model_validate_json(line).what for line in lines] == ["withdrawn"]
+
+
+def test_a_rebuild_keeps_withdrawals_from_wherever_it_runs(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """OUT given relative, then withdrawn from elsewhere, then OUT moved."""
+    case = write_case(tmp_path / "day/QM-7", short, "QM-7", PUBLIC)
+    monkeypatch.chdir(tmp_path)
+    assert fieldstop("survey", case, "--out", "out").code == 0
+    monkeypatch.chdir("/")
+    assert fieldstop("withdraw", "QM-7").code == 0
+    assert (tmp_path / "out/private/QM-7/take-down.json").is_file()
+    (case / "consent.jsonl").unlink()
+    (tmp_path / "catalogue.sqlite3").unlink()
+    (tmp_path / "out").rename(tmp_path / "moved")
+    monkeypatch.chdir(tmp_path)
+    assert fieldstop("catalogue", "rebuild", "moved").code == 0
+    stopped(fieldstop("make", case, "--out", tmp_path / "new"), "withdrawn")
+
+
+@pytest.mark.parametrize("name", ["QM-9001", "", "   ", "QM-1000"])
+def test_an_unknown_case_is_not_withdrawn(fieldstop: Here, tmp_path: Path, name: str) -> None:
+    add(fieldstop, released(tmp_path / "out"))
+    done = fieldstop("withdraw", name)
+    assert done.code == 3 and done.value["error"]["what"]
+    if name == "QM-1000":
+        assert "QM-1001" in done.value["error"]["got"]
+    if name.strip():
+        assert fieldstop("withdraw", name, "--future").code == 0
+
+
+@pytest.mark.parametrize("name", ["QM-1001", "qm-1001", "QM-1O01", " QM-1001 ", "QM-l001",
+                                  "\u039c-1001".join(("Q", "")), "QM-1\u041e01"])  # fmt: skip
+def test_names_that_look_alike_withdraw_the_case(
+    fieldstop: Here, tmp_path: Path, name: str
+) -> None:
+    """Greek Mu and Cyrillic O among them; UTS 39 lists both as looking like the Latin ones."""
+    add(fieldstop, released(tmp_path / "out"))
+    done = fieldstop("withdraw", name)
+    assert done.code == 0 and done.value["cases"] == ["QM-1001"]
+    assert len(done.value["take_down"]) == 1
+
+
+def test_what_is_to_take_down_is_named_and_moved(fieldstop: Here, tmp_path: Path) -> None:
+    out = tmp_path / "out"
+    record = released(out)
+    add(fieldstop, record)
+    folder = Path(record.path).parent
+    inside = fieldstop("withdraw", "QM-1001", "--move-to", out / "releases/old")
+    assert inside.code == 2
+    done = fieldstop("withdraw", "QM-1001", "--move-to", tmp_path / "away")
+    assert done.code == 0
+    assert done.value["take_down"][0]["file"] == record.path
+    kept = {Path(row["file"]).name: row["what"] for row in done.value["kept"]}
+    assert kept["QM-1001-web-draft.mp4"] == "draft" and kept["report.html"] == "report"
+    sheet = json.loads((out / "private/QM-1001/take-down.json").read_text())
+    assert sheet["kept"] == done.value["kept"] and len(sheet["moved"]) == 3
+    assert not any(folder.iterdir())
+    assert (tmp_path / "away/QM-1001/QM-1001-web-r1.mp4").read_text() == "a clip"
+    assert (out / "private/QM-1001/QM-1001-web-draft.mp4").is_file(), "nothing is deleted"
+    rows = fieldstop("catalogue").value["releases"]
+    assert [r["consent"] for r in rows] == ["withdrawn"]
+
+
+def test_a_sheet_that_cannot_be_written_is_an_error_after_the_withdrawal(
+    fieldstop: Here, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    add(fieldstop, released(out))
+    (out / "private/QM-1001/take-down.json").mkdir()
+    done = fieldstop("withdraw", "QM-1001")
+    assert done.code == 6 and "take-down" in done.value["error"]["got"]
+    assert fieldstop("catalogue").value["releases"][0]["consent"] == "withdrawn"
+    # The OUT folder is not where it was.
+    out.rename(tmp_path / "moved")
+    done = fieldstop("withdraw", "QM-1001")
+    assert done.code == 6 and "--out" in done.value["error"]["got"]
+    (tmp_path / "moved/private/QM-1001/take-down.json").rmdir()
+    done = fieldstop("withdraw", "QM-1001", "--out", tmp_path / "moved")
+    assert done.code == 0 and "moved" in done.value["take_down"][0]["file"]
+
+
+def test_a_refusal_binds_the_recording_until_a_newer_form(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    case = write_case(tmp_path / "QM-8", short, "QM-8", REFUSED)
+    stopped(fieldstop("make", case, "--out", out), "refused")
+    bare = tmp_path / "elsewhere.mp4"
+    shutil.copyfile(short.path, bare)
+    stopped(fieldstop("make", bare, "--consent", "public", "--out", out), "refused")
+    write_case(case, short, "QM-8", PUBLIC)
+    stopped(fieldstop("survey", case, "--out", out), "refused")
+    write_case(tmp_path / "other", short, "QM-9", PUBLIC)
+    stopped(fieldstop("survey", tmp_path / "other", "--out", out), "refused")
+    (tmp_path / "catalogue.sqlite3").unlink()
+    stopped(fieldstop("survey", case, "--out", tmp_path / "new"), "refused")
+    write_case(case, short, "QM-8", PUBLIC.replace("03-02", "03-03"))
+    assert fieldstop("survey", case, "--out", tmp_path / "new").code == 0
+
+
+def test_a_catalogue_that_does_not_know_out_asks(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    """New, another one, and a backup that is older than what lies in OUT."""
+    out, catalogue = tmp_path / "out", tmp_path / "catalogue.sqlite3"
+    first = released(out)
+    stopped(fieldstop("make", short.path, "--out", out), "rebuild")
+    assert fieldstop("catalogue", "rebuild", out).code == 0
+    assert fieldstop("survey", short.path, "--out", out).code == 0
+    assert fieldstop("catalogue", "backup", tmp_path / "backup").code == 0
+    second = released(out, "QM-1002", ("b" * 64,))
+    add(fieldstop, second)
+    assert fieldstop("survey", short.path, "--out", out).code == 0
+    shutil.copyfile(tmp_path / "backup", catalogue)
+    stopped(fieldstop("make", short.path, "--out", out), "rebuild")
+    batch = fieldstop("batch", short.path.parent, "--out", out, "--consent", "public")
+    assert batch.code == 4 and "rebuild" in batch.value["error"]["do"]
+    assert fieldstop("catalogue", "rebuild", out).code == 0
+    cases = {r["case"] for r in fieldstop("catalogue").value["releases"]}
+    assert cases == {first.sheet.case, second.sheet.case}
+
+
+@pytest.mark.parametrize("where", ["out", "beside"])
+def test_a_damaged_line_binds_what_is_readable_and_asks(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path, where: str
+) -> None:
+    out = tmp_path / "out"
+    case = write_case(tmp_path / "QM-7", short, "QM-7", PUBLIC)
+    teaching = write_case(tmp_path / "QM-5", short, "QM-5", 'scope = "teaching"')
+    (teaching / "a.mp4").write_bytes(short.path.read_bytes() + b"\0" * 8)  # another file
+    assert fieldstop("survey", teaching, "--out", out).code == 0
+    assert fieldstop("survey", case, "--out", out).code == 0
+    path = {"out": out / "private/QM-5", "beside": teaching}[where] / "consent.jsonl"
+    text = path.read_text()
+    path.write_text(text + text[: len(text) // 2])
+    with Catalogue(tmp_path / "catalogue.sqlite3") as known:
+        assert known.consent_for([], "QM-5").scope == "teaching"
+    made = fieldstop("make", teaching, "--profile", "lecture", "--out", out)
+    assert made.code == 4 and "cannot be read" in json.dumps(made.value["withheld"])
+    if where == "out":
+        noted = fieldstop("catalogue", "rebuild", out)
+        assert "QM-5" in noted.value["notes"][0]
+        assert path.read_text() == text
+        aside = path.with_name("consent.jsonl.damaged-1")
+        assert aside.read_text() == text + text[: len(text) // 2]
+    again = fieldstop("survey", teaching, "--out", out)
+    assert again.code == 0
+
+
+def test_a_case_folder_that_is_for_reading_only_is_left_as_it_is(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    case = write_case(tmp_path / "QM-7", short, "QM-7", REFUSED)
+    (case / "consent.jsonl").mkdir()  # root may write into a read-only folder
+    stopped(fieldstop("make", case, "--out", tmp_path / "out"), "refused")
+    assert (tmp_path / "out/private/QM-7/consent.jsonl").is_file()
+
+
+def test_keys_of_names() -> None:
+    """The look-alikes of Unicode Technical Standard 39 that a case name may hold."""
+    assert case_key("HL-0142") == case_key("\uff28L\u20110\u200b142 ")
+    assert case_key("HL-0142") != case_key("HL-0143")
+    assert case_key(" \u200b") == ""
