@@ -151,6 +151,9 @@ class Plan(Document):
     captions: list[Caption] = []
     poster_s: float = Field(default=0.0, description="out time of the poster's picture")
     narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")
+    voice_heard: tuple[float, float] | None = Field(
+        default=None, description="the narration is heard in this part of out time only; None: all"
+    )
     narration_channel: int | None = Field(default=None, description="of the recordings, from 1")
     live: bool = Field(default=False, description="narrator and room share one microphone")
     narration_offset_s: float | None = Field(

@@ -6,8 +6,8 @@ Pure: no file is read or written. The same inputs give the same plan.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -36,6 +36,7 @@ from pipeline.model.plan import (
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Event, Face, Lettering, Survey
 from pipeline.model.time import Span, format_time, merge_spans, round_s, subtract_spans
+from pipeline.model.timeline import Timeline
 from pipeline.stages.card import CARD_S, checked_card
 from pipeline.stages.clear_picture import CLEAR, Clearness, covered_spans, poster_s
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
@@ -113,7 +114,8 @@ def make_plan(
 ) -> Plan:
     """The plan of one case for one profile.
 
-    cut_to: only this span of case time (for clips). narrated: False leaves the
+    cut_to: only this span of case time (for clips): the plan is as long as that, less what
+    is cut out of it; the narration ends with it. narrated: False leaves the
     narration out. Raises InputError when nothing is left to show.
     """
     first = next((s for s in sources if not s.still), sources[0])
@@ -137,6 +139,11 @@ def make_plan(
         for n, s in enumerate(sources)
     ]
     case_narration = _narration_case_spans(narration, kept) if narration and narrated else []
+    heard: Span | None = None
+    if cut_to is not None:
+        ended_s = kept[-1].case_start_s + kept[-1].stop_s - kept[-1].start_s
+        narration, heard = _narration_of_part(narration, cut_to, warnings)
+        case_narration = [s for n in case_narration if (s := n.overlap(heard)) is not None]
     edits = _edits(sources, kept, case_narration, options, decisions)
     redactions = _redactions(sources, planned, case, options, decisions)
     clearness = {
@@ -145,7 +152,9 @@ def make_plan(
     }
     pieces = _pieces(kept, edits, planned, clearness, warnings)
     if narration is not None and narrated:
-        _extend_for_narration(pieces, case_narration, planned, warnings)
+        _extend_for_narration(
+            pieces, case_narration, planned, warnings, cut_to.stop_s if cut_to else None
+        )
     if pieces and case.measured is not None and cut_to is None:
         _add_card(pieces)
     if not pieces:
@@ -155,7 +164,14 @@ def make_plan(
             "look at the report of fieldstop survey; give the field in case.toml if it is wrong",
         )
     duration_s = round_s(pieces[-1].out_start_s + pieces[-1].length_s)
-    out_narration = _to_out(pieces, case_narration)
+    if cut_to is not None and cut_to.stop_s - ended_s > 0.05 and pieces[-1].kind != "card":
+        end_s = pieces[-1].case_start_s + pieces[-1].length_s
+        if cut_to.stop_s - end_s > 0.05:
+            warnings.append(
+                f"the case ends at {format_time(ended_s)}: the clip is shorter than asked for"
+            )
+    timeline = Timeline(pieces)
+    out_narration = timeline.clip_of_case(case_narration)
     overruled = [
         r
         for n, s in enumerate(sources)
@@ -209,9 +225,10 @@ def make_plan(
         restorations=_restorations(sources, edits),
         card=checked_card(case.measured) if pieces[-1].kind == "card" and case.measured else "",
         chapters=_chapters(case, sources, pieces, duration_s, decisions),
-        captions=_captions(narration, kept, pieces) if narration and narrated else [],
+        captions=_captions(narration, kept, timeline, heard) if narration and narrated else [],
         poster_s=poster_s(pieces, clearness, duration_s),
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
+        voice_heard=_heard_in_clip(timeline, heard) if narration and narrated else None,
         narration_channel=case.narration.channel if case.narration else None,
         live=live,
         narration_offset_s=round_s(narration.offset_s) if narration and narrated else None,
@@ -285,19 +302,37 @@ def _narration_case_spans(narration: NarrationInput, kept: Sequence[Kept]) -> li
     return merge_spans(Span(max(start_s, a), b) for a, b in moved if b > start_s)
 
 
-def _to_out(pieces: Sequence[Piece], case_spans: Iterable[Span]) -> list[Span]:
-    """Spans of case time on the axis of the finished clip."""
-    out = []
-    for span in case_spans:
-        for piece in pieces:
-            if piece.kind == "card":
-                continue
-            here = Span(piece.case_start_s, piece.case_start_s + piece.length_s)
-            overlap = here.overlap(span)
-            if overlap is not None:
-                shift = piece.out_start_s - piece.case_start_s
-                out.append(Span(overlap.start_s + shift, overlap.stop_s + shift))
-    return merge_spans(out, 0.001)
+def _narration_of_part(
+    narration: NarrationInput | None, part: Span, warnings: list[str]
+) -> tuple[NarrationInput | None, Span]:
+    """The narration with nothing outside the part of it that is heard, and that part of case time.
+
+    A word is not heard by half where a pause is near; what is left out is said.
+    """
+    from pipeline.analysis.voice_cut import heard_part
+
+    if narration is None:
+        return None, part
+    by_s = narration.offset_s
+    spoken = [Span(s.start_s + by_s, s.stop_s + by_s) for s in narration.spans]
+    heard = heard_part(part, spoken, narration.hop_power, narration.offset_s, HOP_S)
+    hop_s = narration.offset_s + HOP_S * (np.arange(len(narration.hop_power)) + 0.5)
+    inside = (hop_s >= heard.start_s) & (hop_s < heard.stop_s)
+    for edge_s, at_s, what in ((part.start_s, heard.start_s, "begins"),
+                               (part.stop_s, heard.stop_s, "ends")):  # fmt: skip
+        if any(s.start_s + 0.02 < edge_s < s.stop_s - 0.02 for s in spoken):
+            near = f"it {what} at {format_time(at_s)}" if at_s != edge_s else "a word is cut"
+            warnings.append(f"the clip {what} while the narrator speaks: {near}")
+    power = np.where(inside, narration.hop_power, 0).astype(np.float32)
+    return replace(narration, hop_power=power), heard
+
+
+def _heard_in_clip(timeline: Timeline, heard: Span | None) -> tuple[float, float] | None:
+    """`heard` of case time on the clip's axis, from its first moment to its last."""
+    if heard is None:
+        return None
+    shown = timeline.clip_of_case([heard])
+    return (round_s(shown[0].start_s), round_s(shown[-1].stop_s)) if shown else (0.0, 0.0)
 
 
 # --- edits and pieces -------------------------------------------------------------------
@@ -555,13 +590,18 @@ def _extend_for_narration(
     narration: Sequence[Span],
     planned: Sequence[PlannedSource],
     warnings: list[str],
+    until_s: float | None = None,
 ) -> None:
-    """Hold the last picture while the narration goes on after the end."""
+    """Hold the last picture while the narration goes on after the end, not beyond `until_s`."""
     if not pieces or not narration:
         return
     last = pieces[-1]
     end_s = last.case_start_s + last.length_s
     over_s = narration[-1].stop_s - end_s
+    tail_s = TAIL_S
+    if until_s is not None:
+        over_s = min(over_s, until_s - end_s)
+        tail_s = min(tail_s, until_s - end_s - over_s)
     if over_s <= 0.02:
         return
     source = planned[last.source]
@@ -579,7 +619,7 @@ def _extend_for_narration(
             kind="black" if last.kind == "black" else "freeze",
             source=last.source,
             start_s=round_s(held),
-            length_s=round_s(over_s + TAIL_S),
+            length_s=round_s(over_s + tail_s),
             case_start_s=round_s(end_s),
             out_start_s=round_s(last.out_start_s + last.length_s),
             sound=False,
@@ -590,7 +630,7 @@ def _extend_for_narration(
 
 
 def _captions(
-    narration: NarrationInput, kept: Sequence[Kept], pieces: Sequence[Piece]
+    narration: NarrationInput, kept: Sequence[Kept], timeline: Timeline, heard: Span | None
 ) -> list[Caption]:
     """The narrator's words on the clip's axis.
 
@@ -599,7 +639,11 @@ def _captions(
     out = []
     for start_s, stop_s, text in narration.captions:
         a, b = start_s + narration.offset_s, stop_s + narration.offset_s
-        shown = _to_out(pieces, [Span(max(0.0, a), b)]) if b > kept[0].case_start_s else []
+        cue: Span | None = Span(max(0.0, a), b)
+        if heard is not None and cue is not None:
+            cue = cue.overlap(heard)
+        told = cue is not None and b > kept[0].case_start_s
+        shown = timeline.clip_of_case([cue]) if cue is not None and told else []
         if sum(span.length_s for span in shown) < 0.5 * (stop_s - start_s):
             continue
         for span in shown:
@@ -620,9 +664,12 @@ def _chapters(
     starts: list[tuple[float, str]] = []
     if named is not None:
         for case_s, title in sorted(named.value.get("chapters", [])):
-            out = _to_out(pieces, [Span(float(case_s), float("inf"))])
-            if out and (not starts or out[0].start_s > starts[-1][0] + 1e-3):
-                starts.append((out[0].start_s, str(title)))
+            out = Timeline(pieces).clip_of_case([(float(case_s), float("inf"))])
+            if not out:
+                continue
+            if starts and out[0].start_s <= starts[-1][0] + 1e-3:
+                starts.pop()  # it ends before the clip begins, or was cut
+            starts.append((out[0].start_s, str(title)))
         if starts:
             starts[0] = (0.0, starts[0][1])
     seen: set[int] = set()

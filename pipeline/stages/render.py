@@ -569,8 +569,9 @@ def render_sound(
     voice = None
     if narration is not None:
         voice = on_clip_axis(
-            plan, narration.voice, narration.offset_s, work / "narration.f32", length
-        )
+            plan, narration.voice, narration.offset_s, work / "narration.f32", length,
+            plan.voice_heard,
+        )  # fmt: skip
     if plan.mix is None or (procedure is None and voice is None):
         return _Sound(procedure, voice, None)
     progress("mix", 0, 1)
@@ -750,11 +751,17 @@ def _sound_joins(a: Piece, b: Piece, plan: Plan) -> bool:
     return abs(sound_start_s(a, plan.pieces) + a.length_s - sound_start_s(b, plan.pieces)) < 2e-3
 
 
-def on_clip_axis(plan: Plan, stem: Stem, offset_s: float, target: Path, length: int) -> Stem:
+def on_clip_axis(
+    plan: Plan, stem: Stem, offset_s: float, target: Path, length: int,
+    heard: tuple[float, float] | None = None,
+) -> Stem:  # fmt: skip
     """A mono stem in case time (starting at `offset_s`) moved to the clip's axis.
 
-    What an edit cuts out of case time is cut here too.
+    What an edit cuts out of case time is cut here too. heard: the part of clip time outside
+    which it is silent.
     """
+    from pipeline.analysis.voice_cut import faded
+
     shift = round(offset_s * RATE_HZ)
 
     def blocks() -> Iterator[NDArray[np.float32]]:
@@ -763,6 +770,9 @@ def on_clip_axis(plan: Plan, stem: Stem, offset_s: float, target: Path, length: 
             total = round((piece.out_start_s + piece.length_s) * RATE_HZ) - first
             start = round(piece.case_start_s * RATE_HZ) - shift
             for at in range(0, total, RATE_HZ):
-                yield stem.read(start + at, min(RATE_HZ, total - at))
+                block = stem.read(start + at, min(RATE_HZ, total - at))
+                yield (
+                    block if heard is None else faded(block, (first + at) / RATE_HZ, RATE_HZ, heard)
+                )
 
     return write_stem(target, stem.channels, blocks(), length)

@@ -443,3 +443,51 @@ def test_a_card_that_cannot_be_drawn_is_refused() -> None:
     with pytest.raises(InputError, match="card"):
         make_plan(case(measured={"label": "\u6e2c\u5b9a", "value": 3}), [source(10)], None,
                   Options(), glyph=GLYPH)  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    start_s=st.floats(0, 36).map(lambda v: round(v, 1)),
+    length_s=st.floats(2, 10).map(lambda v: round(v, 1)),
+    spoken=st.lists(st.tuples(st.floats(0, 44), st.floats(0.3, 9)), max_size=4),
+)
+def test_a_clip_is_as_long_as_asked_for(
+    start_s: float, length_s: float, spoken: list[tuple[float, float]]
+) -> None:
+    """However long the narration goes on; only the end of the case may come first."""
+    part = Span(start_s, start_s + length_s)
+    voice = narration(*[(a, a + b) for a, b in sorted(spoken)] or [(50, 51)], offset_s=0.4)
+    cues = [(a, a + b, "words") for a, b in sorted(spoken)]
+    voice = NarrationInput(**{**voice.__dict__, "captions": cues})
+    two = case(recording=[{"files": ["a.mp4"], "side": "left"}, {"files": ["b.mp4"]}],
+               narration={"file": "v.wav"}, measured={"label": "Crusts", "value": 3})  # fmt: skip
+    sources = [source(20), source(18, index=1, sha="b")]
+    plan = make_plan(two, sources, voice, Options(), glyph=GLYPH, cut_to=part)
+    assert plan.duration_s >= min(part.stop_s, 38.0) - start_s - 0.02
+    assert plan.duration_s <= length_s + 1e-3
+    assert all(p.kind != "card" for p in plan.pieces)
+    for a, b in [*plan.narration, *((c.start_s, c.stop_s) for c in plan.captions),
+                 *((c.start_s, c.stop_s) for c in plan.chapters)]:  # fmt: skip
+        assert 0 <= a <= b <= plan.duration_s + 1e-3
+    if plan.voice_heard is not None:
+        assert 0 <= plan.voice_heard[0] <= plan.voice_heard[1] <= plan.duration_s + 1e-3
+
+
+def test_a_clip_says_where_it_cuts_the_narrator() -> None:
+    voice = narration((1, 6), (8, 14))
+    plan = make_plan(case(narration={"file": "v.wav"}), [source(20)], voice, Options(),
+                     glyph=GLYPH, cut_to=Span(5.5, 10))  # fmt: skip
+    assert plan.voice_heard == (0.5, 4.5) and plan.narration == [(2.5, 4.5)]
+    said = " ".join(plan.warnings)
+    assert "begins at 0:06.0" in said and "ends while the narrator speaks: a word is cut" in said
+    whole = make_plan(case(narration={"file": "v.wav"}), [source(20)], voice, Options(),
+                      glyph=GLYPH)  # fmt: skip
+    assert whole.voice_heard is None and not whole.warnings
+
+
+def test_chapters_of_a_clip_begin_with_the_one_it_lies_in() -> None:
+    named = Decision(number=1, at="2026-01-01T00:00:00Z", by="AB", verb="chapter",
+                     value={"chapters": [[0, "First"], [4, "Second"], [9, "Third"]]})  # fmt: skip
+    plan = make_plan(case(), [source(20)], None, Options(), glyph=GLYPH, decisions=[named],
+                     cut_to=Span(6, 12))  # fmt: skip
+    assert [(c.start_s, c.title) for c in plan.chapters] == [(0.0, "Second"), (3.0, "Third")]
