@@ -320,19 +320,23 @@ def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_
     # Ctrl-C ignored, and would have a watch that cannot be ended cleanly.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     signal.signal(signal.SIGINT, signal.default_int_handler)
+    board = Board(context.say.quiet)
     report = run_batch(
         Request(
             folder, out, context.options(profile), jobs=jobs, catalogue=context.catalogue,
             consent=consent, approve=approve, looked=looked, dry_run=dry_run, watch=watch,
             scheduler=scheduler,
         ),
-        Board(context.say.quiet),
+        board,
     )  # fmt: skip
-    return tell_batch(context.say, report, out)
+    return tell_batch(context.say, report, out, board)
 
 
-def tell_batch(say: Say, report: Any, out: Path) -> int:
-    """The result of a batch for a person and for --json; its exit code."""
+def tell_batch(say: Say, report: Any, out: Path, board: Any) -> int:
+    """The result of a batch for a person and for --json; its exit code.
+
+    Names of files are shown by a dry run, which is for that, and on a terminal.
+    """
     from pipeline.batch.board import reason
     from pipeline.batch.run import summary
 
@@ -351,20 +355,30 @@ def tell_batch(say: Say, report: Any, out: Path) -> int:
         state = "to make" if row.state == "waiting" else row.state
         place = row.release or row.ready
         release = f"  {place}" if place else ""
-        say.line(f"{state:9} {row.case}{release}{reason(row)}")
+        name = board.called(row, sys.stdout.isatty() and not report.dry_run)
+        say.line(f"{state:9} {name}{release}{reason(row)}")
+        if report.dry_run:
+            for part, files in board.files.get(id(row), []):
+                say.line(f"{'':9}   {part or 'file'}: {files}")
+            if row.consent:
+                will = "" if row.covered else ": it will be withheld"
+                say.line(f"{'':9}   {row.consent}{will}")
+    for name, why in board.left if report.dry_run else []:
+        say.line(f"left out  {name}: {why}")
     say.line(f"{len(report.cases)} cases: {summary(report)}")
     if written:
         say.line(f"page      {out / 'batch.html'}")
+        say.line(f"names     {out / 'private' / 'names.csv'} (which file each name is)")
     if report.count("ready"):
         say.line(f"ready: look at each, then `fieldstop release --all --out {out} --by AB`,"
                  " or sign off on the page")  # fmt: skip
     if report.interrupted:
         return errors.EXIT_INTERRUPTED
-    if report.dry_run:
-        return errors.EXIT_DONE
     if report.count("failed"):
         return errors.EXIT_BATCH
-    return errors.EXIT_WITHHELD if report.count("withheld") else errors.EXIT_DONE
+    uncovered = report.dry_run and any(c.covered is False for c in report.cases)
+    held = report.count("withheld") or uncovered
+    return errors.EXIT_WITHHELD if held else errors.EXIT_DONE
 
 
 @main.command()
@@ -426,11 +440,14 @@ def review(out: Path, by: str | None, port: int, no_browser: bool, profile: str 
 def probe(file: Path, **values: Any) -> int:
     """What a file is, and what in it could identify someone."""
     from pipeline.media.guard import probe_apart as look
+    from pipeline.store.names import Names, earlier_names
 
     context = _context(values)
     found = look(file)
-    context.say.result({"recording": json.loads(found.to_json()), "error": None})
+    name = Names(None, earlier_names(context.catalogue)).of(found.sha256)
+    context.say.result({"label": name, "recording": json.loads(found.to_json()), "error": None})
     video = found.video
+    context.say.line(f"called    {name}")
     context.say.line(
         f"picture   {video.codec} {found.width_px}x{found.height_px}"
         f" {found.frame_rate_hz:g} Hz {video.pixel_format} {video.matrix}"

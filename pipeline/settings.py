@@ -10,16 +10,15 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import reprlib
 import stat
 import tomllib
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
 
 from pipeline.errors import UsageError
+from pipeline.model.faults import TOML_HINT, fault_of, toml_place
 from pipeline.model.options import Options
 
 _HERE = Path(__file__).resolve().parent
@@ -92,11 +91,13 @@ def load_options(profile: str | None = None, config: Path | None = None) -> Opti
 def deciding_options(options: Options) -> dict[str, Any]:
     """Every setting that decides what is made; not those of the machine and of the batch.
 
-    `output.look` is left out: it decides when a clip leaves, not what is in it.
+    `output.look` is left out: it decides when a clip leaves, not what is in it; and so is
+    `anonymity.case_pattern`, which decides what a case may be called.
     """
-    return options.model_dump(
-        mode="json", exclude={"machine": True, "batch": True, "output": {"look"}}
-    )
+    passing: Any = {
+        "machine": True, "batch": True, "output": {"look"}, "anonymity": {"case_pattern"},
+    }  # fmt: skip
+    return options.model_dump(mode="json", exclude=passing)
 
 
 def settings_sha256(options: Options) -> str:
@@ -112,13 +113,11 @@ def _read_toml(path: Path, where: str) -> dict[str, Any]:
             raise UsageError(
                 f"{where} is no settings file", f"{found.st_size} bytes", "give a small TOML file"
             )
-        with path.open("rb") as file:
-            return tomllib.load(file)
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
         raise UsageError(f"{where} was not found", path.name, "check the path") from None
     except (ValueError, RecursionError) as error:  # broken TOML, text or numbers; nested too deep
-        said = "".join(c for c in str(error)[:120] if c.isprintable())
-        raise UsageError(f"{where} is not valid TOML", said, "mend that line") from None
+        raise UsageError(f"{where} is not valid TOML", toml_place(error), TOML_HINT) from None
     except OSError as error:
         raise UsageError(
             f"{where} cannot be read", error.strerror or "", "check its permissions"
@@ -137,39 +136,7 @@ def _check(values: dict[str, Any], where: str) -> Options:
     try:
         return Options.model_validate(values)
     except ValidationError as error:
-        raise explain(error, Options, where) from None
-
-
-def explain(error: ValidationError, model: type[BaseModel], where: str) -> UsageError:
-    """The first fault of a validation in a sentence: key, value, allowed range."""
-    fault = error.errors()[0]
-    key = ".".join(str(part) for part in fault["loc"][:12])[:80]
-    if fault["type"] == "extra_forbidden":
-        allowed = ", ".join(sorted(_keys_at(model, fault["loc"][:-1])))
-        return UsageError(f"{where} has an unknown key {key!r}", "", f"use one of: {allowed}")
-    shown = reprlib.Repr()  # whatever was given: long, deep, both
-    shown.maxstring = shown.maxother = 60
-    got = shown.repr(fault.get("input"))[:60]
-    if fault["type"] == "missing":
-        return UsageError(f"{where} lacks {key!r}", "", "add it")
-    message = fault["msg"].removeprefix("Value error, ")
-    return UsageError(f"{where}: {key} has a bad value", got, message[0].lower() + message[1:])
-
-
-def _keys_at(model: type[BaseModel], loc: Iterable[int | str]) -> list[str]:
-    current: Any = model
-    for part in loc:
-        if isinstance(part, int):
-            continue
-        field = current.model_fields.get(part)
-        if field is None:
-            return []
-        annotation = field.annotation
-        options = [annotation, *get_args(annotation)]
-        current = next(
-            (a for a in options if isinstance(a, type) and issubclass(a, BaseModel)), current
-        )
-    return list(current.model_fields)
+        raise UsageError(*fault_of(error, Options, where, values=True)) from None
 
 
 def default_toml() -> str:

@@ -32,15 +32,20 @@ from pipeline.batch.estimate import (
     size_text,
     time_text,
 )
-from pipeline.batch.find import FoundCase, Settled, find_cases
+from pipeline.batch.find import Settled, look_through
+from pipeline.batch.found import FoundCase
+from pipeline.batch.loose import name_loose
 from pipeline.batch.pool import Doing, Pool, workers_and_memory
 from pipeline.batch.run import Batch, Request, folder_lock, out_lock
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.model.batch import BatchCase, BatchReport
 from pipeline.model.options import BatchOptions, Options
+from pipeline.model.pseudonym import CASE_PATTERN
 from pipeline.settings import load_options
+from pipeline.stages.intake import remembered_sha256
 from pipeline.store.cache import Cache
 from pipeline.store.catalogue import Catalogue
+from pipeline.store.names import Names
 
 ROOT = Path(__file__).resolve().parent.parent
 RULE = BatchOptions().name_rule
@@ -56,6 +61,18 @@ def toml(folder: Path, case: str, file: str = "a.mp4", content: bytes = b"x") ->
 
 def names(found: list[FoundCase]) -> list[str]:
     return [one.case for one in found]
+
+
+def find_cases(
+    folder: Path, out: Path, rule: str, consent: Any = None, pattern: str = CASE_PATTERN
+) -> list[FoundCase]:
+    """The cases of a folder, the loose ones named, as a batch takes them."""
+    given = Names(out)
+    found = look_through(folder, out, rule, consent, names=given, case_pattern=pattern).cases
+    return [
+        name_loose(one, consent, given, remembered_sha256) if one.toml is None else one
+        for one in found
+    ]
 
 
 # --- finding cases ----------------------------------------------------------------------
@@ -99,7 +116,7 @@ def test_loose_recordings_are_grouped_by_their_names(tmp_path: Path) -> None:
                  "Ivy Quill.mp4"):  # fmt: skip
         (day / name).write_bytes(b"x")
     found = {one.case: one for one in find_cases(day, tmp_path / "out", RULE, "teaching")}
-    hashed = next(c for c in found if c.startswith("clip-"))
+    hashed = next(c for c in found if c.startswith("rec-"))
     assert set(found) == {"HL-0142", "HL-0143", hashed}
     one = found["HL-0142"]
     linked = dict(one.links)
@@ -113,21 +130,24 @@ def test_loose_recordings_are_grouped_by_their_names(tmp_path: Path) -> None:
     assert "Ivy" not in found[hashed].text + hashed
 
 
-def test_the_same_file_name_in_two_folders_is_two_cases(tmp_path: Path) -> None:
-    """Recorders count anew each day. The name of the case stays when a year is given."""
-    for day in ("2026-03-02", "2026-03-03"):
+def test_a_recording_is_named_by_its_content_alone(tmp_path: Path) -> None:
+    """Recorders count anew each day: the same name is two cases, the same content is one."""
+    for day, content in (("2026-03-02", b"x"), ("2026-03-03", b"y")):
         (tmp_path / "year" / day).mkdir(parents=True)
-        (tmp_path / "year" / day / "REC001.mp4").write_bytes(b"x")
+        (tmp_path / "year" / day / "REC001.mp4").write_bytes(content)
     year = names(find_cases(tmp_path / "year", tmp_path / "out", RULE))
     day = names(find_cases(tmp_path / "year" / "2026-03-02", tmp_path / "out", RULE))
     assert len(set(year)) == 2 and day == year[:1]
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "Ivy Quill 1967-03-12.mp4").write_bytes(b"x")
+    assert names(find_cases(tmp_path / "other", tmp_path / "elsewhere", RULE)) == day
 
 
 def test_two_cases_of_one_name_are_both_refused(tmp_path: Path) -> None:
     toml(tmp_path / "day" / "a", "QM-0001")
     toml(tmp_path / "day" / "b", "qm-0001")
     toml(tmp_path / "day" / "c", "QM-0002")
-    found = find_cases(tmp_path / "day", tmp_path / "out", RULE)
+    found = find_cases(tmp_path / "day", tmp_path / "out", RULE, pattern=r"[A-Za-z]{2}-\d{4}")
     assert [one.fault is not None for one in found] == [True, True, False]
 
 
@@ -144,8 +164,10 @@ def test_own_naming_rule(tmp_path: Path) -> None:
     day.mkdir()
     for name in ("s7k12-01.mp4", "s7k12-02.mp4", "s7k13-01.mp4"):
         (day / name).write_bytes(b"x")
-    found = find_cases(day, tmp_path / "out", r"(?P<case>s\d+k\d+)-(?P<part>\d+)")
+    rule = r"(?P<case>s\d+k\d+)-(?P<part>\d+)"
+    found = find_cases(day, tmp_path / "out", rule, pattern=r"s\d+k\d+")
     assert names(found) == ["s7k12", "s7k13"]
+    assert all(n.startswith("rec-") for n in names(find_cases(day, tmp_path / "out", rule)))
 
 
 @pytest.mark.parametrize("rule", ["(?P<case>", "[A-Z]+"])
@@ -781,8 +803,8 @@ def test_a_day_and_the_same_day_again(fieldstop: Shell, recording: Path, tmp_pat
     before = {p: p.read_bytes() for p in day.rglob("*") if p.is_file()}
 
     code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out, "--dry-run")
-    assert code == 0 and not out.exists() and not fieldstop.catalogue.exists()
-    assert value["dry_run"] and value["estimate"]["cases"] == 2 and "estimate:" in said
+    assert code == 5 and not out.exists() and not fieldstop.catalogue.exists()
+    assert value["dry_run"] and value["estimate"]["cases"] == 1 and "estimate:" in said
     assert value["file"] is None
 
     code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections.abc import Sequence
 from typing import Any, TextIO
 
 from pipeline.batch.estimate import Pace, size_text, time_text
@@ -12,6 +13,8 @@ from pipeline.model.batch import BatchCase, BatchEstimate
 
 _LINE_S = 30.0
 _SHOWN = 12
+_READ_S = 10.0
+_LEFT_LINES = 40
 # Where in a case a stage begins and ends, by its share of the work (measured).
 _SPAN = {
     "survey": (0.0, 0.25), "sound": (0.25, 0.30), "narration": (0.30, 0.33),
@@ -33,6 +36,9 @@ class Board:
         self._wall_s = 0.0
         self._all: dict[str, BatchCase] = {}
         self._noted: set[str] = set()
+        self._read_s = 0.0
+        self.files: dict[int, Sequence[tuple[str, str]]] = {}  # by id of the row
+        self.left: list[tuple[str, str]] = []
 
     @property
     def _terminal(self) -> bool:
@@ -48,8 +54,34 @@ class Board:
 
     # --- told by the batch ---
 
-    def listed(self, row: BatchCase) -> None:
+    def reading(self, number: int, count: int) -> None:
+        """Recordings are read to name them: only said where it takes long."""
+        now = time.monotonic()
+        if now - self._begun_s > 3 and now - self._read_s > _READ_S:
+            self._read_s = now
+            self._say(f"looking at the recordings: {number} of {count} cases")
+
+    def listed(self, row: BatchCase, files: Sequence[tuple[str, str]] = ()) -> None:
+        """files: places in the case with the names of their files."""
         self._all[row.case] = row
+        self.files[id(row)] = files
+
+    def left_out(self, label: str, name: str, reason: str) -> None:
+        """name: of the file, for a terminal; elsewhere, where it may be kept, its label."""
+        self.left.append((name, reason))
+        count = sum(r == reason for _, r in self.left)
+        if count <= _LEFT_LINES:
+            self._say(f"left out: {name if self._terminal else label}: {reason}")
+        elif count == _LEFT_LINES + 1:
+            self._say(f"left out: more files for this reason ({reason}); see private/names.csv")
+
+    def called(self, row: BatchCase, terminal: bool | None = None) -> str:
+        """A case, on a terminal with the names of its files."""
+        names = [name for _, name in self.files.get(id(row), [])]
+        if not names or not (self._terminal if terminal is None else terminal):
+            return row.case
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        return f"{row.case} ({names[0]}{more})"
 
     def estimated(self, estimate: BatchEstimate, pace: Pace, rows: list[BatchCase]) -> None:
         self._pace, self._wall_s = pace, estimate.wall_s
@@ -80,7 +112,7 @@ class Board:
         self._doing[row.case] = Doing()
         self._start_live()
         if self._live is None:
-            self._say(f"{row.case}: begun")
+            self._say(f"{self.called(row)}: begun")
 
     def doing(self, case: str, doing: Doing) -> None:
         self._doing[case] = doing
@@ -95,7 +127,7 @@ class Board:
     def ended(self, row: BatchCase) -> None:
         self._all[row.case] = row
         self._doing.pop(row.case, None)
-        self._say(f"{row.case}: {row.state}{reason(row)}")
+        self._say(f"{self.called(row)}: {row.state}{reason(row)}")
 
     def refresh(self) -> None:
         if self._live is not None:
@@ -126,12 +158,13 @@ class Board:
         for title in ("case", "state", "stage", "done", "MB"):
             table.add_column(title, justify="right" if title in ("done", "MB") else "left")
         for case, doing in sorted(self._doing.items()):
+            name = self.called(self._all[case])
             table.add_row(
-                case, "working", doing.stage, f"{doing.share:.0%}", f"{doing.peak_mb:.0f}"
+                name, "working", doing.stage, f"{doing.share:.0%}", f"{doing.peak_mb:.0f}"
             )
-        waiting = [r.case for r in self._all.values() if r.state == "waiting"]
-        for case in waiting[: max(0, _SHOWN - len(self._doing))]:
-            table.add_row(case, "waiting", "", "", "")
+        waiting = [r for r in self._all.values() if r.state == "waiting"]
+        for row in waiting[: max(0, _SHOWN - len(self._doing))]:
+            table.add_row(self.called(row), "waiting", "", "", "")
         return table
 
     def _caption(self) -> str:

@@ -227,12 +227,16 @@ class Cluster:
         )
         from pipeline.stages.intake import open_case
         from pipeline.stages.ready import standing_ready
+        from pipeline.store.names import Names, earlier_names
 
         hashes = answer["hashes"]
         case.job["hashes"] = hashes
+        names = Names(case.folder.out, earlier_names(self._catalogue.path))
         case.opened = open_case(
-            Path(case.job["path"]), out=case.folder.out, sha256=lambda path: hashes[str(path)]
-        )
+            Path(case.job["path"]), out=case.folder.out, sha256=lambda path: hashes[str(path)],
+            names=names, case_pattern=self._request.options.anonymity.case_pattern,
+        )  # fmt: skip
+        names.note(case.opened.named)
         case.consent = bind_consent(case.opened, case.folder, self._catalogue)
         options, profile = self._request.options, self._request.options.output.profile
         today, document = datetime.date.today(), read_decisions(case.folder)

@@ -2,214 +2,161 @@
 
 from __future__ import annotations
 
-import hashlib
-import json
+import contextlib
 import os
 import re
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
 
+from pipeline.batch.found import (
+    FINISHED,
+    HIDDEN,
+    LINK_OUT,
+    LINKED_FOLDER,
+    NARRATION,
+    NO_FILE,
+    NOT_LISTED,
+    FoundCase,
+    Part,
+    Search,
+)
+from pipeline.batch.loose import loose_cases
 from pipeline.errors import FieldstopError, InputError
 from pipeline.model.case import Case, Scope
-from pipeline.stages.intake import read_case, stamp_of
-from pipeline.store.work import atomic_write
-
-RECORDINGS = {
-    ".mp4", ".mov", ".m4v", ".mkv", ".avi", ".ts", ".mts", ".m2ts", ".mpg", ".mpeg", ".vob",
-    ".mxf", ".dv", ".wmv", ".asf", ".webm", ".3gp",
-}  # fmt: skip
-SOUNDS = {".wav", ".flac", ".m4a", ".mp3", ".aac", ".ogg", ".opus", ".aif", ".aiff"}
-_SIDES = ("left", "right", "midline")
+from pipeline.model.pseudonym import CASE_PATTERN
+from pipeline.stages.intake import named_in, read_case, stamp_of
+from pipeline.store.consent_files import NAME as CONSENT_FILE
+from pipeline.store.names import NamedFile, Names
 
 
-@dataclass(frozen=True)
-class FoundCase:
-    """A case that was found.
-
-    case: its pseudonym; where there is none yet, a hash of the folder's name. toml: its
-    case.toml, None for loose recordings: their document is `text`, in which they have the
-    names in `links`. files: everything it is made from, for sizes and to see whether it
-    still grows. fault: why it cannot be used.
-    """
-
-    case: str
-    toml: Path | None
-    files: tuple[Path, ...]
-    recordings: tuple[Path, ...]
-    text: str = ""
-    links: tuple[tuple[str, Path], ...] = ()
-    fault: FieldstopError | None = None
-
-    @property
-    def key(self) -> str:
-        """Tells it from every other case; not for people."""
-        return str(self.toml or self.files[0])
-
-
-@dataclass
-class _Group:
-    recordings: dict[str, list[tuple[int, str, Path]]] = field(default_factory=dict)
-    voices: list[Path] = field(default_factory=list)
-
-
-def find_cases(folder: Path, out: Path, rule: str, consent: Scope | None = None) -> list[FoundCase]:
-    """Every case in `folder`, sorted by where it lies; links are not followed.
+def look_through(
+    folder: Path,
+    out: Path,
+    rule: str,
+    consent: Scope | None = None,
+    *,
+    names: Names,
+    case_pattern: str = CASE_PATTERN,
+) -> Search:
+    """Every case in `folder`, sorted by where it lies, and every file that is left out.
 
     Not looked into: `out`, any folder that an earlier run wrote (it holds `releases` and
-    `private`), hidden folders. Recordings below a case.toml belong to that case. rule: see
-    `batch.name_rule`. consent: scope of loose recordings. Two cases of one name are both
-    faulty. Raises InputError where the folder cannot be read.
+    `private`), hidden folders, links to folders. Recordings below a case.toml belong to
+    that case. rule: see `batch.name_rule`. consent: scope of loose recordings. Two cases
+    of one name are both faulty. Raises InputError where the folder cannot be read.
     """
     root, hidden = Path(os.path.realpath(folder)), Path(os.path.realpath(out))
-    if not root.is_dir():
+    if not root.exists():
         raise InputError("The folder of cases was not found", "", "check the path")
+    if not root.is_dir():
+        raise InputError("A folder of cases was expected", "a file", "give the folder it lies in")
     if hidden == root or hidden in root.parents:
         raise InputError(
             "The folder of cases lies inside the output folder", "", "give another --out"
         )
-    try:
-        os.listdir(root)
-    except OSError as error:
-        raise InputError(
-            "The folder of cases cannot be read", error.strerror or "", "check its permissions"
-        ) from None
-    found: list[FoundCase] = []
+    found = Search()
     matcher = re.compile(rule)
-    for place, names, inside in _walk(root, hidden):
-        if "case.toml" in names:
-            found.append(_from_toml(place))
-        elif not inside:
-            found += _loose(place, names, matcher, consent)
-    return _refuse_twins(found)
+    listed: dict[Path, set[Path] | None] = {}
+    for place, files, case in _walk(root, hidden, found, names):
+        if case == place:
+            one = _from_toml(place, names, case_pattern)
+            found.cases.append(one)
+            listed[place] = None if one.fault is not None else set(one.files)
+        if case is None:
+            found.cases += loose_cases(place, files, matcher, consent, case_pattern, found)
+        elif (used := listed[case]) is not None:
+            for file in files:
+                if file not in used and file.name != CONSENT_FILE:
+                    found.leave(file, NOT_LISTED)
+    found.cases = _refuse_twins(found.cases)
+    return found
 
 
-def _walk(root: Path, hidden: Path) -> Iterator[tuple[Path, list[str], bool]]:
-    """Folders in order with the names of their plain files, and whether a case holds them."""
-    cases: set[Path] = set()
-    for place, folders, names in os.walk(root, followlinks=False):
+def _walk(
+    root: Path, hidden: Path, found: Search, names: Names
+) -> Iterator[tuple[Path, list[Path], Path | None]]:
+    """Folders in order, with their plain files and the case folder that they lie in."""
+    cases: dict[Path, Path] = {}
+
+    def closed(error: OSError) -> None:
+        if error.filename == str(root):
+            raise InputError(
+                "The folder of cases cannot be read", error.strerror or "", "check its permissions"
+            ) from None
+        place = Path(error.filename)
+        name = names.of_place(place)
+        fault = InputError("A folder cannot be read", name, "check its permissions")
+        found.cases.append(FoundCase(name, None, (place,), fault=fault))
+
+    for place, folders, files in os.walk(root, onerror=closed, followlinks=False):
         here = Path(place)
-        inside = here in cases
-        if "case.toml" in names:
-            cases.add(here)
-            inside = True
-        folders[:] = sorted(
-            name
-            for name in folders
-            if not name.startswith(".")
-            and here / name != hidden
-            and not (here / name).is_symlink()
-            and not ((here / name / "releases").is_dir() and (here / name / "private").is_dir())
-        )
-        if inside:
-            cases.update(here / name for name in folders)
-        plain = [n for n in sorted(names) if not n.startswith(".") and _is_here(here / n, root)]
-        yield here, plain, inside
+        case = here if "case.toml" in files else cases.get(here)
+        kept = []
+        for name in sorted(folders):
+            why = _why_not_entered(here / name, hidden)
+            if why is None:
+                kept.append(name)
+            elif why:
+                found.leave(here / name, why)
+        folders[:] = kept
+        if case is not None:
+            cases.update((here / name, case) for name in kept)
+        plain = []
+        for name in sorted(files):
+            path = here / name
+            if name.startswith("."):
+                found.leave(path, HIDDEN)
+            elif path.is_symlink() and root not in Path(os.path.realpath(path)).parents:
+                found.leave(path, LINK_OUT)
+            elif path.exists() and not path.is_file():
+                found.leave(path, NO_FILE)
+            else:
+                plain.append(path)
+        yield here, plain, case
 
 
-def _is_here(path: Path, root: Path) -> bool:
-    """False for a link that leads out of the folder."""
-    return not path.is_symlink() or root in Path(os.path.realpath(path)).parents
+def _why_not_entered(folder: Path, hidden: Path) -> str | None:
+    """Why a folder is left out; None if it is not, empty for --out itself."""
+    if folder == hidden:
+        return ""
+    if folder.name.startswith("."):
+        return HIDDEN
+    if folder.is_symlink():
+        return LINKED_FOLDER
+    with contextlib.suppress(OSError):
+        if (folder / "releases").is_dir() and (folder / "private").is_dir():
+            return FINISHED
+    return None
 
 
-def _from_toml(place: Path) -> FoundCase:
+def _from_toml(place: Path, names: Names, case_pattern: str) -> FoundCase:
     toml = place / "case.toml"
-    name = f"case-{_short(place.name)}"
     try:
-        case: Case = read_case(toml)
+        case: Case = read_case(toml, case_pattern)
     except FieldstopError as error:
-        return FoundCase(name, toml, (toml,), (), fault=error)
-    recordings = tuple(place / f for r in case.recording for f in r.files)
+        name = named_in(toml, case_pattern) or names.of_place(place)
+        named = (NamedFile(name, name, "case.toml", toml),)
+        return FoundCase(name, toml, (toml,), fault=error, named=named)
+    parts = [
+        Part(f"recording {n}", tuple(place / f for f in r.files), r.side or "")
+        for n, r in enumerate(case.recording, 1)
+    ]
     told = case.narration
-    voice = tuple(place / f for f in (told.file, told.captions) if f) if told is not None else ()
-    return FoundCase(case.case, toml, (toml, *recordings, *voice), recordings)
-
-
-def _loose(
-    place: Path, names: list[str], rule: re.Pattern[str], consent: Scope | None
-) -> list[FoundCase]:
-    """Recordings without a case.toml: one case for each name that the rule gives.
-
-    A recording whose name does not follow the rule is a case of its own, named by a hash
-    of its name and its folder's, since recorders put patients' names there.
-    """
-    groups: dict[str, _Group] = defaultdict(_Group)
-    for name in names:
-        path = place / name
-        suffix = path.suffix.lower()
-        match = rule.fullmatch(path.stem)
-        parts = match.groupdict() if match else {}
-        pseudonym = parts.get("case") or ""
-        if suffix in RECORDINGS:
-            case = pseudonym or f"clip-{_short(f'{place.name}/{name}')}"
-            side = (parts.get("side") or "").lower()
-            number = parts.get("part") or ""
-            part = int(number) if number.isdecimal() else 0
-            groups[case].recordings.setdefault(side, []).append((part, name, path))
-        elif suffix in SOUNDS and pseudonym:
-            groups[pseudonym].voices.append(path)
-    return [_grouped(case, g, consent) for case, g in sorted(groups.items()) if g.recordings]
-
-
-def _grouped(case: str, group: _Group, consent: Scope | None) -> FoundCase:
-    sides = {s: [p for _, _, p in sorted(parts)] for s, parts in group.recordings.items()}
-    recordings = [p for parts in sides.values() for p in parts]
-    fault: FieldstopError | None = None
-    if len(group.voices) > 1:
-        fault = InputError(
-            "Loose recordings have more than one narration",
-            f"{len(group.voices)} files",
-            "keep one, or write a case.toml",
-        )
-    links: list[tuple[str, Path]] = []
-    lines = [f"case = {json.dumps(case)}"]
-    for side, parts in sides.items():
-        names = [f"recording-{len(links) + n + 1}{p.suffix.lower()}" for n, p in enumerate(parts)]
-        links += zip(names, parts, strict=True)
-        lines += ["", "[[recording]]", f"files = {json.dumps(names)}"]
-        if side in _SIDES:
-            lines.append(f"side = {json.dumps(side)}")
-    if group.voices:
-        name = f"narration{group.voices[0].suffix.lower()}"
-        links.append((name, group.voices[0]))
-        lines += ["", "[narration]", f"file = {json.dumps(name)}"]
-    if consent is not None:
-        lines += ["", "[consent]", f"scope = {json.dumps(consent)}"]
-    return FoundCase(
-        case,
-        None,
-        (*recordings, *group.voices),
-        tuple(recordings),
-        text="\n".join(lines) + "\n",
-        links=tuple(links),
-        fault=fault,
-    )
-
-
-def lay_out(found: FoundCase, folder: Path) -> Path:
-    """Write the case.toml of loose recordings into `folder`, with links to them beside it.
-
-    Answers the folder. Raises OSError, OutputError.
-    """
-    folder.mkdir(mode=0o700, exist_ok=True)
-    for path in folder.iterdir():
-        if path.is_symlink():
-            path.unlink()
-    for name, path in found.links:
-        (folder / name).symlink_to(path)
-    atomic_write(folder / "case.toml", found.text, private=True)
-    return folder
-
-
-def _short(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()[:6]
+    if told is not None and told.file is not None:
+        parts.append(Part(NARRATION, (place / told.file,)))
+    more = [place / told.captions] if told is not None and told.captions else []
+    files = (toml, *(p for part in parts for p in part.files), *more)
+    named = (NamedFile(case.case, case.case, "case.toml", toml),)
+    return FoundCase(case.case, toml, files, tuple(parts), named=named)
 
 
 def _refuse_twins(found: list[FoundCase]) -> list[FoundCase]:
     count: dict[str, int] = defaultdict(int)
     for one in found:
-        count[one.case.casefold()] += 1
+        if one.case:
+            count[one.case.casefold()] += 1
     twin = InputError(
         "Two cases of the folder have the same name", "", "give each its own pseudonym"
     )

@@ -5,30 +5,43 @@ from __future__ import annotations
 import contextlib
 import datetime
 import errno
-import hashlib
 import os
 import re
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
 from pipeline.batch.board import Board
+from pipeline.batch.dry import consent_words, refuse_unreadable
 from pipeline.batch.estimate import Pace, Size, disk_mb, free_mb, refuse_small_disk, size_of
-from pipeline.batch.find import FoundCase, Settled, find_cases, lay_out
+from pipeline.batch.find import Settled, look_through
+from pipeline.batch.found import DUPLICATE, FoundCase, Search
+from pipeline.batch.loose import lay_out, name_loose
 from pipeline.batch.pool import Pool, Runner, cores, tidy, workers_and_memory
 from pipeline.batch.worker import Answer, Job
 from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
-from pipeline.model.batch import BatchCase, BatchError, BatchEstimate, BatchReport, State
+from pipeline.model.batch import (
+    BatchCase,
+    BatchError,
+    BatchEstimate,
+    BatchFile,
+    BatchLeftOut,
+    BatchReport,
+    State,
+)
 from pipeline.model.case import Scope
 from pipeline.model.options import Options
+from pipeline.model.pseudonym import RECORDING, is_made, printable
 from pipeline.model.release import Withheld
+from pipeline.stages.intake import remembered_sha256
 from pipeline.store.catalogue import BACKUP_EVERY_S, BatchNote, Catalogue, default_catalogue
 from pipeline.store.consent_files import Found, check_catalogue
 from pipeline.store.hashes import LARGE_BYTES, HashMemory
+from pipeline.store.names import NamedFile, Names, earlier_names, keyed
 from pipeline.store.work import WorkFolder, atomic_write, is_alive, output_error, writing
 
 _SAVE_S = 5.0
@@ -99,7 +112,8 @@ class Batch:
         self.request, self.board = request, board
         self.options = request.options
         self.profile = request.options.output.profile
-        self.place = hashlib.sha256(os.path.realpath(request.out).encode()).hexdigest()
+        self.names = Names(request.out, earlier_names(request.catalogue))
+        self.place = keyed("place", os.path.realpath(request.out))
         self.entries: dict[str, Entry] = {}
         self.waiting: list[Entry] = []
         self.working: dict[str, Entry] = {}
@@ -115,6 +129,8 @@ class Batch:
             dry_run=request.dry_run,
         )
         self._saved_s = 0.0
+        self._left = Search()
+        self._named: list[NamedFile] = []
         self._settled = Settled(self.options.batch.settle_s)
 
     # --- the whole run ---
@@ -148,6 +164,8 @@ class Batch:
         self.said = check_catalogue(self.request.out, catalogue)
         found = self._find()
         if not found and not self.request.watch:
+            for left in self._left.left_out:
+                self._leave(left.path, left.reason)
             raise InputError(
                 "The folder holds no cases",
                 "no case.toml and no recording",
@@ -155,43 +173,101 @@ class Batch:
             )
         if self.request.watch and not self.request.dry_run:
             found = self._settled.ready(found, time.monotonic())
-        for one in found:
+        for number, one in enumerate(found):
+            self.board.reading(number, len(found))
             self._take(one)
+        self._note_names()
         self._estimate()
         return self.report
 
     def _find(self) -> list[FoundCase]:
-        return find_cases(
+        self._left = look_through(
             self.request.folder,
             self.request.out,
             self.options.batch.name_rule,
             self.request.consent,
+            names=self.names,
+            case_pattern=self.options.anonymity.case_pattern,
         )
+        return self._left.cases
+
+    def _leave(self, path: Path, reason: str) -> None:
+        """Say, once, that no case is made from a file; the key list says which file it is."""
+        label = self.names.of_place(path, RECORDING)
+        row = BatchLeftOut(label=label, reason=reason)
+        if row not in self.report.left_out:
+            self.report.left_out.append(row)
+            self._named.append(NamedFile(label, "", f"left out: {reason}", path))
+            self.board.left_out(label, self._shown(path), reason)
+
+    def _shown(self, path: Path) -> str:
+        """A file's place in the folder, for a terminal."""
+        return printable(os.path.relpath(path, os.path.realpath(self.request.folder)))
+
+    def _note_names(self) -> None:
+        for one in self._left.left_out:
+            self._leave(one.path, one.reason)
+        if not self.request.dry_run:
+            self.names.note(self._named)
+        self._named.clear()
 
     def _take(self, found: FoundCase) -> None:
         """Put a case on the list: to be made, left as it is, or faulty."""
+        if found.toml is None and found.parts:
+            found = name_loose(found, self.request.consent, self.names, remembered_sha256)
+        same = self._same_case(found)
+        if same is not None and (same.found.files[0].exists() or same.row.state == "working"):
+            self._leave(found.files[0], DUPLICATE.format(case=same.found.case))
+            return
+        if same is not None:  # renamed, or moved within the folder
+            self.entries = {found.key: self.entries.pop(same.found.key), **self.entries}
         entry = Entry(found, BatchCase(case=found.case))
+        self._note_files(entry, found.named)
         before = self.entries.get(found.key)
         if before is not None:
             self.report.cases[self.report.cases.index(before.row)] = entry.row
         else:
             self.report.cases.append(entry.row)
         self.entries[found.key] = entry
+        self.board.listed(entry.row, self._shown_files(found))
         if found.fault is not None:
             self._failed(entry, found.fault)
             return
         try:
             self._decide(entry)
+            if self.request.dry_run and entry.row.state == "waiting":
+                refuse_unreadable(found)
         except FieldstopError as error:
             if error.exit_code == OutputError.exit_code:
                 raise
             self._failed(entry, error)
             return
+        entry.size = size_of(found.recordings)
+        entry.row.length_s = round(entry.size.length_s, 3)
         if entry.row.state == "waiting":
-            entry.size = size_of(found.recordings)
-            entry.row.length_s = round(entry.size.length_s, 3)
             self.waiting.append(entry)
-        self.board.listed(entry.row)
+
+    def _same_case(self, found: FoundCase) -> Entry | None:
+        """Another file of this folder with the same content."""
+        if found.toml is not None or not is_made(found.case):
+            return None
+        others = (e for key, e in self.entries.items() if key != found.key)
+        return next((e for e in others if e.found.case == found.case), None)
+
+    def _shown_files(self, found: FoundCase) -> list[tuple[str, str]]:
+        """Places in the case with their files, for a terminal."""
+        if not found.parts:
+            return [("", self._shown(found.files[0]))]
+        return [
+            (f"{p.place}, {p.side}" if p.side else p.place, ", ".join(map(self._shown, p.files)))
+            for p in found.parts
+        ]
+
+    def _note_files(self, entry: Entry, named: Sequence[NamedFile]) -> None:
+        self._named += named
+        entry.row.files += [
+            BatchFile(place=n.place, label=n.label) for n in named if n.place != "case.toml"
+        ]
 
     def _decide(self, entry: Entry) -> None:
         """Leave a case as it is where the same inputs were released or withheld before.
@@ -215,11 +291,21 @@ class Batch:
             entry.withheld_before = note.inputs_sha256
         with self._document(entry.found, lasting=False) as path:
             try:
-                opened = open_case(path, out=self.request.out, sha256=_known_sha256)
+                opened = open_case(
+                    path,
+                    out=self.request.out,
+                    sha256=remembered_sha256 if self.request.dry_run else _known_sha256,
+                    names=self.names,
+                    case_pattern=self.options.anonymity.case_pattern,
+                )
             except _NotKnown:
                 return
+            if entry.found.toml is not None:
+                self._note_files(entry, opened.named)
             consent = look_consent(opened, self.request.out, self.catalogue, self.said)
             today, document = datetime.date.today(), read_decisions(folder)
+            entry.row.covered = consent.covers(self.options.output.audience, today)
+            entry.row.consent = consent_words(consent, self.options.output, today)
             entry.inputs = inputs_sha256(
                 opened, self.options, consent, today, decisions=document,
                 approve=self.request.approve,
@@ -236,12 +322,12 @@ class Batch:
             row.state, row.unchanged = "released", True
             file = folder.release_file(self.profile, record.sheet.revision)
             row.release = file.relative_to(self.request.out).as_posix()
-            row.length_s = record.sheet.duration_s
+            row.clip_s = record.sheet.duration_s
             row.report = self._report_of(folder)
         elif clip is not None:
             row.state, row.unchanged = "ready", True
             row.ready = folder.private_file(clip.file).relative_to(self.request.out).as_posix()
-            row.length_s = clip.plan.duration_s
+            row.clip_s = clip.plan.duration_s
             row.report = self._report_of(folder)
         elif note is not None and entry.inputs == entry.withheld_before:
             row.state, row.unchanged = "withheld", True
@@ -310,11 +396,11 @@ class Batch:
         except FieldstopError as error:
             self.board.note(str(error))  # a share that went away may come back
             return
-        found = [one for one in everything if one.case not in self.working]
-        pending = {e.found.case for e in self.waiting}
+        busy = {e.found.key for e in (*self.working.values(), *self.waiting)}
+        found = [one for one in everything if one.key not in busy]
         for one in self._settled.ready(found, time.monotonic()):
-            if one.case not in pending:
-                self._take(one)
+            self._take(one)
+        self._note_names()
 
     # --- one case ---
 

@@ -159,7 +159,7 @@ def outcome(run: Any) -> Answer:
 
 def _hashes(job: Job, progress: Any) -> Answer:
     """Content hashes of the files of a case, by path."""
-    from pipeline.stages.intake import open_case, remembered_sha256
+    from pipeline.stages.intake import remembered_sha256
 
     _see_shared(job)
     found: dict[str, str] = {}
@@ -169,7 +169,7 @@ def _hashes(job: Job, progress: Any) -> Answer:
         found[str(path)] = remembered_sha256(path)
         return found[str(path)]
 
-    open_case(Path(job["path"]), out=Path(job["out"]), sha256=take)
+    _open(job, take)
     return {"state": "done", "hashes": found}
 
 
@@ -254,14 +254,29 @@ def _reported(run: Any, path: Path) -> Answer:
 
 
 def _opened(job: Job) -> Any:
-    from pipeline.stages.intake import open_case, remembered_sha256
+    from pipeline.stages.intake import remembered_sha256
 
     hashes = job["hashes"]
 
     def known(path: Path) -> str:
         return str(hashes.get(str(path)) or remembered_sha256(path))
 
-    return open_case(Path(job["path"]), out=Path(job["out"]), sha256=known)
+    return _open(job, known)
+
+
+def _open(job: Job, sha256: Callable[[Path], str]) -> Any:
+    """The case; its files have the names that the machine of the batch gave them."""
+    from pipeline.stages.intake import open_case
+    from pipeline.store.names import Names
+
+    out = Path(job["out"])
+    return open_case(
+        Path(job["path"]),
+        out=out,
+        sha256=sha256,
+        names=Names(out, own=False),
+        case_pattern=_options(job).anonymity.case_pattern,
+    )
 
 
 def _see_shared(job: Job) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.media.probe import label
+from pipeline.media.labels import label
 
 _TAG = re.compile(r"</?[a-zA-Z][^<>]{0,200}>")
 LIMIT_BYTES = 2_000_000

@@ -19,7 +19,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import FieldstopError, InputError, OutputError
-from pipeline.media.probe import check_plain_file, file_sha256, label, probe
+from pipeline.media.labels import label, tell_label
+from pipeline.media.probe import check_plain_file, file_sha256, probe
 from pipeline.media.programs import die_with_parent
 from pipeline.model.recording import Recording
 
@@ -37,7 +38,7 @@ def probe_apart(path: Path, *, sha256: str | None = None) -> Recording:
 
     Raises InputError also where the file makes its reader crash, run away or take too much.
     """
-    answer = _apart({"kind": "recording", "path": str(path), "sha256": sha256 or "-"}, path)
+    answer = _apart({"kind": "recording", "sha256": sha256 or "-"}, path)
     recording = Recording.model_validate(answer["recording"])
     # Hashing a large file takes longer than the limits allow, and can do no harm.
     return recording.model_copy(update={"sha256": sha256 or file_sha256(path)})
@@ -45,11 +46,12 @@ def probe_apart(path: Path, *, sha256: str | None = None) -> Recording:
 
 def check_sound_apart(path: Path) -> None:
     """Raises InputError unless the sound of `path` opens within the limits."""
-    _apart({"kind": "sound", "path": str(path)}, path)
+    _apart({"kind": "sound"}, path)
 
 
 def _apart(job: dict[str, Any], path: Path) -> dict[str, Any]:
     check_plain_file(path)
+    job = {**job, "path": os.fspath(path), "label": label(path)}
     try:
         done = subprocess.run(
             [sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])],
@@ -111,6 +113,7 @@ def limit_here() -> None:
 def look(job: dict[str, Any]) -> dict[str, Any]:
     """Answer to a job: what was found, or the error. Never raises for a bad file."""
     path = Path(job["path"])
+    tell_label(path, job.get("label", label(path)))
     kinds: dict[str, Callable[[], dict[str, Any]]] = {
         "recording": lambda: {"recording": json.loads(probe(path, sha256=job["sha256"]).to_json())},
         "sound": lambda: _sound(path),

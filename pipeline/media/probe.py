@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.errors import InputError
+from pipeline.media.labels import label
 from pipeline.model.recording import AudioStream, FoundMetadata, Recording, VideoStream
 
 # Containers that recorders, phones and editors write, and plain sound files.
@@ -95,21 +96,6 @@ def check_plain_file(path: Path) -> None:
         raise InputError("A file is empty", label(path), "copy it again from the recorder")
     if not os.access(path, os.R_OK):
         raise InputError("A file cannot be read", label(path), "check its permissions")
-
-
-def label(path: Path) -> str:
-    """How a source file is named to people: its kind and a hash of its name, never the name.
-
-    File names of recorders may hold a patient's name or number.
-    """
-    short = name_sha256(path)[:6]
-    suffix = path.suffix.lower() if len(path.suffix) <= 5 and path.suffix[1:].isalnum() else ""
-    return f"file {short}{suffix}"
-
-
-def name_sha256(path: Path) -> str:
-    """SHA-256 of the file's name, hexadecimal; names need not be valid text."""
-    return hashlib.sha256(path.name.encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def file_sha256(path: Path) -> str:

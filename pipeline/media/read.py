@@ -22,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
-from pipeline.media.probe import attached, label, open_media
+from pipeline.media.labels import label
+from pipeline.media.probe import attached, open_media
 from pipeline.model.recording import Recording, TimeJump
 
 RATE_HZ = 48_000

@@ -20,13 +20,32 @@ class BatchError(Part):
     do: str = ""
 
 
+class BatchFile(Part):
+    """A file of a case: its place in it, and its label in the key list (private/names.csv)."""
+
+    place: str
+    label: str = ""
+
+
+class BatchLeftOut(Part):
+    """A file or folder that no case is made from: its label in the key list, and why."""
+
+    label: str
+    reason: str
+
+
 class BatchCase(Part):
     """One case of a batch.
 
     release, ready and report: relative to the OUT folder. unchanged: as the last batch left it.
+    length_s: of the recordings, by their headers. clip_s: of the finished clip. consent: what
+    is known before the case is made; covered: whether it covers the profile, if known.
     """
 
     case: str
+    files: list[BatchFile] = []
+    consent: str = ""
+    covered: bool | None = None
     state: State = "waiting"
     unchanged: bool = False
     release: str | None = None
@@ -36,6 +55,7 @@ class BatchCase(Part):
     withheld: list[Withheld] = []
     error: BatchError | None = None
     length_s: float = 0.0
+    clip_s: float | None = None
     wall_s: float = 0.0
     cpu_s: float = 0.0
     peak_mb: float = 0.0
@@ -64,6 +84,7 @@ class BatchReport(Document):
     workers: str = ""
     estimate: BatchEstimate = BatchEstimate()
     cases: list[BatchCase] = []
+    left_out: list[BatchLeftOut] = []
 
     def count(self, state: State) -> int:
         return sum(c.state == state for c in self.cases)

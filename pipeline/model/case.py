@@ -7,7 +7,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from pipeline.errors import UsageError
 from pipeline.model.document import Part
+from pipeline.model.pseudonym import SAFE
 from pipeline.model.time import Span, parse_time
 
 Scope = Literal["none", "teaching", "public"]
@@ -38,7 +40,10 @@ class CaseRecording(Part):
         for item in value:
             if not isinstance(item, (list, tuple)) or len(item) != 2:
                 raise ValueError('keep takes pairs of times, for example [["2:10", "6:40"]]')
-            start, stop = parse_time(item[0]), parse_time(item[1])
+            try:
+                start, stop = parse_time(item[0]), parse_time(item[1])
+            except UsageError:
+                raise ValueError("keep takes times such as 90, 1:30, 1:30.5, 0:01:30") from None
             if stop <= start:
                 raise ValueError("keep takes pairs in which the second time is later")
             out.append(Span(start, stop))
@@ -95,7 +100,7 @@ class CaseMeasured(Part):
 class Case(Part):
     """A case: recordings in order, a narration, consent."""
 
-    case: str = Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$", description="a pseudonym")
+    case: str = Field(pattern=f"^{SAFE}$", description="a pseudonym")
     title: str = Field(default="", max_length=120)
     number: int | None = Field(default=None, ge=1, le=99999)
     recording: list[CaseRecording] = Field(min_length=1)

@@ -11,6 +11,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
+from pipeline.model.pseudonym import CASE_PATTERN
+
 Audience = Literal["teaching", "public"]
 Look = Literal["before-release", "after"]
 EditAction = Literal["keep", "cut", "freeze", "clear"]
@@ -147,6 +149,19 @@ class AnonymityOptions(Section):
     patient_gap_s: float = option(
         60.0, "out of the body this long, it may be another patient", "s", ge=5, le=3600
     )
+    case_pattern: str = option(
+        CASE_PATTERN,
+        "what a case may be called, as a regular expression; never a plain word, nor with a date",
+    )
+
+    @field_validator("case_pattern")
+    @classmethod
+    def _pattern(cls, value: str) -> str:
+        try:
+            re.compile(value)
+        except re.error as error:
+            raise ValueError(f"it is no regular expression: {error}") from None
+        return value
 
 
 class MachineOptions(Section):
@@ -189,7 +204,7 @@ class BatchOptions(Section):
         try:
             rule = re.compile(value)
         except re.error as error:
-            raise ValueError(f"not a regular expression: {error}") from None
+            raise ValueError(f"it is no regular expression: {error}") from None
         if "case" not in rule.groupindex:
             raise ValueError("it needs a group (?P<case>...)")
         return value

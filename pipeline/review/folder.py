@@ -183,7 +183,8 @@ class FolderBackend:
         if origin is None or not origin[0].is_dir():
             return None
         with contextlib.suppress(FieldstopError):
-            return read_case(origin[0] / "case.toml")
+            pattern = self.options.anonymity.case_pattern
+            return read_case(origin[0] / "case.toml", pattern)
         return None
 
     def list_cases(self) -> Sequence[CaseSummary]:
@@ -381,6 +382,7 @@ class FolderBackend:
         )
         from pipeline.stages.survey import no_progress
         from pipeline.store.catalogue import Catalogue
+        from pipeline.store.names import Names, earlier_names
 
         with self._lock(case):
             held = self._ready.get(case)
@@ -393,7 +395,17 @@ class FolderBackend:
                     "",
                     "run fieldstop make or survey on the case again, with the same --out",
                 )
-            opened = open_case(origin[0], narration=origin[1], out=self._out)
+            opened = open_case(
+                origin[0], narration=origin[1], out=self._out,
+                case_pattern=self.options.anonymity.case_pattern,
+                names=Names(self._out, earlier_names(self.catalogue)),
+            )  # fmt: skip
+            if opened.case.case != case:
+                raise InputError(
+                    "Another recording lies where that of this case lay",
+                    "",
+                    "put it back, or run fieldstop make on the one that lies there now",
+                )
             work = self._scratch(case)
             run = CaseRun(
                 opened, self.options, self._folder(case), work, glyph=load_glyph(self.options.mark)

@@ -17,6 +17,7 @@ from pipeline.errors import InputError, UsageError
 from pipeline.media.probe import file_sha256
 from pipeline.model.consent import KnownConsent
 from pipeline.model.options import Options
+from pipeline.model.pseudonym import SAFE
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Looked, Withheld
 from pipeline.settings import settings_sha256
@@ -28,6 +29,7 @@ from pipeline.stages.intake import OpenedCase, SourceFile, open_case, read_case,
 from pipeline.stages.ready import SUFFIX, read_ready, release_clip, signed, tidy_ready
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import check_catalogue
+from pipeline.store.names import Names
 from pipeline.store.work import WorkFolder
 
 
@@ -132,7 +134,7 @@ def _pseudonym(out: Path, name: str) -> str:
         return name
     if path.is_dir() and not (path / "case.toml").is_file():
         return path.name
-    return open_case(path).case.case
+    return open_case(path, names=Names(out), case_pattern=SAFE).case.case
 
 
 def _nothing(out: Path, case: str, ready: Sequence[Path], profile: str | None) -> InputError:
@@ -237,7 +239,7 @@ def as_found(
     whole = len(there) == len(clip.sources_at) and (given is None or given.is_file())
     toml = at / "case.toml"
     if whole and (toml.is_file() or at.is_file()):
-        opened = open_case(at, narration=given, out=out)
+        opened = open_case(at, narration=given, out=out, case_pattern=SAFE)
         parts = made_from(opened, Options(), None, narrated=clip.narrated)
         parts = {k: v for k, v in parts.items() if k in _MATERIAL}
         return (None if opened.bare else opened), parts
@@ -253,7 +255,7 @@ def as_found(
     parts = {"the recordings": "other"} if changed else {}
     if not toml.is_file():
         return None, parts
-    return OpenedCase(read_case(toml), sources, None, at, False), parts
+    return OpenedCase(read_case(toml, SAFE), sources, None, at, False), parts
 
 
 _MATERIAL = ("case.toml", "the recordings", "the narration", "the captions")

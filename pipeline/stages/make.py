@@ -86,6 +86,7 @@ from pipeline.stages.verify import Verified, verify_release
 from pipeline.store.cache import Cache
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
+from pipeline.store.names import Names, earlier_names
 from pipeline.store.work import WorkFolder, is_alive, writing
 
 _INITIALS = re.compile(r"^[A-Za-z]{1,4}$")
@@ -214,7 +215,11 @@ def run_case(
     """
     check_initials(approve)
     check_initials(looked, "--looked")
-    opened = open_case(path, narration=narration, consent=consent, out=out)
+    names = Names(out, earlier_names(catalogue))
+    opened = open_case(
+        path, narration=narration, consent=consent, out=out, names=names,
+        case_pattern=options.anonymity.case_pattern,
+    )  # fmt: skip
     glyph = load_glyph(options.mark)
     folder = WorkFolder(out, opened.case.case)
     folder.prepare()
@@ -264,6 +269,7 @@ def run_case(
             if run.unchanged and not survey_only:
                 return run
             run.surveyed = survey_sources(opened, options, work, progress)
+            names.note(opened.named)
             save_surveys(run)
             if survey_only:
                 _write_report(run, report)

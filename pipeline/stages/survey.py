@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from pipeline.errors import InputError
 from pipeline.media.guard import probe_apart
-from pipeline.media.probe import label
+from pipeline.media.labels import label
 from pipeline.media.read import (
     ReadReport,
     ahead,

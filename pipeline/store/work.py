@@ -17,9 +17,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from pipeline.errors import OutputError, UsageError
+from pipeline.model.pseudonym import SAFE
 
-_CASE = re.compile(r"^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$")
-_PROFILE = re.compile(r"^[a-z0-9-]{1,80}$")  # a profile, and the times of a clip
+_PROFILE = re.compile(r"[a-z0-9-]{1,80}")  # a profile, and the times of a clip
 _TEMP_MARK = ".part-"
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _REFUSED = (errno.EACCES, errno.EPERM, errno.EROFS)
@@ -134,7 +134,7 @@ class WorkFolder:
     """
 
     def __init__(self, out: Path | str, case: str) -> None:
-        if not _CASE.match(case) or case in (".", ".."):
+        if not re.fullmatch(SAFE, case):
             raise UsageError(
                 "A case name cannot be a folder name",
                 f"{len(case)} characters",
@@ -162,7 +162,7 @@ class WorkFolder:
 
     def stem(self, profile: str, revision: int) -> str:
         """`HL-0142-web-r1`."""
-        if not _PROFILE.match(profile) or revision < 1:
+        if not _PROFILE.fullmatch(profile) or revision < 1:
             raise UsageError(
                 "A release name cannot be made",
                 f"profile {profile[:20]!r}, revision {revision}",
