@@ -402,33 +402,40 @@ def survey(case: Path, out: Path, **values: Any) -> int:
 @main.command()
 @click.argument("out", type=_FOLDER)
 @click.option("--by", metavar="INITIALS", help="Your initials, for decisions and the sign-off.")
-@click.option("--port", type=click.IntRange(0, 65535), default=0, help="0 picks a free one.")
+@click.option("--port", type=click.IntRange(0, 65535), help="Port of the page; 0 for any free one.")
+@click.option("--new-link", is_flag=True, help="Draw a new address; the old one opens nothing.")
 @click.option("--no-browser", is_flag=True, help="Print the address only.")
 @click.option("--profile", help="Profile of the settings.")
 @_globals
-def review(out: Path, by: str | None, port: int, no_browser: bool, profile: str | None,
-           **values: Any) -> int:  # fmt: skip
-    """The local review page over an OUT folder: see, hear, overrule, sign off."""
+def review(out: Path, by: str | None, port: int | None, new_link: bool, no_browser: bool,
+           profile: str | None, **values: Any) -> int:  # fmt: skip
+    """The local review page over an OUT folder: see, hear, overrule, sign off.
+
+    Its address stays the same for a folder, also after a restart.
+    """
     context = _context(values)
     if not (out / "private").is_dir():
         raise InputError("The folder holds no cases", "", "give the --out folder of make")
     from pipeline.review.folder import FolderBackend
-    from pipeline.review.server import ReviewServer
+    from pipeline.review.link import only_one, open_server
 
     backend = FolderBackend(
         out, context.options(profile), catalogue=context.catalogue, report=_report_of
     )
     try:
-        server = ReviewServer(backend, port=port, by=by or "")
-        context.say.result({"address": server.address, "error": None})
-        context.say.line(f"review    {server.address}")
-        context.say.line("Stop it with Ctrl-C. It answers on this machine only.")
-        if not no_browser:
-            import threading
-            import webbrowser
+        with only_one(out):
+            server, note = open_server(backend, port=port, by=by or "", new=new_link)
+            context.say.result({"address": server.address, "error": None})
+            context.say.line(f"review    {server.address}")
+            context.say.line("Stop it with Ctrl-C. It answers on this machine only.")
+            if note:
+                context.say.note(f"note: {note}")
+            if not no_browser:
+                import threading
+                import webbrowser
 
-            threading.Timer(0.4, webbrowser.open, [server.address]).start()
-        server.run()
+                threading.Timer(0.4, webbrowser.open, [server.address]).start()
+            server.run()
     finally:
         backend.close()
     return errors.EXIT_DONE

@@ -30,6 +30,9 @@ class Decision(Part):
     value: dict[str, Any] = {}
     reason: str = Field(default="", max_length=200)
     target: int | None = Field(default=None, description="number of the entry undone or redone")
+    request: str | None = Field(
+        default=None, pattern=r"^[0-9a-f]{16,64}$", description="sent twice, it counts once"
+    )
 
 
 class SignOff(Part):

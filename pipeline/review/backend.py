@@ -104,6 +104,7 @@ class CaseView:
     """A case as the page shows it, derived from surveys, settings and decisions.
 
     `decided` is the version of decisions.json that the plan has seen; -1 if it is not known.
+    canvas: width and height of the finished clip; None for those of the first recording.
     series: `time_s`, `contrast_loss` and so on, shape (n,). `waiting`: more comes by
     itself (sound levels, small copies); the page asks again until it is False.
     """
@@ -128,6 +129,7 @@ class CaseView:
     narration_sha256: str
     decided: int
     report: Path | None = None
+    canvas: tuple[int, int] | None = None
     waiting: bool = False
     event_loss: float = 0.15
     warnings: Sequence[str] = ()
@@ -490,6 +492,7 @@ def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> di
         "profile": plain(view.profile),
         "state": view.state,
         "duration": view.duration_s,
+        "canvas": list(view.canvas or (view.segments[0].width_px, view.segments[0].height_px)),
         "segments": [_segment(i, s) for i, s in enumerate(view.segments)],
         "findings": [_finding(row) for row in laid.findings],
         "plots": page_plots(laid, points=points),

@@ -131,6 +131,13 @@ def _added(document: Decisions, seen: int, fields: Mapping[str, Any]) -> Decisio
     return document.model_copy(update={"entries": [*document.entries, entry], "sign_off": None})
 
 
+def noted(document: Decisions, before: Decisions, request: str | None) -> Decisions:
+    """The document whose entries since `before` carry the id of the request that added them."""
+    old = len(before.entries)
+    new = [e.model_copy(update={"request": request}) for e in document.entries[old:]]
+    return document.model_copy(update={"entries": [*document.entries[:old], *new]})
+
+
 def append(
     document: Decisions,
     *,

@@ -309,6 +309,7 @@ class FolderBackend:
             if plan is not None and self._seen_on_disk(case)
             else -1,
             report=self._report(case),
+            canvas=(plan.width_px, plan.height_px) if plan else None,
             event_loss=self.options.lens.event_loss,
             warnings=list(dict.fromkeys(warnings)),
             cautions=CAUTIONS,

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import hashlib
 import hmac
 import json
 import logging
 import os
+import re
 import secrets
 import socket
 import threading
@@ -22,6 +24,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -29,6 +32,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
 from pipeline.model.decisions import Anchor, Decisions
@@ -52,6 +56,7 @@ from pipeline.review.decisions import (
     append,
     check_sound,
     check_value,
+    noted,
     redo,
     sign,
     undo,
@@ -63,6 +68,8 @@ from pipeline.review.report import asset, environment, plain, script_json
 LOOPBACK = "127.0.0.1"
 MAX_BODY_BYTES = 65536
 MAX_SOUND_S = 90.0
+MAX_CONNECTIONS = 200
+REQUEST_S = 15.0  # in which a whole request must come
 
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
@@ -73,6 +80,10 @@ _POLICY = (
 _REPORT_POLICY = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; "
     "img-src data:; media-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+)
+_TOLD_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'none'"
 )
 _HEADERS = {
     "Content-Security-Policy": _POLICY,
@@ -127,8 +138,22 @@ class Guard:
         if len(hosts) != 1 or hosts[0].lower() not in self.hosts:
             return _refuse(421, "This page answers to its own address only")
         first = request.url.path.split("/")[1:2]
+        hello = _HELLO.fullmatch(request.url.path)
+        if (
+            hello
+            and request.method == "GET"
+            and request.headers.get("sec-fetch-site") in (None, "same-origin")
+        ):
+            # Proves that it is the program of the page; who listens learns no secret by asking.
+            proof = hmac.new(self.token.encode(), hello[1].encode(), hashlib.sha256)
+            return Response(proof.hexdigest(), media_type="text/plain", headers=_HEADERS)
         if not first or not hmac.compare_digest(first[0].encode(), self.token.encode()):
-            return _refuse(404, "There is nothing here")
+            return _refuse(
+                404,
+                "There is nothing here",
+                "open the address that fieldstop review shows" if _navigates(request) else "",
+                page=_navigates(request),
+            )
         site = request.headers.get("sec-fetch-site")
         writes = request.method not in ("GET", "HEAD")
         if writes:
@@ -147,8 +172,32 @@ class Guard:
         return None
 
 
-def _refuse(status: int, what: str) -> Response:
-    return JSONResponse({"what": what, "got": "", "do": ""}, status, headers=_HEADERS)
+_HELLO = re.compile(r"/hello/([0-9a-f]{16,64})")
+
+
+def _navigates(request: Request) -> bool:
+    """True if a person opens this in a browser, so that a page answers, not data."""
+    accepts = request.headers.get("accept", "")
+    return request.method == "GET" and "text/html" in accepts.split(",")[0]
+
+
+def _refuse(status: int, what: str, do: str = "", page: bool = False) -> Response:
+    if page:
+        return _told(status, what, "", do)
+    return JSONResponse({"what": what, "got": "", "do": do}, status, headers=_HEADERS)
+
+
+def _told(status: int, what: str, got: str, do: str, base: str = "") -> Response:
+    """A refusal as a page that a person can read. base: where the page of cases is, if known."""
+    text = (
+        environment()
+        .get_template("told.html")
+        .render(
+            sentences=[s[:1].upper() + s[1:].rstrip(".") + "." for s in (what, got, do) if s],
+            base=base,
+        )
+    )
+    return HTMLResponse(text, status, headers={**_HEADERS, "Content-Security-Policy": _TOLD_POLICY})
 
 
 @dataclass
@@ -458,16 +507,22 @@ class Review:
             seen, by = _seen(body), str(body.get("by", ""))
             verb: Any = str(body.get("verb", ""))
             reason = str(body.get("reason", ""))
+            request_id = _request_id(body)
 
             def step(document: Decisions) -> Decisions:
+                if any(e.request == request_id for e in document.entries if request_id):
+                    return document  # sent again because the answer was lost on its way
+                return noted(decided(document), document, request_id)
+
+            def decided(document: Decisions) -> Decisions:
                 if version(document) != seen:
                     raise StaleVersion(seen, version(document))
                 view = self._view(case, document)
                 if verb == "undo":
                     target = body.get("target")
-                    return undo(
-                        document, seen=seen, by=by, target=None if target is None else int(target)
-                    )
+                    if target is not None and type(target) is not int:
+                        raise UsageError("An entry has no such number", "", "reload the page")
+                    return undo(document, seen=seen, by=by, target=target)
                 if verb == "redo":
                     return redo(document, seen=seen, by=by)
                 if verb == "sign":
@@ -663,10 +718,14 @@ def _add(
 
 async def _body(request: Request) -> dict[str, Any]:
     raw = b""
-    async for chunk in request.stream():
-        raw += chunk
-        if len(raw) > MAX_BODY_BYTES:
-            raise HTTPException(413)
+    try:
+        async with asyncio.timeout(REQUEST_S):
+            async for chunk in request.stream():
+                raw += chunk
+                if len(raw) > MAX_BODY_BYTES:
+                    raise HTTPException(413)
+    except TimeoutError:
+        raise HTTPException(408) from None
     try:
         data = json.loads(raw)
     except (ValueError, RecursionError):
@@ -681,6 +740,15 @@ def _seen(body: dict[str, Any]) -> int:
     if isinstance(seen, bool) or not isinstance(seen, int):
         raise UsageError("The request does not tell which state it saw", "", "reload the page")
     return seen
+
+
+def _request_id(body: dict[str, Any]) -> str | None:
+    value = body.get("id")
+    if value is not None and not (
+        isinstance(value, str) and re.fullmatch(r"[0-9a-f]{16,64}", value)
+    ):
+        raise UsageError("The request has no usable id", "", "reload the page")
+    return value
 
 
 def _number(value: Any) -> float:
@@ -713,25 +781,84 @@ def _span(request: Request) -> tuple[float, float]:
 
 async def _known(request: Request, error: Exception) -> Response:
     assert isinstance(error, FieldstopError)
-    return JSONResponse(_error_data(error), _status(error))
+    data = _error_data(error)
+    if _navigates(request):
+        return _told(_status(error), data["what"], data["got"], data["do"], _base(request))
+    return JSONResponse(data, _status(error))
+
+
+def _base(request: Request) -> str:
+    return "/" + request.url.path.split("/")[1]
 
 
 async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     words = {404: "There is nothing here", 405: "That cannot be done here"}
     what = words.get(error.status_code, "The request was refused")
-    return JSONResponse({"what": what, "got": "", "do": ""}, error.status_code)
+    if _navigates(request):
+        return _told(error.status_code, what, "", "go back to the list of cases", _base(request))
+    close = {"Connection": "close"} if error.status_code == 408 else None
+    return JSONResponse({"what": what, "got": "", "do": ""}, error.status_code, headers=close)
 
 
 async def _bug(request: Request, error: Exception) -> Response:
+    if _navigates(request):
+        return _told(500, _BUG["what"], "", _BUG["do"], _base(request))
     return JSONResponse(_BUG, 500, headers=_HEADERS)
 
 
 # --- running it --------------------------------------------------------------------------
 
 
+def is_free(port: int) -> bool:
+    """True if a port of the loopback address can be listened on."""
+    with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as trial:
+        trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            trial.bind((LOOPBACK, port))
+        except OSError:
+            return False
+    return True
+
+
+def free_port() -> int:
+    """A random free port below those that the system hands out by itself."""
+    for _ in range(200):
+        port = 20000 + secrets.randbelow(12000)
+        if is_free(port):
+            return port
+    raise OutputError("No port is free", "", "give one with --port")
+
+
+class _Impatient(H11Protocol):
+    """A connection that does not bring a whole request in time is closed."""
+
+    _waiting: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        super().connection_made(transport)
+        self._look()
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        self._look()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if self._waiting is not None:
+            self._waiting.cancel()
+        super().connection_lost(exc)
+
+    def _look(self) -> None:
+        working = self.cycle is not None and not self.cycle.response_complete
+        if working and self._waiting is not None:
+            self._waiting.cancel()
+            self._waiting = None
+        elif not working and self._waiting is None:
+            self._waiting = self.loop.call_later(REQUEST_S, self.transport.close)
+
+
 class ReviewServer:
-    """The page on a free port of the loopback address, in a thread of its own.
+    """The page on a port of the loopback address (0: any free one), in a thread of its own.
 
     `address` is what the browser opens; it holds the token.
     """
@@ -739,8 +866,6 @@ class ReviewServer:
     def __init__(
         self, backend: Backend, *, port: int = 0, by: str = "", token: str | None = None
     ) -> None:
-        import uvicorn
-
         self.socket = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         self.socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -758,6 +883,8 @@ class ReviewServer:
         self._server = uvicorn.Server(
             uvicorn.Config(
                 self.review.app(hosts),
+                http=_Impatient,
+                limit_concurrency=MAX_CONNECTIONS,
                 log_level="error",
                 access_log=False,
                 server_header=False,
@@ -786,13 +913,3 @@ class ReviewServer:
         if self._thread is not None:
             self._thread.join(15)
         self.socket.close()
-
-
-def serve(backend: Backend, *, port: int = 0, by: str = "", open_browser: bool = True) -> None:
-    """Serves until interrupted; prints nothing. The caller shows `address` itself if it wants."""
-    server = ReviewServer(backend, port=port, by=by)
-    if open_browser:
-        import webbrowser
-
-        threading.Timer(0.4, webbrowser.open, [server.address]).start()
-    server.run()

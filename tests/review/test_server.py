@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import hmac
 import http.client
 import json
 import socket
@@ -17,6 +19,7 @@ from fake import SHA, FakeBackend, lengthen
 
 from pipeline.errors import OutputError
 from pipeline.model.decisions import Decisions
+from pipeline.review import server
 from pipeline.review.backend import page_data
 from pipeline.review.decisions import DecisionFile, append
 from pipeline.review.server import ReviewServer
@@ -539,3 +542,80 @@ def test_the_page_of_an_hour_is_small_and_quick(tmp_path: Path) -> None:
         )
     )
     assert own + (page / "templates" / "review.html").stat().st_size + len(text) <= 300_000
+
+
+# --- restarts, lost answers, people who open an old link ---------------------------------
+
+
+def test_a_decision_sent_twice_counts_once(site: Site) -> None:
+    what = {"verb": "accept", "finding": "e0", "id": "ab" * 12}
+    first = site.decide(version=0, **what)
+    again = site.decide(version=0, **what)  # the answer to the first was lost on its way
+    assert (first.status, again.status) == (200, 200)
+    assert again.json()["version"] == 1 and len(site.saved().entries) == 1
+    other = site.decide(version=0, verb="accept", finding="e1", id="cd" * 12)
+    assert other.status == 409  # another one still meets the newer state
+    assert site.decide(verb="accept", finding="e1", id="../x").status == 400
+
+
+def test_a_redaction_over_two_recordings_sent_twice_counts_once(site: Site) -> None:
+    value = {"kind": "speech", "start_s": 20.0, "stop_s": 30.0}
+    for _ in range(2):
+        assert site.decide(version=0, verb="add", value=value, id="0f" * 12).status == 200
+    assert len(site.saved().entries) == 2
+
+
+def test_undo_of_what_is_no_number_is_refused(site: Site) -> None:
+    site.decide(verb="accept", finding="e0")
+    for target in ("one", [1], {"a": 1}, True, 1.5):
+        answer = site.decide(verb="undo", target=target)
+        assert answer.status == 400 and "entry" in answer.json()["what"]
+    assert len(site.saved().entries) == 1
+
+
+def test_the_program_proves_itself_without_its_secret(site: Site) -> None:
+    """HMAC-SHA256 (RFC 2104) over what the page drew, with the token as key."""
+    nonce = "5a" * 12
+    answer = site.ask("GET", f"/hello/{nonce}", token=False)
+    want = hmac.new(site.server.token.encode(), nonce.encode(), hashlib.sha256).hexdigest()
+    assert answer.status == 200 and answer.body.decode() == want
+    assert site.server.token.encode() not in answer.body
+    cross = {"Sec-Fetch-Site": "cross-site"}
+    assert site.ask("GET", f"/hello/{nonce}", headers=cross, token=False).status == 404
+    assert site.ask("GET", "/hello/short", token=False).status == 404
+
+
+def test_a_person_never_sees_bare_data(site: Site, monkeypatch: Any) -> None:
+    opened = {"Accept": "text/html,application/xhtml+xml"}
+    for path, token, status in (
+        ("/case/HL-0142", False, 404),
+        ("/case/HL-9999", True, 404),
+        ("/nothing", True, 404),
+    ):
+        answer = site.ask("GET", path, headers=opened, token=token)
+        assert answer.status == status and answer.headers["content-type"].startswith("text/html")
+        assert b"<h1>There is nothing here.</h1>" in answer.body
+        assert (site.server.token.encode() in answer.body) is token
+    monkeypatch.setattr(site.backend, "load_case", lambda *a: 1 / 0)
+    answer = site.ask("GET", "/case/HL-0142", headers=opened)
+    assert answer.status == 500 and b"<h1>Something went wrong" in answer.body
+    assert b"ZeroDivision" not in answer.body
+
+
+def test_half_open_connections_are_closed(tmp_path: Path, monkeypatch: Any) -> None:
+    monkeypatch.setattr(server, "REQUEST_S", 0.3)
+    site = Site(tmp_path)
+    try:
+        token = site.server.token.encode()
+        line = b"POST /" + token + b"/api/case/HL-0142/decide HTTP/1.1\r\n"
+        own = f"127.0.0.1:{site.server.port}".encode()
+        head = line + b"Host: " + own + b"\r\nOrigin: http://" + own + b"\r\n"
+        slow = head + b"Content-Type: application/json\r\nContent-Length: 50\r\n\r\n{"
+        for begun in (b"", line, slow):
+            with socket.create_connection(("127.0.0.1", site.server.port), timeout=4) as link:
+                link.sendall(begun)
+                while link.recv(4096):  # times out, and fails, if it stays open
+                    pass
+        assert site.ask("GET", "/").status == 200
+    finally:
+        site.server.stop()

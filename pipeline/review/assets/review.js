@@ -13,9 +13,7 @@
   let panel = "finding";
   let playing = false, hear = "off";
   let positions = [];       /* marks as shown, while dragged ahead of the saved ones */
-  let saving = Promise.resolve();
   let wait = 0;             /* timer of planning again */
-  let pending = null;       /* a decision that met a newer state */
   let box = null;           /* redaction being drawn: x, y, w, h in source pixels */
 
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
@@ -28,6 +26,7 @@
     const e = document.createElement(tag);
     for (const [k, v] of Object.entries(props)) {
       if (v === undefined || v === null || v === false) continue;
+      if (k === "value") { e.setAttribute(k, v); continue; }
       if (k.startsWith("on")) e.addEventListener(k.slice(2), v);
       else if (k in e && k !== "list" && k !== "form" && typeof v !== "string") e[k] = v;
       else e.setAttribute(k, v === true ? "" : v);
@@ -49,12 +48,17 @@
       answer = await fetch(path, body === undefined ? {} :
         { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
     } catch {
-      throw { status: 0, what: "The program does not answer", got: "", do: "start it again; then reload this page" };
+      throw { status: 0, what: "The program does not answer", got: "", do: "start it again; this page then goes on by itself" };
     }
     if (answer.ok) return answer;
     let said = {};
     try { said = await answer.json(); } catch { /* not JSON */ }
     throw { status: answer.status, what: said.what || "The request failed", got: said.got || "", do: said.do || "" };
+  }
+  /* The answer as data; an answer that breaks off counts as none. */
+  async function tell(path, body) {
+    const answer = await ask(path, body);
+    try { return await answer.json(); } catch { throw { status: 0, what: "The program does not answer", got: "", do: "" }; }
   }
   function notice(text, ...buttons) {
     const n = $("notice");
@@ -72,41 +76,103 @@
     return null;
   }
 
-  /* Every decision goes through here, one after the other. */
+  /* Decisions wait in a line and are sent one after the other. Each has an id of its own: one that is sent
+     twice counts once. The line is kept beside the page as well, so that neither a dead program nor a reload
+     loses one. `seen`: the state that the person saw; one behind another follows on from it. */
+  const lineKey = `line ${start.view.case}`;
+  let line = [], sending = false, away = 0;
+  try { line = JSON.parse(sessionStorage.getItem(lineKey) || "[]"); } catch { /* none kept */ }
+  function keepLine() {
+    sessionStorage.setItem(lineKey, JSON.stringify(line.map(({ id, by, seen, what }) => ({ id, by, seen, what }))));
+  }
+  const newId = () => [...crypto.getRandomValues(new Uint8Array(12))].map((x) => x.toString(16).padStart(2, "0")).join("");
   function decide(what, done) {
     const by = initials();
     if (!by) return Promise.resolve(false);
+    const same = JSON.stringify(what);
+    if (line.some((one) => JSON.stringify(one.what) === same)) return Promise.resolve(false);  /* pressed twice */
+    const f = what.finding && find(what.finding);
+    if (f && f.decision && !what.reason && f.decision.verb === what.verb && ["accept", "reject"].includes(what.verb)) {
+      say(`Already ${what.verb}ed by ${f.decision.by}`);
+      return Promise.resolve(false);
+    }
+    if ($("reason")) $("reason").value = "";
+    return new Promise((resolve) => {
+      line.push({ id: newId(), by, seen: line.length ? null : view.version, what, done, resolve });
+      keepLine();
+      send();
+    });
+  }
+  function answered(one, said) { line.shift(); keepLine(); if (one.resolve) one.resolve(said); }
+  async function send() {
+    if (sending || away) return;
+    sending = true;
     clearTimeout(wait);
-    saving = saving.then(async () => {
+    while (line.length) {
+      const one = line[0];
+      let next;
       try {
         state("Saving …");
-        const answer = await ask(`${api}/decide`, { version: view.version, by, ...what });
-        $("notice").hidden = true;
-        take(await answer.json());
-        if (done) say(done);
-        wait = setTimeout(plan, 900);
-        return true;
+        next = await tell(`${api}/decide`, { version: one.seen ?? view.version, by: one.by, id: one.id, ...one.what });
       } catch (e) {
-        if (e.status === 409) {
-          pending = what;
-          await refresh();
-          notice("Somebody decided something meanwhile, in another tab perhaps. Yours was not saved; this is the newer state.",
-            h("button", { type: "button", onclick: () => { const mine = pending; pending = null; decide(mine, done); } }, "Save mine too"));
-        } else {
-          notice(sentence(e));
-          if (e.status) await refresh().catch(() => {});
-        }
-        state();
-        return false;
+        if (!e.status) { offline(); break; }
+        await refresh().catch(() => {});
+        if (e.status === 409) { overtaken(line.splice(0)); keepLine(); break; }
+        notice(sentence(e));
+        answered(one, false);
+        continue;
       }
-    });
-    return saving;
+      $("notice").hidden = true;
+      answered(one, true);
+      take(next);
+      if (one.done) say(one.done);
+    }
+    sending = false;
+    if (!away && !line.length && !view.current) wait = setTimeout(plan, 900);
+    state();
   }
-  async function refresh() { take(await (await ask(api)).json()); }
+  function overtaken(mine) {
+    for (const one of mine) if (one.resolve) one.resolve(false);
+    const what = mine.length === 1 ? "Yours was" : `Your ${mine.length} were`;
+    notice(`Somebody decided something meanwhile, in another tab perhaps. ${what} not saved; this is the newer state.`,
+      h("button", { type: "button", onclick: () => { for (const one of mine) decide(one.what, one.done); } }, "Save mine too"));
+  }
+  /* The program is gone: what was decided waits here, and the page asks again by itself. */
+  function offline() {
+    if (away) return;
+    document.body.dataset.away = "yes";
+    const kept = line.length === 1 ? "One decision is kept here and sent when it is back. " : line.length ? `${line.length} decisions are kept here and sent when it is back. ` : "";
+    notice(`The program does not answer. ${kept}Start it again with “fieldstop review” on the same folder; this page then goes on by itself. If it does not, open the address that the program shows.`);
+    const again = async () => {
+      if (!(await isBack())) { away = setTimeout(again, 1200); return; }
+      away = 0;
+      delete document.body.dataset.away;
+      $("notice").hidden = true;
+      await refresh().catch(() => {});
+      send(); look();
+    };
+    away = setTimeout(again, 800);
+    state();
+  }
+  /* Is it the same program? It proves that it knows the secret of this page; the secret itself is not sent
+     to whoever listens on the port now. */
+  async function isBack() {
+    const nonce = newId();
+    try {
+      const answer = await fetch(`/hello/${nonce}`, { cache: "no-store" });
+      if (!answer.ok) return false;
+      const text = new TextEncoder(), key = await crypto.subtle.importKey("raw", text.encode(base.slice(1)), { name: "HMAC", hash: "SHA-256" }, false, ["sign"]);
+      const want = new Uint8Array(await crypto.subtle.sign("HMAC", key, text.encode(nonce)));
+      return (await answer.text()) === [...want].map((x) => x.toString(16).padStart(2, "0")).join("");
+    } catch { return false; }
+  }
+  /* When all that was decided has been answered. */
+  async function settledLine() { while (line.length && !away) await new Promise((go) => { setTimeout(go, 40); }); }
+  async function refresh() { take(await tell(api)); }
   async function plan() {
     clearTimeout(wait);
     if (view.current) return;
-    try { state("Planning …"); take(await (await ask(`${api}/plan`, {})).json()); } catch (e) { notice(sentence(e)); state(); }
+    try { state("Planning …"); take(await tell(`${api}/plan`, {})); } catch (e) { if (e.status) notice(sentence(e)); else offline(); state(); }
   }
   function state(text) {
     const left = view.findings.filter((f) => f.needs).length;
@@ -125,6 +191,8 @@
     $("undo").disabled = !view.undo; $("redo").disabled = !view.redo;
     $("undo").title = view.undo ? `Undo: ${view.undo}` : ""; $("redo").title = view.redo ? `Redo: ${view.redo}` : "";
     if (!find(chosen)) chosen = view.findings.length ? view.findings[0].id : null;
+    shapeStage();
+    for (const [n, v] of videos) if (view.segments[n]) shapeVideo(v, view.segments[n]);
     list(); freshPlots(); marksOfPlots(); draw(); showPanel(); state();
   }
   const find = (id) => view.findings.find((f) => f.id === id);
@@ -339,6 +407,7 @@
       const v = h("video", { muted: true, playsInline: true, preload: "auto", src: `${base}/proxy/${encodeURIComponent(view.case)}/${g.proxy}${g.coarse ? "?coarse" : ""}`, "aria-hidden": "true", tabindex: "-1" });
       v.muted = true;
       v.coarse = g.coarse;
+      shapeVideo(v, g);
       v.addEventListener("seeked", () => { v.busy = false; if (v.want !== undefined) { const w = v.want; v.want = undefined; put(v, w); } });
       v.addEventListener("error", () => { v.busy = false; });
       v.addEventListener("loadedmetadata", () => { if (v.want !== undefined) { const w = v.want; v.want = undefined; put(v, w); } });
@@ -364,8 +433,8 @@
     if (from !== "scrub") $("scrub").value = now;
     $("scrub").setAttribute("aria-valuetext", clock(now));
     for (const p of Object.values(plots)) p.playheadAt(now);
-    if (!still()) $("finished").hidden = true;
-    if (still()) finished();
+    $("making").hidden = !still();
+    if (still()) finished(); else $("finished").hidden = true;
     draw();
   }
   function frame(by) {
@@ -379,16 +448,19 @@
   let frames = 0;
   function finished() {
     clearTimeout(frames);
+    const at = now;
     frames = setTimeout(async () => {
       try {
-        const answer = await ask(`${api}/frame?at=${now.toFixed(4)}&v=${view.version}`);
-        if (answer.status === 204) { $("finished").hidden = true; $("nopicture").hidden = Boolean(video(segmentAt(now))); return; }
+        const answer = await ask(`${api}/frame?at=${at.toFixed(4)}&v=${view.version}`);
+        if (answer.status === 204) { $("finished").hidden = true; $("making").hidden = true; $("nopicture").hidden = Boolean(video(segmentAt(now))); return; }
         const img = $("finished"), old = img.src;
         img.src = URL.createObjectURL(await answer.blob());
+        await img.decode().catch(() => {});
         if (old.startsWith("blob:")) URL.revokeObjectURL(old);
         img.hidden = !still();
+        if (at === now) $("making").hidden = true;
         $("nopicture").hidden = !img.hidden || Boolean(video(segmentAt(now)));
-      } catch (e) { notice(sentence(e)); }
+      } catch (e) { if (e.status) notice(sentence(e)); else offline(); }
     }, 90);
   }
   $("asfinished").addEventListener("click", () => {
@@ -423,7 +495,7 @@
     if (now >= view.duration - 0.05) seek(0);
     playing = true;
     $("play").textContent = "■"; $("play").setAttribute("aria-label", "Stop");
-    $("finished").hidden = true;
+    $("finished").hidden = true; $("making").hidden = true;
     if (hear !== "off") {
       const range = first() ? first().range : [0, view.duration];
       const a = now >= range[0] && now < range[1] - 0.2 ? now : range[0];
@@ -481,6 +553,19 @@
   for (const b of document.querySelectorAll("[data-hear]")) b.addEventListener("click", () => listen(b.dataset.hear));
 
   /* ---- what is drawn over the picture ---- */
+  /* The stage has the shape of the finished clip; each recording lies in it as it will lie in the clip:
+     whole, in the middle, never stretched. The drawing over it follows by its viewBox. */
+  function shapeStage() {
+    const [w, h] = view.canvas;
+    $("stage").style.setProperty("--shape", `${w} / ${h}`);
+    $("stage").style.setProperty("--ratio", w / h);
+  }
+  function shapeVideo(v, g) {
+    const [w, h] = view.canvas, wide = g.width / g.height > w / h;
+    v.style.aspectRatio = `${g.width} / ${g.height}`;
+    v.style.width = wide ? "100%" : "auto";
+    v.style.height = wide ? "auto" : "100%";
+  }
   function place() {
     const g = view.segments[segmentAt(now)];
     if (!g) return null;
@@ -500,7 +585,6 @@
     kept = key;
     const focus = document.activeElement && document.activeElement.dataset.mark;
     over.setAttribute("viewBox", `0 0 ${g.width} ${g.height}`);
-    over.setAttribute("preserveAspectRatio", "none");
     const out = [];
     if (f && f.shape && !plain) {
       for (const under of [" under", ""]) {
@@ -538,9 +622,10 @@
     over.replaceChildren(...out);
     if (focus !== undefined) { const e = over.querySelector(`[data-mark="${focus}"]`); if (e) e.focus(); }
   }
+  /* A place on the screen in pixels of the recording shown. */
   function point(e) {
-    const r = $("over").getBoundingClientRect(), { g } = place();
-    return [(e.clientX - r.left) / r.width * g.width, (e.clientY - r.top) / r.height * g.height];
+    const at = new DOMPoint(e.clientX, e.clientY).matrixTransform($("over").getScreenCTM().inverse());
+    return [at.x, at.y];
   }
 
   /* ---- the mark ---- */
@@ -633,6 +718,7 @@
       if (t === null) { notice(`${name}: write 90, 1:30 or 0:01:30.`); e.target.value = clock(value, 2); } else set(t);
     } }));
   }
+  const reason = () => { const i = panel === "finding" && $("reason"); return i ? i.value.trim() : ""; };
   const panels = {
     finding() {
       const f = find(chosen);
@@ -649,7 +735,6 @@
         out.push(h("div", { class: "row" }, button("Take it back", () => decide({ verb: "undo", target: +f.id.slice(6) }, "Redaction taken back"), "no")));
         return out;
       }
-      const reason = () => { const i = $("reason"); return i ? i.value.trim() : ""; };
       out.push(h("div", { class: "row" },
         button("Accept", () => decide({ verb: "accept", finding: f.id, reason: reason() }, "Accepted"), "yes", { id: "accept" }),
         f.rejectable ? button("Reject: no finding", () => decide({ verb: "reject", finding: f.id, reason: reason() }, "Rejected"), "no", { id: "reject" }) : null));
@@ -720,7 +805,7 @@
         h("label", {}, h("span", {}, h("input", { type: "checkbox", id: "looked" }), " I looked through the whole clip and listened to it, and the narration names nobody.")),
         h("div", { class: "row" }, button("Approve with my initials", async () => {
           if (!$("looked").checked) { notice("Tick that you looked and listened first."); return; }
-          await saving; await plan();
+          await settledLine(); await plan();
           if (await decide({ verb: "sign", plan: view.plan }, "Approved") && view.state === "ready") {
             /* it lies there, finished and checked: with the sign-off it leaves */
             try { await ask(`${api}/render`, { version: view.version }); open("render"); await look(); } catch (e) { notice(sentence(e)); }
@@ -732,13 +817,13 @@
       const mine = jobs.filter((j) => j.case === view.case), last = mine[mine.length - 1];
       const busy = last && (last.state === "waiting" || last.state === "running");
       const out = [h("div", { class: "row" }, button("Render", async () => {
-        try { await saving; await ask(`${api}/render`, { version: view.version }); await look(); } catch (e) { if (e.status === 409) await refresh(); notice(sentence(e)); }
+        try { await settledLine(); await ask(`${api}/render`, { version: view.version }); await look(); } catch (e) { if (e.status === 409) await refresh(); notice(sentence(e)); }
       }, "yes", { id: "render", disabled: busy }),
         ...(busy ? [button("Cancel", async () => { try { await ask(`${base}/api/jobs/${last.number}/cancel`, {}); await look(); } catch (e) { notice(sentence(e)); } }, "no", { id: "cancel" })] : []),
         ...(view.report ? [h("a", { href: `${base}/report/${encodeURIComponent(view.case)}`, target: "_blank", rel: "noreferrer" }, "Report")] : []))];
       if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off a clip is made and kept ready; where something needs a person, a draft. With it, it is released."));
       if (last) {
-        if (last.version !== view.version && busy) out.push(h("p", { class: "warn" }, `It works on the state of entry ${last.version}; the decisions since then are not in it.`));
+        if (last.version !== view.version && busy) out.push(h("p", { class: "warn" }, "It works on the decisions that were there when it began; the decisions made since then are not in it."));
         const words = { waiting: "Waiting", running: "Rendering", done: "Done", failed: "Failed", cancelled: "Cancelled" };
         out.push(h("p", {}, `${words[last.state]}${last.doing && busy ? `: ${last.doing}` : ""}`));
         if (busy) out.push(h("progress", { max: 1, value: last.share, "aria-label": "Progress of the render" }));
@@ -753,6 +838,16 @@
       return out;
     },
   };
+  /* What was typed and is not saved yet stays when the panel is drawn anew. */
+  const FIELDS = "input[id], input[data-sound], input[data-keep], select[data-keep]", fieldKey = (i) => i.dataset.keep || i.dataset.sound || i.id;
+  let shownPanel = "";
+  function typed() {
+    const out = new Map();
+    for (const i of $("panel").querySelectorAll(FIELDS)) {
+      if (i.type === "checkbox" ? i.checked !== i.defaultChecked : i.tagName === "SELECT" ? i.value !== "" : i.value !== i.defaultValue) out.set(fieldKey(i), i.type === "checkbox" ? i.checked : i.value);
+    }
+    return out;
+  }
   function fillEmpty() { for (const i of $("panel").querySelectorAll("[data-box]")) i.value = ""; }
   function showPanel(focus) {
     const typing = $("panel").contains(document.activeElement) && document.activeElement !== $("panel") ? document.activeElement : null;
@@ -761,11 +856,17 @@
       b.setAttribute("aria-selected", String(on)); b.tabIndex = on ? 0 : -1;
     }
     $("panel").setAttribute("aria-labelledby", `tab-${panel}`);
-    const key = typing && (typing.id || typing.textContent);
+    const key = typing && (typing.id || typing.textContent), caret = typing && typing.type === "text" ? typing.selectionStart : null;
+    const about = `${panel} ${chosen}`, dirty = typed();
     $("panel").replaceChildren(...panels[panel]());
+    if (about === shownPanel) for (const i of $("panel").querySelectorAll(FIELDS)) {
+      if (!dirty.has(fieldKey(i))) continue;
+      if (i.type === "checkbox") i.checked = dirty.get(fieldKey(i)); else i.value = dirty.get(fieldKey(i));
+    }
+    shownPanel = about;
     $("stage").classList.toggle("draw", panel === "redact");
     if (panel !== "redact") box = null;
-    if (key) { const e = [...$("panel").querySelectorAll("button, input, select")].find((x) => (x.id || x.textContent) === key); (e || $("panel")).focus({ preventScroll: true }); }
+    if (key) { const e = [...$("panel").querySelectorAll("button, input, select")].find((x) => (x.id || x.textContent) === key); (e || $("panel")).focus({ preventScroll: true }); if (e && caret !== null) e.setSelectionRange(caret, caret); }
     if (focus) $(`tab-${panel}`).focus();
   }
   function open(name, focus) { panel = name; kept = ""; showPanel(focus); draw(); if (name === "mark") tryMark(); }
@@ -785,7 +886,8 @@
   async function look() {
     clearTimeout(looking);
     let before = jobs;
-    try { jobs = (await (await ask(`${base}/api/jobs`)).json()).jobs; } catch { looking = setTimeout(look, 3000); return; }
+    if (away) return;
+    try { jobs = (await tell(`${base}/api/jobs`)).jobs; } catch (e) { if (e.status) looking = setTimeout(look, 3000); else offline(); return; }
     const mine = (list) => JSON.stringify(list.filter((j) => j.case === view.case));
     if (mine(before) !== mine(jobs)) {
       if (panel === "render") showPanel();
@@ -798,6 +900,12 @@
   }
 
   /* ---- keys ---- */
+  /* Enter and Escape leave a field; Escape takes back what was typed since. */
+  function leave(input, back) {
+    if (back && input.id !== "by") input.value = input.defaultValue;
+    const row = $("findings").querySelector('[aria-current="true"]');
+    if (input.id === "by" && row) row.focus({ preventScroll: true }); else if (input.id === "by") input.blur(); else $("panel").focus({ preventScroll: true });
+  }
   $("by").value = start.by || sessionStorage.getItem("by") || "";
   $("by").addEventListener("change", () => { sessionStorage.setItem("by", $("by").value.trim()); $("by").classList.remove("missing"); });
   $("undo").addEventListener("click", () => decide({ verb: "undo" }, "Undone"));
@@ -815,9 +923,16 @@
   $("scrub").max = view.duration;
   $("scrub").addEventListener("input", () => { stop(); seek(+$("scrub").value, "scrub"); });
 
+  /* A key that is held down presses a button once, not again and again. */
+  addEventListener("keydown", (e) => {
+    if (e.repeat && (e.key === "Enter" || e.key === " ") && ["BUTTON", "A"].includes(e.target.tagName)) { e.preventDefault(); e.stopPropagation(); }
+  }, true);
   addEventListener("keydown", (e) => {
     if ($("help").open) return;
     const tag = e.target.tagName;
+    if (tag === "INPUT" && !["checkbox", "range"].includes(e.target.type) && (e.key === "Enter" || e.key === "Escape")) {
+      e.preventDefault(); leave(e.target, e.key === "Escape"); return;
+    }
     if ((e.ctrlKey || e.metaKey) && e.key.toLowerCase() === "z" && !(tag === "INPUT" && e.target.type === "text")) {
       e.preventDefault(); (e.shiftKey ? $("redo") : $("undo")).click(); return;
     }
@@ -827,11 +942,12 @@
     if (e.key === " " && onButton) return;
     if (e.target.id === "scrub" && e.key.startsWith("Arrow")) return;
     const f = find(chosen);
+    if (e.repeat && !(e.key.startsWith("Arrow") || /^[npNP+=-]$/.test(e.key))) { e.preventDefault(); return; }
     const go = {
       " ": play, ArrowLeft: () => (e.shiftKey ? (stop(), seek(now - 1)) : frame(-1)), ArrowRight: () => (e.shiftKey ? (stop(), seek(now + 1)) : frame(1)),
       n: () => step(1), p: () => step(-1), s: unsettled, v: () => $("asfinished").click(), m: () => listen("mixed"), b: () => listen("raw"),
-      a: () => f && !f.id.startsWith("added-") && decide({ verb: "accept", finding: f.id }, "Accepted"),
-      r: () => f && f.rejectable && !f.id.startsWith("added-") && decide({ verb: "reject", finding: f.id }, "Rejected"),
+      a: () => f && !f.id.startsWith("added-") && decide({ verb: "accept", finding: f.id, reason: reason() }, "Accepted"),
+      r: () => f && f.rejectable && !f.id.startsWith("added-") && decide({ verb: "reject", finding: f.id, reason: reason() }, "Rejected"),
       "[": () => f && f.actions.length && setEnd(f, "start", tryEnd(f, "start", now)), "]": () => f && f.actions.length && setEnd(f, "stop", tryEnd(f, "stop", now)),
       z: () => f && zoomTo(f), 0: zoomAll, "+": () => zoomBy(0.5), "=": () => zoomBy(0.5), "-": () => zoomBy(2),
       u: () => (e.shiftKey ? $("redo") : $("undo")).click(), "?": () => $("help").showModal(),
@@ -840,12 +956,13 @@
     if (/^[1-7]$/.test(e.key)) { e.preventDefault(); open(order[+e.key - 1], true); }
   });
 
-  take(view);
+  take(start.view);
   if (chosen) choose(chosen, false);
   seek(chosen ? find(chosen).start : 0);
   look();
-  if (!view.current) wait = setTimeout(plan, 300);
+  if (line.length) send();
+  else if (!view.current) wait = setTimeout(plan, 300);
   document.body.dataset.ready = performance.now().toFixed(0);
   document.body.dataset.calm = String(calm.matches);
-  window.Review = { get view() { return view; }, get now() { return now; }, get hear() { return hear; }, get heard() { return heard; }, plots, seek, ears, get playing() { return playing; } };
+  window.Review = { refresh, get view() { return view; }, get now() { return now; }, get hear() { return hear; }, get heard() { return heard; }, plots, seek, ears, get playing() { return playing; } };
 })();
