@@ -248,6 +248,8 @@ def tell_run(say: Say, run: Any) -> None:
         say.line(f"draft     {run.draft}")
     if run.report is not None:
         say.line(f"report    {run.report}")
+    if run.proof is not None:
+        say.line(f"proof     {run.proof}")
     failed = sum(not c.passed for c in run.checks)
     if run.checks:
         say.line(f"checks    {len(run.checks) - failed} passed, {failed} failed")
@@ -530,15 +532,16 @@ def demo(out: Path, **values: Any) -> int:
 @click.option("--out", required=True, type=_FOLDER, help="Folder in which it is ready.")
 @click.option("--by", metavar="INITIALS", help="Your initials: you have looked at it.")
 @click.option("--profile", help="Of this profile only.")
+@click.option("--proof", is_flag=True, help="Put a proof without initials beside the clip.")
 @click.option("--all", "everything", is_flag=True, help="Ask about each clip that is ready.")
 @_globals
 def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | None,
-            everything: bool, **values: Any) -> int:  # fmt: skip
+            everything: bool, proof: bool, **values: Any) -> int:  # fmt: skip
     """Release what is ready and was looked at; nothing is rendered again.
 
     CASE is a pseudonym, a case folder or file, or the name of a ready clip (HL-0142-web).
     """
-    from pipeline.batch.one import tell_released
+    from pipeline.review.standing import tell_released
     from pipeline.stages import leave
     from pipeline.stages.make import check_initials
     from pipeline.stages.ready import read_ready
@@ -570,9 +573,14 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
             if everything and not _ask(say, clip, document):
                 continue
             options = context.options(clip.profile)
-            one = leave.release_kept(document, out, options, store, leave.looked_by(by))
+            one = leave.release_kept(
+                document, out, options, store, leave.looked_by(by), proof=proof
+            )
             if one.released is not None:
-                tell_released(leave.folder_of(out, document), clip, one.looked)
+                tell_released(
+                    leave.folder_of(out, document), clip, one.looked, one.released.revision,
+                    outside=proof,
+                )  # fmt: skip
             left.append(one)
     rows = [one.as_json() for one in left]
     say.result(rows[0] if len(rows) == 1 else {"cases": rows, "error": None})

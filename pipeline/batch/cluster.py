@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline import __version__
-from pipeline.batch.one import tell_released
 from pipeline.batch.pool import Doing, Pool
 from pipeline.batch.worker import Answer, Job, outcome
 from pipeline.errors import FieldstopError, OutputError, UsageError, explained
@@ -300,6 +299,7 @@ class Cluster:
 
     def _leave(self, key: str, case: _Case, answer: Answer, *, existed: bool) -> None:
         """Release what is ready, if a person looked or none has to."""
+        from pipeline.review.standing import tell_released
         from pipeline.stages.consent import bind_consent
         from pipeline.stages.inputs import read_decisions
         from pipeline.stages.make import CaseRun, let_leave, looked_now
@@ -314,7 +314,9 @@ class Cluster:
         run.looked = run.looked or signed(run.kept, read_decisions(case.folder))
         let_leave(run, run.kept, self._catalogue)
         if run.released is not None:
-            tell_released(case.folder, run.kept, run.looked)
+            tell_released(
+                case.folder, run.kept, run.looked, run.released.revision, outside=False
+            )
         found = outcome(run)
         kept = {k: v for k, v in answer.items() if k in ("report", "draft", "unchanged", "inputs")}
         unchanged = bool(answer.get("unchanged")) and found["state"] == "ready"

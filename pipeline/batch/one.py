@@ -6,21 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.model.options import Options
-from pipeline.model.ready import ReadyClip
-from pipeline.model.release import Looked
 from pipeline.stages.make import CaseRun, run_case
-from pipeline.store.work import WorkFolder
-
-
-def tell_released(folder: WorkFolder, clip: ReadyClip, looked: Looked | None) -> None:
-    """What was ready was released: report and proof say so from now on. Raises OutputError."""
-    from pipeline.review.standing import restate, standing
-
-    now = standing(
-        clip.name, "released", checks=sum(c.passed for c in clip.checks),
-        looked=looked, approved_by=clip.approved_by,
-    )  # fmt: skip
-    restate(folder, now)
 
 
 def run_one(
@@ -32,10 +18,16 @@ def run_one(
     """
     from pipeline.review.collect import case_report
     from pipeline.review.folder import remember_origin
+    from pipeline.review.proof import proof_page
+    from pipeline.review.standing import tell_released
 
-    run = run_case(path, out, options, catalogue=catalogue, report=case_report, **more)
+    run = run_case(
+        path, out, options, catalogue=catalogue, report=case_report, proof=proof_page, **more
+    )
     if run.kept is not None and run.released is not None and run.rendered is None:
-        tell_released(run.folder, run.kept, run.looked)
+        tell_released(
+            run.folder, run.kept, run.looked, run.released.revision, outside=False
+        )
     elif not run.unchanged:
         # The review page reads the sources of a case anew.
         remember_origin(out, run.opened.case.case, path, more.get("narration"))

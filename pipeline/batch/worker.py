@@ -244,11 +244,10 @@ def _verify(job: Job, progress: Any) -> Answer:
 def _reported(run: Any, path: Path) -> Answer:
     from pipeline.review.collect import case_report
     from pipeline.review.folder import remember_origin
-    from pipeline.stages.events import write_events
+    from pipeline.review.proof import proof_page
+    from pipeline.stages.make import write_pages
 
-    run.report = run.folder.private_file("report.html")
-    run.folder.atomic_write(run.report, case_report(run))
-    write_events(run)
+    write_pages(run, case_report, proof_page)
     remember_origin(run.folder.out, run.opened.case.case, path)
     return outcome(run)
 

@@ -85,6 +85,7 @@ class Sheet(Document):
     edits: list[str] = []
     poster: str | None = Field(default=None, description="file name beside the clip")
     captions: str | None = Field(default=None, description="file name beside the clip")
+    proof: str | None = Field(default=None, description="file name beside the clip")
 
 
 class ReleaseRecord(Document):

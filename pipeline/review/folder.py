@@ -798,6 +798,7 @@ class FolderBackend:
     def render(
         self, case: str, decisions: Decisions, progress: Progress, cancelled: Callable[[], bool]
     ) -> RenderResult:
+        from pipeline.review.proof import proof_page
         from pipeline.stages.make import run_case
 
         origin = self._origin(case)
@@ -829,6 +830,7 @@ class FolderBackend:
             narration=origin[1],
             catalogue=self.catalogue,
             report=self.report,
+            proof=proof_page,
             progress=told,
         )
         if run.released is not None:
@@ -842,7 +844,7 @@ class FolderBackend:
 
     def _release_kept(self, case: str, decisions: Decisions) -> RenderResult | None:
         """Releases what is ready if the sign-off was given for it; None: it must be rendered."""
-        from pipeline.review.standing import restate, standing
+        from pipeline.review.standing import tell_released
         from pipeline.stages.leave import release_kept
         from pipeline.stages.ready import read_ready, ready_document, signed
         from pipeline.store.catalogue import Catalogue
@@ -859,10 +861,7 @@ class FolderBackend:
             if left.released is None:
                 return None  # overtaken: the run says why, or makes it anew
             clip = left.clip
-            restate(folder, standing(
-                clip.name, "released", checks=len(clip.checks), looked=left.looked,
-                approved_by=clip.approved_by,
-            ))  # fmt: skip
+            tell_released(folder, clip, left.looked, left.released.revision, outside=False)
             return RenderResult(
                 "released", f"Released as {left.released.path.stem}, as it was looked at.",
                 clip.checks,

@@ -816,7 +816,7 @@ def build_report(data: ReportData) -> str:
             findings=listed,
             needed=needed,
             standing=standing(
-                data.name or data.case, data.state, checks=sum(c.passed for c in data.checks),
+                data.name or data.case, data.state, checks=data.checks,
                 looked=data.looked, approved_by=data.approved_by, needed=needed,
             ),
             groups=groups,

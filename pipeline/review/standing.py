@@ -10,8 +10,11 @@ import re
 from collections.abc import Sequence
 from typing import Any, Literal, NamedTuple
 
-from pipeline.model.release import Looked, look_sentence
-from pipeline.store.work import WorkFolder
+from pipeline.model.ready import ReadyClip
+from pipeline.model.release import Check, Looked, look_sentence
+from pipeline.stages import release as releasing
+from pipeline.stages.ready import proof_file
+from pipeline.store.work import WorkFolder, writing
 
 State = Literal["released", "ready", "withheld", "surveyed"]
 
@@ -29,14 +32,14 @@ def standing(
     name: str,
     state: State,
     *,
-    checks: int,
+    checks: Sequence[Check],
     looked: Looked | None,
     approved_by: str | None,
     needed: int = 0,
     initials: bool = True,
 ) -> Standing:
-    """What is said of a clip. checks: how many passed. needed: findings that need a person."""
-    passed = f"{checks} checks passed"
+    """What is said of a clip. checks: of the finished file. needed: findings that need a person."""
+    passed = f"{sum(c.passed for c in checks)} checks passed"
     short = {
         "released": f"{passed}; {'looked at' if looked else 'nobody has looked yet'}",
         "ready": f"{passed}; a person looks before it is released",
@@ -73,12 +76,34 @@ def restated(page: str, now: Standing) -> str:
     return _PLACE.sub(again, page)
 
 
-def restate(folder: WorkFolder, now: Standing) -> None:
-    """Write the report and the proof of a clip anew where they speak of it. OutputError."""
-    for path in sorted(folder.private_dir.glob("*.html")):
-        before = path.read_text(encoding="utf-8")
+def tell_released(
+    folder: WorkFolder, clip: ReadyClip, looked: Looked | None, revision: int, *, outside: bool
+) -> None:
+    """What was ready was released: report and proof say so, and the proof is that of the release.
+
+    outside: a proof without initials is put beside the released clip. Raises OutputError.
+    """
+    said: dict[str, Any] = {
+        "checks": clip.checks, "looked": looked, "approved_by": clip.approved_by,
+    }  # fmt: skip
+    now = standing(clip.name, "released", **said)
+    report = folder.private_file("report.html")
+    if report.is_file():
+        before = report.read_text(encoding="utf-8")
         after = restated(before, now)
-        if after != before:
-            folder.atomic_write(path, after)
+        if after != before:  # else it is that of another profile
+            folder.atomic_write(report, after)
+    proof = proof_file(folder, clip.name, None)
+    if not proof.is_file():
+        return
+    text = proof.read_text(encoding="utf-8")
+    folder.atomic_write(proof_file(folder, clip.name, revision), restated(text, now))
+    if outside:
+        profile = clip.profile + clip.suffix
+        beside = folder.release_file(profile, revision, releasing.PROOF)
+        anonymous = standing(clip.name, "released", initials=False, **said)
+        folder.atomic_write(beside, restated(text, anonymous))
+    with writing():
+        proof.unlink(missing_ok=True)
 
 

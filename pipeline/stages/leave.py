@@ -163,9 +163,12 @@ def release_kept(
     options: Options,
     catalogue: Catalogue,
     looked: Looked | None,
+    *,
+    proof: bool = False,
 ) -> Left:
     """Release one ready clip if all is as it was when it was made and consent covers it today.
 
+    proof: a proof without initials will be put beside it, and its sheet names it.
     options: the settings in force for its profile. looked: who looked at it; None lets a
     sign-off of the case or a profile that is looked at afterwards stand for it.
     Raises InputError, OutputError; what withholds it is in the answer.
@@ -197,7 +200,9 @@ def release_kept(
         left.looked = looked or signed(clip, decisions)
         found = verdict(left.withheld, options.output.look, left.looked)
         if found.state == "release":
-            left.released = release_clip(clip, folder, options, catalogue, consent, left.looked)
+            left.released = release_clip(
+                clip, folder, options, catalogue, consent, left.looked, proof=proof
+            )
         elif found.state == "ready":
             left.withheld.append(Withheld(code="look", message="nobody has looked at it yet"))
         return left

@@ -59,6 +59,7 @@ from pipeline.stages.ready import (
     absolute,
     discard_ready,
     keep_ready,
+    proof_file,
     ready_file_name,
     release_clip,
     signed,
@@ -126,6 +127,7 @@ class CaseRun:
     draft: Path | None = None
     withheld: list[Withheld] = field(default_factory=list)
     report: Path | None = None
+    proof: Path | None = None
     surveys: list[Path] = field(default_factory=list)
     decisions: list[Decision] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
@@ -170,6 +172,7 @@ class CaseRun:
             "survey": [str(p) for p in self.surveys],
             "plan": str(self.folder.private_file("plan.json")) if self.plan else None,
             "report": str(self.report) if self.report else None,
+            "proof": str(self.proof) if self.proof else None,
             "checks": [c.model_dump() for c in self.checks],
             "withheld": [w.model_dump() for w in self.withheld],
             "warnings": (self.plan.warnings if self.plan else []) + self.warnings,
@@ -197,6 +200,7 @@ def run_case(
     unless_released: bool = False,
     withheld_before: str = "",
     report: Report | None = None,
+    proof: Report | None = None,
     progress: Progress = no_progress,
 ) -> CaseRun:
     """Run a case folder or a bare recording to a clip that is ready or released, a draft or
@@ -209,7 +213,7 @@ def run_case(
     is still whole; `standing` of the answer is then its record; likewise where a clip made
     from them is ready. withheld_before: hash of
     inputs that were withheld; nothing is made from the same again, `unchanged` says so.
-    report: makes the text of report.html from the run.
+    report: makes the text of report.html from the run. proof: that of the proof of the clip.
     Returns the run; `withheld` is empty where a release was made.
     Raises InputError, UsageError, OutputError.
     """
@@ -272,12 +276,12 @@ def run_case(
             names.note(opened.named)
             save_surveys(run)
             if survey_only:
-                _write_report(run, report)
+                write_pages(run, report, None)
                 return run
             run.looked = looked_now(looked, existed=False)
             with Catalogue(catalogue) as known:
                 _make(run, known, clip, narrated, document, progress)
-            _write_report(run, report)
+            write_pages(run, report, proof)
             return run
 
 
@@ -326,7 +330,7 @@ def _make(
 def keep(run: CaseRun, clip: ReadyClip) -> None:
     """Put the verified file where what is ready lies."""
     assert run.rendered is not None
-    run.ready = keep_ready(clip, run.rendered.path, run.folder)
+    run.kept, run.ready = clip, keep_ready(clip, run.rendered.path, run.folder)
     run.rendered.path = run.ready
 
 
@@ -803,12 +807,15 @@ def _sign_off(run: CaseRun, document: Decisions) -> SignOff | None:
     return document.sign_off if holds else None
 
 
-def _write_report(run: CaseRun, report: Report | None) -> None:
-    if report is None:
-        return
-    run.report = run.folder.private_file("report.html")
-    run.folder.atomic_write(run.report, report(run))
-    write_events(run)
+def write_pages(run: CaseRun, report: Report | None, proof: Report | None) -> None:
+    if report is not None:
+        run.report = run.folder.private_file("report.html")
+        run.folder.atomic_write(run.report, report(run))
+        write_events(run)
+    if proof is not None and run.kept is not None and run.state != "withheld":
+        revision = run.released.revision if run.released is not None else None
+        run.proof = proof_file(run.folder, run.kept.name, revision)
+        run.folder.atomic_write(run.proof, proof(run))
 
 
 def clean(folder: WorkFolder) -> None:

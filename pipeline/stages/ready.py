@@ -40,6 +40,11 @@ def ready_file_name(name: str) -> str:
     return f"{name}-ready.mp4"
 
 
+def proof_file(folder: WorkFolder, name: str, revision: int | None) -> Path:
+    """The proof of a ready clip; with its revision, that of the release."""
+    return folder.private_file(f"{name}{f'-r{revision}' if revision else ''}-proof.html")
+
+
 def keep_ready(clip: ReadyClip, finished: Path, folder: WorkFolder) -> Path:
     """Move `finished` into the private folder, in place of one that was ready before.
 
@@ -81,7 +86,8 @@ def read_ready(document: Path) -> ReadyClip:
 
 
 def discard_ready(folder: WorkFolder, name: str) -> None:
-    """Remove what is ready under this name, if anything is."""
+    """Remove what is ready under this name, if anything is. Its proof is left: it may be that
+    of a release whose proof is still to be written."""
     with writing():
         ready_document(folder, name).unlink(missing_ok=True)
         folder.private_file(ready_file_name(name)).unlink(missing_ok=True)
@@ -154,6 +160,8 @@ def release_clip(
     catalogue: Catalogue,
     consent: KnownConsent,
     looked: Looked | None,
+    *,
+    proof: bool = False,
 ) -> releasing.Released:
     """Release what is ready, nothing rendered again; revision and number are given now.
 
@@ -175,6 +183,7 @@ def release_clip(
         mark=clip.mark,
         approved_by=clip.approved_by,
         looked=looked,
+        proof=proof,
         suffix=clip.suffix,
         numbered=clip.numbered,
         inputs=clip.inputs,

@@ -32,6 +32,9 @@ CAUTIONS = [
 ]
 
 
+PROOF = ".proof.html"
+
+
 @dataclass(frozen=True)
 class Released:
     path: Path
@@ -57,6 +60,7 @@ def release(
     mark: dict[str, Any],
     approved_by: str | None,
     looked: Looked | None = None,
+    proof: bool = False,
     suffix: str = "",
     numbered: bool = True,
     inputs: str = "",
@@ -65,6 +69,7 @@ def release(
     """Put `finished` into the releases folder and write sheet, record and catalogue row.
 
     The file stays where it is, so that a run killed in between has lost nothing.
+    proof: one is going to be put beside it.
     looked: the person who looked at it, None where the settings let it go without.
     case: its pseudonym. wanted: its number in the series, None for the next free one.
     suffix: part of the file name of a clip cut from a case. numbered: False for
@@ -104,6 +109,7 @@ def release(
         edits=edit_lines(plan),
         poster=target.with_suffix(".jpg").name,
         captions=target.with_suffix(".vtt").name if plan.captions else None,
+        proof=f"{target.stem}{PROOF}" if proof else None,
     )
     record = ReleaseRecord(
         sheet=sheet,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import time
 from pathlib import Path
 from typing import Any
@@ -92,6 +93,8 @@ def test_made_looked_at_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None
     document = ready.with_name("QM-0300-web.ready.json")
     assert json.loads(document.read_text())["schema"] == "fieldstop.ready/1"
     assert {os.stat(p).st_mode & 0o777 for p in (ready, document)} == {0o600}
+    proof = Path(first.value["proof"]).read_text()
+    assert "Nobody has looked at this clip yet" in proof and "Released" not in proof
     whole = sha256(ready)
     begun = time.monotonic()
     done = release(fieldstop, "QM-0300", "--by", "AB")
@@ -105,6 +108,12 @@ def test_made_looked_at_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None
     assert record["looked"]["by"] == "AB" and record["looked"]["how"] == "release"
     sheet = json.loads(Path(done.value["sheet"]).read_text())
     assert sheet["look"].startswith("A person looked") and "AB" not in json.dumps(sheet)
+    private = ready.parent
+    assert not (private / "QM-0300-web-proof.html").exists()
+    proof = (private / "QM-0300-web-r1-proof.html").read_text()
+    assert "AB looked at this clip" in proof and "Released" in proof
+    report = (private / "report.html").read_text()
+    assert "AB looked at this clip" in report and "Nobody has looked" not in report
     twice = release(fieldstop, "QM-0300", "--by", "AB")
     assert twice.code == 3 and "QM-0300-web-r1" in twice.said
 
@@ -164,3 +173,22 @@ def test_withdrawn_meanwhile(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     assert fieldstop("withdraw", "QM-0300").code == 0
     done = release(fieldstop, "QM-0300", "--by", "AB")
     assert done.code == 4 and done.codes == ["consent"] and mp4s(fieldstop) == []
+
+
+def test_a_proof_without_initials_goes_out_when_asked(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    made(fieldstop, tiny)
+    done = release(fieldstop, "QM-0300-web", "--by", "QZ", "--proof")
+    assert done.code == 0, done.value
+    sheet = json.loads(Path(done.value["sheet"]).read_text())
+    outside = Path(done.value["release"]).with_name(sheet["proof"])
+    whole = outside.read_text()
+    text = re.sub(r"data:[^\"]+", "", whole)
+    assert "QZ" not in text and "A person looked at this clip" in text
+    private = fieldstop.folder / "out" / "private" / "QM-0300"
+    assert "QZ" in (private / "QM-0300-web-r1-proof.html").read_text()
+    # One page that asks nothing of a network, runs nothing, and names no source.
+    assert "http" not in text.replace("http-equiv", "") and "<script" not in text
+    assert "a.mp4" not in text and str(fieldstop.folder) not in text
+    assert whole.count("data:image/jpeg") >= 1

@@ -1,0 +1,174 @@
+"""What a proof shows of a finished clip: pictures of it, and where its redactions stand in it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.media.probe import probe
+from pipeline.media.read import jpeg, read_pictures
+from pipeline.model.plan import Piece, Plan, Redaction
+
+EVERY_S = 2.0
+MOST_PICTURES = 60
+READ_THROUGH_S = 60.0
+MOST_EXACT = 60
+
+
+@dataclass(frozen=True)
+class SeenPicture:
+    """A picture of the finished clip. case_s: None where it shows no moment of the case."""
+
+    out_s: float
+    case_s: float | None
+    jpeg: bytes
+
+
+@dataclass(frozen=True)
+class SeenRedaction:
+    """A redaction that the clip shows or lets hear, with its spans on both axes.
+
+    box: x, y, width, height as shares of the finished picture; None for sound. out_s: a
+    moment at which it stands in the clip.
+    """
+
+    what: str
+    reason: str
+    origin: str
+    out: tuple[tuple[float, float], ...]
+    case: tuple[tuple[float, float], ...]
+    box: tuple[float, float, float, float] | None
+
+    @property
+    def out_s(self) -> float:
+        start, stop = max(self.out, key=lambda s: s[1] - s[0])
+        return (start + stop) / 2
+
+
+def case_time(plan: Plan, out_s: float) -> float | None:
+    """Case time of a moment of the clip; None on a card or where the picture is held black."""
+    for piece in plan.pieces:
+        if piece.out_start_s - 1e-6 <= out_s < piece.out_start_s + piece.length_s:
+            if piece.kind in ("play", "freeze"):
+                return round(piece.case_start_s + out_s - piece.out_start_s, 3)
+            return None
+    return None
+
+
+def picture_times(plan: Plan) -> list[float]:
+    """Clip times of the pictures: one in the middle of every part of equal length."""
+    count = max(1, min(MOST_PICTURES, round(plan.duration_s / EVERY_S)))
+    step_s = plan.duration_s / count
+    return [round((n + 0.5) * step_s, 3) for n in range(count)]
+
+
+def seen_pictures(finished: Path, plan: Plan, rows_px: int = 240) -> list[SeenPicture]:
+    """Pictures of the clip every so often, with their own times.
+
+    A short clip is read through; of a long one the key frames before these times are taken,
+    which costs little. Raises InputError.
+    """
+    times = picture_times(plan)
+    short = plan.duration_s <= READ_THROUGH_S
+    found = _through(finished, times) if short else _keys(finished, times)
+    shown: dict[float, SeenPicture] = {}
+    for time_s, frame in found:
+        if time_s not in shown:
+            data = jpeg(frame, rows_px, plan.matrix, 80)
+            shown[time_s] = SeenPicture(time_s, case_time(plan, time_s), data)
+    return list(shown.values())
+
+
+def _through(finished: Path, times: Sequence[float]) -> Iterator[tuple[float, object]]:
+    wanted, before = iter(times), None
+    at = next(wanted, None)
+    for picture in read_pictures(finished, probe(finished), skip_unreferenced=True):
+        while at is not None and picture.time_s >= at:
+            yield picture.time_s, picture.frame
+            at = next(wanted, None)
+        before = picture
+    if at is not None and before is not None:  # the last one stands until the end
+        yield before.time_s, before.frame
+
+
+def _keys(finished: Path, times: Iterable[float]) -> Iterator[tuple[float, object]]:
+    recording = probe(finished)
+    for at in times:
+        for picture in read_pictures(finished, recording, start_s=at, from_key=True):
+            yield picture.time_s, picture.frame
+            break
+
+
+def picture_at(finished: Path, plan: Plan, out_s: float, rows_px: int = 240) -> bytes | None:
+    """The picture of the clip at `out_s` as a JPEG; None if there is none."""
+    recording = probe(finished)
+    for picture in read_pictures(finished, recording, start_s=max(0.0, out_s - 0.02)):
+        return jpeg(picture.frame, rows_px, plan.matrix, 80)
+    return None
+
+
+def seen_redactions(plan: Plan) -> list[SeenRedaction]:
+    """Every redaction that falls on what the clip shows, in order; equal ones are one.
+
+    What was cut out of the clip has none, and the surround is black throughout.
+    """
+    rows: dict[tuple[object, ...], list[tuple[float, float, float]]] = {}
+    for r in plan.redactions:
+        if r.what == "surround":
+            continue
+        for piece in plan.pieces:
+            span = _in_piece(piece, r)
+            if span is not None:
+                key = (r.what, r.reason, r.origin, r.source, r.box_px)
+                rows.setdefault(key, []).append(span)
+    out = []
+    for (what, reason, origin, source, box), spans in rows.items():
+        spans.sort()
+        shown = _joined([(a, b) for a, b, _ in spans])
+        cased = _joined([(c, c + b - a) for a, b, c in spans])
+        place = _box_share(plan, source, box) if box is not None else None  # type: ignore[arg-type]
+        out.append(SeenRedaction(str(what), str(reason), str(origin), shown, cased, place))
+    return sorted(out, key=lambda r: (r.what == "speech", r.out[0][0]))
+
+
+def _in_piece(piece: Piece, r: Redaction) -> tuple[float, float, float] | None:
+    """Clip start, clip stop and case start of a redaction in a piece; None if it shows none."""
+    if piece.source != r.source or piece.kind in ("card", "black"):
+        return None
+    if piece.kind == "freeze":
+        held = r.what != "speech" and r.start_s <= piece.start_s < r.stop_s
+        span = (0.0, piece.length_s) if held else None
+    else:
+        a = max(r.start_s, piece.start_s) - piece.start_s
+        b = min(r.stop_s, piece.start_s + piece.length_s) - piece.start_s
+        span = (a, b) if b > a else None
+    if span is None:
+        return None
+    return (
+        round(piece.out_start_s + span[0], 3),
+        round(piece.out_start_s + span[1], 3),
+        round(piece.case_start_s + span[0], 3),
+    )
+
+
+def _joined(spans: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    out: list[tuple[float, float]] = []
+    for start, stop in sorted(spans):
+        if out and start <= out[-1][1] + 0.05:
+            out[-1] = (out[-1][0], max(stop, out[-1][1]))
+        else:
+            out.append((start, stop))
+    return tuple((round(a, 3), round(b, 3)) for a, b in out)
+
+
+def _box_share(
+    plan: Plan, source: int, box: tuple[int, int, int, int]
+) -> tuple[float, float, float, float]:
+    """A box of a source as shares of the finished picture."""
+    scale, left, top = plan.sources[source].moved
+    x, y, w, h = (v * scale for v in box)
+    a, b = max(0.0, (x + left) / plan.width_px), max(0.0, (y + top) / plan.height_px)
+    c = min(1.0, (x + w + left) / plan.width_px)
+    d = min(1.0, (y + h + top) / plan.height_px)
+    return a, b, max(0.0, c - a), max(0.0, d - b)
