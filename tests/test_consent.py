@@ -9,10 +9,12 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import subprocess
 import sys
 from pathlib import Path
 from typing import Any
 
+import imageio_ffmpeg
 import media_zoo
 import pytest
 from test_make import PLAIN, Result
@@ -70,6 +72,11 @@ def write_case(folder: Path, clip: media_zoo.Clip, case: str, consent: str) -> P
         f'case = "{case}"\n[[recording]]\nfiles = ["a.mp4"]\n[consent]\n{consent}\n'
     )
     return folder
+
+
+def ffmpeg(*arguments: str | Path) -> None:
+    command = [imageio_ffmpeg.get_ffmpeg_exe(), "-v", "error", "-y", *map(str, arguments)]
+    subprocess.run(command, check=True)
 
 
 PUBLIC = 'scope = "public"\ngiven_on = 2026-03-02'
@@ -315,6 +322,34 @@ def test_a_case_folder_that_is_for_reading_only_is_left_as_it_is(
     (case / "consent.jsonl").mkdir()  # root may write into a read-only folder
     stopped(fieldstop("make", case, "--out", tmp_path / "out"), "refused")
     assert (tmp_path / "out/private/QM-7/consent.jsonl").is_file()
+
+
+def test_another_container_or_a_part_of_it_is_the_same_recording(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    """Refused under one name; a remux, a part and its sound under another are refused too."""
+    out, case = tmp_path / "out", tmp_path / "QM-8"
+    case.mkdir()
+    ffmpeg("-i", short.path, "-c:v", "libx264", "-g", "8", case / "a.mp4")
+    write_case(case, short, "QM-8", REFUSED)
+    stopped(fieldstop("make", case, "--out", out), "refused")
+    copies = {
+        "copy.mkv": ("-c", "copy"),
+        "part.ts": ("-ss", "0.4", "-c", "copy"),
+        "sound.mp4": ("-vf", "scale=160:120", "-c:a", "copy"),
+    }
+    for name, how in copies.items():
+        ffmpeg("-i", case / "a.mp4", *how, tmp_path / name)
+        made = fieldstop("make", tmp_path / name, "--consent", "public", "--out", out)
+        stopped(made, "refused")
+    # The same with the catalogue lost, told by the private folder alone.
+    (tmp_path / "catalogue.sqlite3").unlink()
+    (case / "consent.jsonl").unlink()
+    assert fieldstop("catalogue", "rebuild", out).code == 0
+    made = fieldstop("make", tmp_path / "part.ts", "--consent", "public", "--out", out)
+    stopped(made, "refused")
+    other = media_zoo.scope_clip(tmp_path / "other.mp4", 1.0, seed=32, audio="silence").path
+    assert fieldstop("survey", other, "--out", out).code == 0
 
 
 def test_keys_of_names() -> None:

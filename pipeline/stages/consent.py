@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from pipeline.errors import OutputError
+from pipeline.media.guard import packets_apart
 from pipeline.model.case import CaseConsent
 from pipeline.model.consent import ConsentFact, KnownConsent, KnownSource, narrows
 from pipeline.stages.intake import OpenedCase
@@ -25,7 +26,7 @@ def bind_consent(opened: OpenedCase, folder: WorkFolder, catalogue: Catalogue) -
     does not know, OutputError where OUT cannot be written.
     """
     found = gather(folder.out, _places(opened), catalogue)
-    case, sources = opened.case, sources_of(opened)
+    case, sources = opened.case, sources_of(opened, catalogue)
     catalogue.note_consent(case.case, sources, case.consent)
     catalogue.note_place(case.case, folder.out)
     keep_facts(catalogue.facts_for(case.case, sources), folder, opened.folder)
@@ -36,11 +37,12 @@ def bind_consent(opened: OpenedCase, folder: WorkFolder, catalogue: Catalogue) -
 def look_consent(
     opened: OpenedCase, out: Path, catalogue: Catalogue, said: Found | None = None
 ) -> KnownConsent:
-    """As `bind_consent`, but nothing is noted of the case and nothing written in OUT.
+    """As `bind_consent`, but nothing is noted of the case, nothing written in OUT, and no
+    file read beyond what the catalogue remembers of it.
 
     said: what was found in OUT before; read now if left out.
     """
-    case, sources = opened.case, sources_of(opened)
+    case, sources = opened.case, catalogue.recall(s.sha256 for s in opened.sources)
     return known_consent(case.case, sources, case.consent, out, _places(opened), catalogue, said)
 
 
@@ -93,9 +95,18 @@ def _doubt(found: Found) -> str:
     )
 
 
-def sources_of(opened: OpenedCase) -> list[KnownSource]:
-    """What the sources of a case are recognised by."""
-    return [KnownSource(sha256=s.sha256) for s in opened.sources]
+def sources_of(opened: OpenedCase, catalogue: Catalogue) -> list[KnownSource]:
+    """What the sources of a case are recognised by: as the catalogue remembers it, else read
+    now, without decoding. Raises InputError for a file that cannot be read."""
+    known = {s.sha256: s for s in catalogue.recall(s.sha256 for s in opened.sources)}
+    out = []
+    for source in opened.sources:
+        found = known[source.sha256]
+        if not found.pictures:
+            read = packets_apart(source.path, source.sha256)
+            found = known[source.sha256] = read.model_copy(update={"prints": found.prints})
+        out.append(found)
+    return out
 
 
 def keep_facts(facts: list[ConsentFact], folder: WorkFolder, case_folder: Path | None) -> None:

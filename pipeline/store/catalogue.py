@@ -25,7 +25,7 @@ from pydantic import ValidationError
 
 from pipeline.errors import InputError, NeedsPerson, OutputError, UsageError
 from pipeline.model.case import CaseConsent
-from pipeline.model.consent import ConsentFact, KnownConsent, case_key, narrowest
+from pipeline.model.consent import ConsentFact, KnownConsent, KnownSource, case_key, narrowest
 from pipeline.model.release import ReleaseRecord
 from pipeline.store import consent as book
 from pipeline.store import schema
@@ -306,6 +306,11 @@ class Catalogue:
             notes = book.notes(db, case, sources)
             withdrawn = book.is_withdrawn(db, case, sources)
         return narrowest(notes, consent, withdrawn=withdrawn, newest=self.newest())
+
+    def recall(self, hashes: Iterable[str]) -> list[KnownSource]:
+        """Sources by their hashes, with all that they are recognised by."""
+        with self._guard() as db:
+            return book.recall(db, hashes)
 
     def facts_for(self, case: str, sources: Sequence[Source]) -> list[ConsentFact]:
         """What narrows or ends consent for the case and its sources, to be kept elsewhere too."""
