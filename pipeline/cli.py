@@ -244,6 +244,10 @@ def tell_run(say: Say, run: Any) -> None:
         say.line(f"ready     {run.ready}")
     for reason in run.withheld:
         say.line(f"withheld  {reason.code}: {reason.message}")
+    for text in run.texts:
+        from pipeline.stages.texts import told
+
+        say.line(f"text      {told(text)}")
     if run.draft is not None:
         say.line(f"draft     {run.draft}")
     if run.report is not None:

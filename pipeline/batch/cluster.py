@@ -226,6 +226,7 @@ class Cluster:
         )
         from pipeline.stages.intake import open_case
         from pipeline.stages.ready import standing_ready
+        from pipeline.stages.texts import carry_texts
         from pipeline.store.names import Names, earlier_names
 
         hashes = answer["hashes"]
@@ -243,6 +244,7 @@ class Cluster:
             why = consent_reasons(case.consent, options.output.audience, today)
             self._end(key, {"state": "withheld", "withheld": [w.model_dump() for w in why]})
             return
+        carry_texts(case.opened, options, document, case.folder)
         case.inputs = inputs_sha256(
             case.opened, options, case.consent, today, decisions=document,
             approve=case.job["approve"],

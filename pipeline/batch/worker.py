@@ -123,6 +123,7 @@ def _whole_case(job: Job, progress: Any) -> Answer:
         _options(job),
         catalogue=Path(catalogue) if catalogue else None,
         approve=job["approve"],
+        read_texts=False,
         looked=job["looked"],
         unless_released=True,
         withheld_before=job["withheld_before"],

@@ -21,7 +21,7 @@ from __future__ import annotations
 import re
 import struct
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
@@ -29,7 +29,6 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model.identity import identity_warnings
 from pipeline.model.release import Check
 
 _BRANDS = {b"isom", b"iso2", b"iso4", b"iso5", b"iso6", b"avc1", b"mp41", b"mp42"}
@@ -96,9 +95,12 @@ class _File:
     titles: list[str] = field(default_factory=list)
 
 
-def check_container(path: Path | str) -> list[Check]:
+def check_container(
+    path: Path | str, title_allowed: Callable[[str], bool] = lambda _: False
+) -> list[Check]:
     """Checks of a finished file against the list of what it may contain.
 
+    title_allowed: whether a chapter may have this title; none may if nobody says so.
     Every check has a count or a word as `measured` and the allowed value as
     `limit`. A file that cannot be read gives one failed check. Never raises
     for the content of the file; OSError if it cannot be opened at all.
@@ -112,7 +114,7 @@ def check_container(path: Path | str) -> list[Check]:
             return [_check("file is a whole MP4", reason, "yes", False)]
         checks = [whole, *_structure(found)]
         try:
-            checks += _contents(stream, found)
+            checks += _contents(stream, found, title_allowed)
         except (_Broken, struct.error, IndexError, ValueError, OverflowError):
             checks.append(_check("every sample can be followed", "no", "yes", False))
     return checks + _as_player(Path(path))
@@ -474,7 +476,7 @@ def _structure(found: _File) -> list[Check]:
     ]
 
 
-def _contents(stream: BinaryIO, found: _File) -> list[Check]:
+def _contents(stream: BinaryIO, found: _File, title_allowed: Callable[[str], bool]) -> list[Check]:
     checks = [_coverage(found)]
     units: Counter[str] = Counter()
     signed = hidden = hidden_s = 0.0
@@ -513,8 +515,8 @@ def _contents(stream: BinaryIO, found: _File) -> list[Check]:
             "s",
         ),
         _none(
-            "chapter titles that look like an identifier",
-            sum(bool(identity_warnings("", title)) for title in titles),
+            "chapter titles that nobody confirmed",
+            sum(not title_allowed(title) for title in titles),
         ),
     ]
 

@@ -195,10 +195,15 @@ def finish(
     run_graph(ffmpeg.output(*streams, f"file:{target}", **options))
 
 
+def chapter_text(title: str) -> str:
+    """A chapter's title as it is written into the file."""
+    return "".join(c for c in title if c.isprintable())
+
+
 def _chapter_list(chapters: list[tuple[float, float, str]]) -> str:
     lines = [";FFMETADATA1"]
     for start_s, stop_s, title in chapters:
-        clean = "".join("\\" + c if c in "=;#\\\n" else c for c in title if c.isprintable())
+        clean = "".join("\\" + c if c in "=;#\\" else c for c in chapter_text(title))
         lines += [
             "[CHAPTER]",
             "TIMEBASE=1/1000",

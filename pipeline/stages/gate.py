@@ -7,11 +7,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.analysis.texts import Judged
 from pipeline.model.consent import KnownConsent
-from pipeline.model.identity import identity_warnings
 from pipeline.model.options import Look
 from pipeline.model.plan import Need, Plan
 from pipeline.model.release import Check, Looked, Withheld
+
+TEXT = "text"  # the code of a text that nobody confirmed
 
 
 @dataclass(frozen=True)
@@ -22,9 +24,20 @@ class Verdict:
     reasons: tuple[Withheld, ...] = ()
 
 
-def text_reasons(case: str, title: str, texts: Sequence[str]) -> list[Withheld]:
-    """Texts that would leave with the clip and could identify somebody."""
-    return [Withheld(code="identity", message=m) for m in identity_warnings(case, title, *texts)]
+def text_reasons(texts: Sequence[Judged]) -> list[Withheld]:
+    """Texts that would leave and that nobody has confirmed. The text itself is never repeated."""
+    return [Withheld(code=TEXT, message=_why(found)) for found in texts]
+
+
+def _why(found: Judged) -> str:
+    where = found.where[0].upper() + found.where[1:]
+    if found.unseen:
+        return f"{where}: it holds a character that nobody can see, {found.unseen}: take it out"
+    words = "a word" if len(found.words) == 1 else f"{len(found.words)} words"
+    return (
+        f"{where}: {words} or numbers in it are not of the vocabulary: read it, then confirm it"
+        " with --approve INITIALS or at the sign-off of the page"
+    )
 
 
 def consent_reasons(consent: KnownConsent, audience: str, today: datetime.date) -> list[Withheld]:

@@ -14,8 +14,10 @@ from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord
 from pipeline.settings import deciding_options
 from pipeline.stages.intake import OpenedCase
+from pipeline.stages.texts import open_texts, shown_texts, texts_of_case
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
+from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder
 
 
@@ -32,10 +34,13 @@ def inputs_sha256(
     """Hash of everything that decides what is made from a case, without any file name.
 
     The sources, the narration and its captions by content, what case.toml says, the settings (not
-    those of the machine and of the batch), people's decisions, who answers for it, and
-    whether consent covers the audience on the date `today`.
+    those of the machine and of the batch), people's decisions, who answers for it, which of
+    its texts nobody confirmed, and whether consent covers the audience on the date `today`.
     """
     case = _case_values(opened)
+    in_force = effective(decisions.entries) if decisions else []
+    texts = texts_of_case(opened, options, in_force, narrated=narrated)
+    unread = open_texts(shown_texts(texts, ConfirmedTexts()))
     values = {
         "case": case,
         "sources": [[s.recording, s.still, s.sha256] for s in opened.sources],
@@ -46,6 +51,7 @@ def inputs_sha256(
         "drawn": [_content(options.mark.emblem), _content(options.mark.font)],
         "decisions": decisions.model_dump(mode="json", by_alias=True) if decisions else None,
         "approve": approve,
+        "texts": [found.where for found in unread],
         "consent": [consent.covers(options.output.audience, today), consent.voice],
     }
     return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()

@@ -41,10 +41,10 @@ from pipeline.model.time import Span
 from pipeline.settings import settings_sha256
 from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
-from pipeline.stages.card import card_text
 from pipeline.stages.consent import bind_consent
 from pipeline.stages.events import write_events
 from pipeline.stages.gate import (
+    TEXT,
     consent_reasons,
     failed_checks,
     open_needs,
@@ -83,11 +83,20 @@ from pipeline.stages.survey import (
     survey_file,
     survey_key,
 )
+from pipeline.stages.texts import (
+    ShownText,
+    confirm_texts,
+    open_texts,
+    shown_texts,
+    texts_of_case,
+    texts_of_plan,
+)
 from pipeline.stages.verify import Verified, verify_release
 from pipeline.store.cache import Cache
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.names import Names, earlier_names
+from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder, is_alive, writing
 
 _INITIALS = re.compile(r"^[A-Za-z]{1,4}$")
@@ -137,6 +146,7 @@ class CaseRun:
     unchanged: bool = False
     suffix: str = ""
     numbered: bool = True
+    texts: list[ShownText] = field(default_factory=list)
     narrated: bool = True
 
     @property
@@ -175,6 +185,7 @@ class CaseRun:
             "proof": str(self.proof) if self.proof else None,
             "checks": [c.model_dump() for c in self.checks],
             "withheld": [w.model_dump() for w in self.withheld],
+            "texts": [t.as_json() for t in self.texts],
             "warnings": (self.plan.warnings if self.plan else []) + self.warnings,
             "error": None,
         }
@@ -199,6 +210,7 @@ def run_case(
     decisions: Sequence[Decision] | None = None,
     unless_released: bool = False,
     withheld_before: str = "",
+    read_texts: bool = True,
     report: Report | None = None,
     proof: Report | None = None,
     progress: Progress = no_progress,
@@ -213,6 +225,7 @@ def run_case(
     is still whole; `standing` of the answer is then its record; likewise where a clip made
     from them is ready. withheld_before: hash of
     inputs that were withheld; nothing is made from the same again, `unchanged` says so.
+    read_texts: who approves has the texts of this case in front of them, and confirms them too.
     report: makes the text of report.html from the run. proof: that of the proof of the clip.
     Returns the run; `withheld` is empty where a release was made.
     Raises InputError, UsageError, OutputError.
@@ -242,6 +255,12 @@ def run_case(
                     run.withheld = consent_reasons(run.consent, audience, today)
                     return run  # nothing at all is made from it, nothing is measured
                 if not survey_only:
+                    if approve is not None and read_texts:
+                        leaving = texts_of_case(
+                            opened, options, run.decisions, title=_title(clip),
+                            narrated=narrated, suffix=clip.suffix if clip else "",
+                        )  # fmt: skip
+                        confirm_texts(leaving, ConfirmedTexts(folder), approve)
                     releasing.record_unrecorded(folder, known)
                     behind = run.consent.clock_warning(datetime.datetime.now(datetime.UTC))
                     run.warnings += [behind] if behind else []
@@ -327,6 +346,11 @@ def _make(
     let_leave(run, ready, catalogue)
 
 
+def _title(clip: ClipCut | None) -> str | None:
+    """Of a clip of a part; None: the case's own."""
+    return (clip.title or "Clip") if clip is not None else None
+
+
 def keep(run: CaseRun, clip: ReadyClip) -> None:
     """Put the verified file where what is ready lies."""
     assert run.rendered is not None
@@ -388,20 +412,24 @@ def make_rendered(
         decisions=run.decisions,
         cut_to=clip.span if clip else None,
         narrated=narrated,
-        title=(clip.title or "Clip") if clip else None,
+        title=_title(clip),
     )
     folder.atomic_write(folder.private_file("plan.json"), run.plan.to_json())
     signed = _sign_off(run, document) if document is not None else None
     if signed is not None:
         run.approved_by = run.approved_by or signed.by
         run.looked = run.looked or Looked(by=signed.by, at=signed.at, how="page")
+    with_captions = run.narration if run.plan.captions else None
+    captions = [text for _, _, text in with_captions.captions] if with_captions else []
+    leaving = texts_of_plan(run.plan, options, captions, run.suffix)
+    run.texts = shown_texts(leaving, ConfirmedTexts(folder))
     run.withheld = gate(run, run.approved_by)
     media, narration = run.media, run.voice
     if run.withheld:
         assert run.consent is not None
         if run.consent.forbidden:
             return False  # nothing at all is made from it, no draft either
-        if all(w.code != "identity" for w in run.withheld):
+        if all(w.code != TEXT for w in run.withheld):  # a draft would hold the text
             run.rendered = render(
                 run.plan, media, narration, run.glyph.coverage, options, run.work,
                 draft=True, progress=progress,
@@ -764,15 +792,9 @@ def _cut(
 def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
     """Why nothing may be released, before anything is rendered; empty if it may."""
     assert run.plan is not None and run.consent is not None
-    case, audience = run.opened.case, run.options.output.audience
-    texts = [r.title or "" for r in case.recording] + [run.plan.title, case.consent.reference]
-    if case.measured is not None:
-        texts.append(card_text(case.measured))
-    texts += [c.text for c in run.plan.captions]
-    texts.append(" ".join(c.text for c in run.plan.captions))  # a name over two cues
     return [
-        *text_reasons(case.case, case.title, texts),
-        *consent_reasons(run.consent, audience, datetime.date.today()),
+        *text_reasons(open_texts(run.texts)),
+        *consent_reasons(run.consent, run.options.output.audience, datetime.date.today()),
         *open_needs(run.plan, approve, lambda need: _case_time(run, need)),
     ]
 

@@ -660,16 +660,16 @@ def _chapters(
     decisions: Sequence[Decision],
 ) -> list[Chapter]:
     """One chapter a recording, or those a person named (in case time)."""
-    named = next((d for d in reversed(decisions) if d.verb == "chapter"), None)
+    named = named_chapters(decisions)
     starts: list[tuple[float, str]] = []
     if named is not None:
-        for case_s, title in sorted(named.value.get("chapters", [])):
-            out = Timeline(pieces).clip_of_case([(float(case_s), float("inf"))])
+        for case_s, title in named:
+            out = Timeline(pieces).clip_of_case([(case_s, float("inf"))])
             if not out:
                 continue
             if starts and out[0].start_s <= starts[-1][0] + 1e-3:
                 starts.pop()  # it ends before the clip begins, or was cut
-            starts.append((out[0].start_s, str(title)))
+            starts.append((out[0].start_s, title))
         if starts:
             starts[0] = (0.0, starts[0][1])
     seen: set[int] = set()
@@ -682,6 +682,14 @@ def _chapters(
         return []
     stops = [s for s, _ in starts[1:]] + [duration_s]
     return [Chapter(start_s=a, stop_s=b, title=t) for (a, t), b in zip(starts, stops, strict=True)]
+
+
+def named_chapters(decisions: Sequence[Decision]) -> list[tuple[float, str]] | None:
+    """(start in case time, title) of the chapters that a person named; None if nobody did."""
+    named = next((d for d in reversed(decisions) if d.verb == "chapter"), None)
+    if named is None:
+        return None
+    return sorted((float(case_s), str(title)) for case_s, title in named.value.get("chapters", []))
 
 
 def chapter_title(case: Case, index: int) -> str:

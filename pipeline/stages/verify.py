@@ -6,7 +6,7 @@ with the plan and its sources. `verify_alone` checks a file that has neither.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +21,7 @@ from pipeline.analysis.surround import (
     brightest_outside,
     outside_mask,
 )
+from pipeline.analysis.texts import Leaving
 from pipeline.media.probe import open_media, probe
 from pipeline.media.read import (
     Picture,
@@ -31,6 +32,7 @@ from pipeline.media.read import (
     seekable,
 )
 from pipeline.media.stems import Stem
+from pipeline.media.write import chapter_text
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
@@ -45,8 +47,11 @@ from pipeline.stages.plan import goes_on, has_field, moved_field, replaced_spans
 from pipeline.stages.render import Blanker, SourceMedia, _fit_height
 from pipeline.stages.restore import RESTORED_WORDS, Restorer, words_box, words_shown
 from pipeline.stages.survey import Progress, field_at, no_progress
+from pipeline.stages.texts import open_texts, shown_texts
+from pipeline.store.texts import ConfirmedTexts
 
 SAMPLE_S = 0.5
+_TITLE_BYTES = 255  # of a title in the short list of chapters, which has one byte for the length
 LUMA_LIMIT = 0.5
 WORDS_LIMIT = 0.5  # correlation with the words as drawn; elsewhere it is near 0
 LOUDNESS_LIMIT_LU = 0.2
@@ -119,7 +124,7 @@ def _check(name: str, measured: Any, limit: Any, unit: str, passed: bool) -> Che
 def _stream_checks(path: Path, recording: Recording, plan: Plan | None = None) -> list[Check]:
     from pipeline.media.tags import check_container
 
-    checks = list(check_container(path))
+    checks = list(check_container(path, planned_title(plan) if plan else read_title))
     with closing(open_media(path)) as container:
         pictures, sounds = container.streams.video, container.streams.audio
         video = pictures[0]
@@ -153,6 +158,17 @@ def _stream_checks(path: Path, recording: Recording, plan: Plan | None = None) -
             _check("chapters", recording.chapters, wanted, "", recording.chapters == wanted)
         )
     return checks
+
+
+def planned_title(plan: Plan) -> Callable[[str], bool]:
+    planned = {chapter_text(c.title).strip() for c in plan.chapters}
+    cut = {title.encode()[:_TITLE_BYTES].decode("utf-8", "replace") for title in planned}
+    return lambda title: title.strip() in planned | cut
+
+
+def read_title(title: str) -> bool:
+    """Of a file without its plan: words of the vocabulary, or confirmed by this user."""
+    return not open_texts(shown_texts([Leaving("chapter", title)], ConfirmedTexts()))
 
 
 # --- picture ----------------------------------------------------------------------------
