@@ -423,6 +423,11 @@ def review(out: Path, by: str | None, port: int | None, new_link: bool, no_brows
     if not (out / "private").is_dir():
         raise InputError("The folder holds no cases", "", "give the --out folder of make")
     from pipeline.review.folder import FolderBackend
+    from pipeline.store.catalogue import Catalogue
+    from pipeline.store.consent_files import check_catalogue
+
+    with Catalogue(context.catalogue) as known:
+        known.feed(check_catalogue(out, known).facts)
     from pipeline.review.link import only_one, open_server
 
     backend = FolderBackend(

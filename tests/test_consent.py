@@ -20,8 +20,11 @@ import pytest
 from test_make import PLAIN, Result
 
 from pipeline.cli import main
+from pipeline.errors import NeedsPerson
 from pipeline.model.consent import ConsentFact, case_key
+from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord, Sheet
+from pipeline.review.folder import FolderBackend
 from pipeline.store.catalogue import Catalogue
 
 SHA = "a" * 64
@@ -350,6 +353,44 @@ def test_another_container_or_a_part_of_it_is_the_same_recording(
     stopped(made, "refused")
     other = media_zoo.scope_clip(tmp_path / "other.mp4", 1.0, seed=32, audio="silence").path
     assert fieldstop("survey", other, "--out", out).code == 0
+
+
+def test_the_page_shows_nothing_of_a_withdrawn_case(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    """Also while it runs: the withdrawal comes from another process."""
+    out, case = tmp_path / "out", write_case(tmp_path / "QM-7", short, "QM-7", PUBLIC)
+    assert fieldstop("survey", case, "--out", out).code == 0
+    backend = FolderBackend(out, Options(), catalogue=tmp_path / "catalogue.sqlite3")
+    backend.check_open("QM-7")
+    assert [row.state for row in backend.list_cases()] == ["planned"]
+    assert fieldstop("withdraw", "QM-7").code == 0
+    assert [row.state for row in backend.list_cases()] == ["closed"]
+    for ask in (backend.check_open, backend._prepare):
+        with pytest.raises(NeedsPerson, match="withdrawn"):
+            ask("QM-7")
+    # Nor with another catalogue: take-down.json says so.
+    other = FolderBackend(out, Options(), catalogue=tmp_path / "other.sqlite3")
+    with pytest.raises(NeedsPerson, match="withdrawn"):
+        other.check_open("QM-7")
+    (tmp_path / "catalogue.sqlite3").unlink()
+    assert fieldstop("review", out, "--no-browser").code == 4
+
+
+def test_a_sheet_beside_another_case_withdraws_that_case_alone(
+    fieldstop: Here, tmp_path: Path
+) -> None:
+    """Two cases share a recording: the other keeps what it is made of besides."""
+    out = tmp_path / "out"
+    for record in (released(out), released(out, "QM-2", (SHA, "b" * 64))):
+        add(fieldstop, record)
+    done = fieldstop("withdraw", "QM-1001")
+    assert {row["case"] for row in done.value["take_down"]} == {"QM-1001", "QM-2"}
+    (tmp_path / "catalogue.sqlite3").unlink()
+    assert fieldstop("catalogue", "rebuild", out).code == 0
+    with Catalogue(tmp_path / "catalogue.sqlite3") as known:
+        assert known.is_withdrawn("NEW", [SHA]) and known.is_withdrawn("QM-1001")
+        assert not known.is_withdrawn("NEW", ["b" * 64]) and not known.is_withdrawn("QM-2")
 
 
 def test_keys_of_names() -> None:

@@ -37,7 +37,9 @@ from pipeline.review.report import (
     plain,
 )
 
-CaseState = Literal["needs a person", "planned", "rendered", "ready", "withheld", "released"]
+CaseState = Literal[
+    "needs a person", "planned", "rendered", "ready", "withheld", "released", "closed"
+]
 
 
 class CaseSummary(NamedTuple):
@@ -155,6 +157,10 @@ class Backend(Protocol):
         """The OUT folder. No file outside it is ever sent."""
 
     def list_cases(self) -> Sequence[CaseSummary]: ...
+
+    def check_open(self, case: str) -> None:
+        """Raises NeedsPerson, with what to take down, where consent was withdrawn or refused:
+        nothing of such a case is shown or played."""
 
     def decisions_path(self, case: str) -> Path: ...
 

@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import FieldstopError, InputError, UsageError
+from pipeline.errors import FieldstopError, InputError, NeedsPerson, UsageError
 from pipeline.media.stems import Stem
 from pipeline.model.case import Case, CaseRecording
 from pipeline.model.decisions import Anchor, Decision, Decisions
@@ -194,6 +194,11 @@ class FolderBackend:
             if not path.is_dir() or not (path / "survey.json").is_file():
                 continue
             try:
+                self.check_open(path.name)
+            except NeedsPerson:
+                out.append(CaseSummary(path.name, "", "closed", 0, 0.0))
+                continue
+            try:
                 decisions = DecisionFile(path / "decisions.json", path.name).load()
                 view = self._view(path.name, decisions, series=False)
             except FieldstopError:
@@ -202,6 +207,19 @@ class FolderBackend:
             left = sum(f.needs_person for f, _ in lay_over(view, decisions).findings)
             out.append(CaseSummary(path.name, view.title, view.state, left, view.duration_s))
         return out
+
+    def check_open(self, case: str) -> None:
+        """See `backend.Backend`. Also asked before anything is made from the recordings."""
+        from pipeline.stages.consent import refuse_closed
+        from pipeline.store.catalogue import Catalogue
+
+        hashes = [s.recording.sha256 for s, _ in self._surveys(case)]
+        with Catalogue(self.catalogue) as catalogue:
+            try:
+                refuse_closed(self._folder(case), hashes, catalogue)
+            except NeedsPerson:
+                self._ready.pop(case, None)  # what was made ready to be heard goes too
+                raise
 
     # --- the view ---
 
@@ -385,6 +403,7 @@ class FolderBackend:
         from pipeline.store.catalogue import Catalogue
         from pipeline.store.names import Names, earlier_names
 
+        self.check_open(case)
         with self._lock(case):
             held = self._ready.get(case)
             if held is not None:

@@ -34,7 +34,7 @@ from starlette.routing import Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
+from pipeline.errors import FieldstopError, InputError, NeedsPerson, OutputError, UsageError
 from pipeline.model.decisions import Anchor, Decisions
 from pipeline.review.backend import (
     Backend,
@@ -321,6 +321,8 @@ def _status(error: FieldstopError) -> int:
         return 507
     if isinstance(error, InputError):
         return 422
+    if isinstance(error, NeedsPerson):
+        return 403
     return 400
 
 
@@ -340,6 +342,7 @@ class Review:
         case = request.path_params["case"]
         if case not in {row.case for row in self.backend.list_cases()}:
             raise HTTPException(404)
+        self.backend.check_open(case)
         return str(case)
 
     def _file(self, case: str) -> DecisionFile:

@@ -4,17 +4,27 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import json
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from pipeline.errors import OutputError
+from pipeline.errors import NeedsPerson, OutputError
 from pipeline.media.guard import packets_apart
 from pipeline.model.case import CaseConsent
 from pipeline.model.consent import ConsentFact, KnownConsent, KnownSource, narrows
 from pipeline.stages.intake import OpenedCase
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent import Source
-from pipeline.store.consent_files import NAME, Found, append, beside, check_catalogue, read_file
+from pipeline.store.consent_files import (
+    NAME,
+    TAKE_DOWN,
+    Found,
+    append,
+    beside,
+    check_catalogue,
+    read_case_folder,
+    read_file,
+)
 from pipeline.store.work import WorkFolder
 
 
@@ -77,6 +87,29 @@ def _places(opened: OpenedCase) -> set[Path]:
     """Where the material of a case lies: its folder, and those of its files."""
     own = {opened.folder} if opened.folder is not None else set()
     return own | {source.path.parent for source in opened.sources}
+
+
+def refuse_closed(folder: WorkFolder, hashes: Sequence[str], catalogue: Catalogue) -> None:
+    """Raises NeedsPerson, with what to take down, where consent was withdrawn or refused.
+
+    hashes: of the sources. For what shows or plays something of a case by itself.
+    """
+    catalogue.feed(read_case_folder(folder.private_dir).facts)
+    known = catalogue.consent_for(hashes, folder.case)
+    if not known.forbidden:
+        return
+    files = []
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        sheet = json.loads(folder.private_file(TAKE_DOWN).read_bytes())
+        files = [str(row["file"]) for row in sheet["take_down"]]
+    word = "withdrawn" if known.withdrawn else "refused"
+    raise NeedsPerson(
+        f"Consent for {folder.case} was {word}: nothing of it is shown",
+        "",
+        f"take down, wherever it was published: {'; '.join(files)}" if files
+        else f"see {TAKE_DOWN} in its private folder, or fieldstop catalogue",
+        code="consent",
+    )  # fmt: skip
 
 
 def _doubt(found: Found) -> str:

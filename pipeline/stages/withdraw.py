@@ -77,6 +77,9 @@ def withdraw_case(
     for case in cases:
         for r in catalogue.withdraw(case, sorted(sources)):
             records[r.sheet.case, r.sheet.profile, r.sheet.revision] = r
+    for fact in (f for case in cases for f in catalogue.facts_for(case, [])):
+        if fact.what == "withdrawn":
+            sources.update(s.sha256 for s in fact.sources)
     done = Withdrawal(cases)
     concerned = sorted({*cases, *(r.sheet.case for r in records.values())})
     places = _places(concerned, catalogue, out, list(records.values()), done)

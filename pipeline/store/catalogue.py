@@ -433,13 +433,8 @@ class Catalogue:
             records.append(_where_it_lies(record, Path(path)))
         records.sort(key=lambda record: (record.released_at, record.path))
         with self._write() as db:
-            added = sum(self._add(db, record) for record in records)
-            book.feed(db, facts)
-            # A withdrawn case takes the sources of its releases along.
-            for record in records:
-                if book.is_withdrawn(db, record.sheet.case, record.sources):
-                    book.mark_withdrawn(db, record.sheet.case, record.sources, _now())
-            return added
+            book.feed(db, facts)  # first: a withdrawn case takes the sources of its releases along
+            return sum(self._add(db, record) for record in records)
 
     def backup(self, path: Path | str) -> Path:
         """Writes a whole, consistent copy to `path` (mode 0600), while others may go on writing."""

@@ -124,12 +124,17 @@ def read_out(out: Path) -> Found:
     """Everything about consent that lies in an OUT folder, of whatever case."""
     found = Found()
     for folder in case_folders(out):
-        found.add(read_file(folder / NAME))
-        records = [p for p in folder.rglob("*.release.json") if p.is_file()]
-        found.records += records
-        sheet = folder / TAKE_DOWN
-        if sheet.is_file():
-            found.facts.append(_of_sheet(sheet, records))
+        found.add(read_case_folder(folder))
+    return found
+
+
+def read_case_folder(folder: Path) -> Found:
+    """Everything about consent that lies in OUT/private/CASE."""
+    found = read_file(folder / NAME)
+    found.records = [p for p in folder.rglob("*.release.json") if p.is_file()]
+    sheet = folder / TAKE_DOWN
+    if sheet.is_file():
+        found.facts.append(_of_sheet(sheet, found.records))
     return found
 
 
@@ -149,12 +154,14 @@ def _of_sheet(sheet: Path, records: Sequence[Path]) -> ConsentFact:
         read = json.loads(sheet.read_bytes())
         value = read if isinstance(read, dict) else {}
     hashes = {str(sha) for sha in value.get("sources") or []}
-    for path in records:
+    withdrawn = value.get("withdrawn") or [value.get("case") or sheet.parent.name]
+    # Version 2 tells its sources, and may lie in the folder of another case made from them.
+    for path in records if value.get("schema") != "fieldstop.take-down/2" else ():
         with contextlib.suppress(OSError, ValueError):
             hashes.update(ReleaseRecord.model_validate_json(path.read_bytes()).sources)
     return ConsentFact(
         at=str(value.get("withdrawn_at") or "1970-01-01T00:00:00+00:00"),
-        case=str(value.get("case") or sheet.parent.name),
+        case=str(withdrawn[0]),
         what="withdrawn",
         sources=[KnownSource(sha256=sha) for sha in sorted(hashes)],
     )

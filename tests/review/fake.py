@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from pipeline.errors import NeedsPerson
 from pipeline.model.decisions import Anchor, Decisions
 from pipeline.model.field import FieldSpan
 from pipeline.model.release import Check
@@ -81,6 +82,7 @@ class FakeBackend:
         self, root: Path, *, length_s: float = 24.0, proxies: Sequence[Path] | bool = True
     ) -> None:
         self._root = root
+        self.closed: set[str] = set()
         self.length_s = length_s
         self.folder = root / "private" / "HL-0142"
         self.folder.mkdir(parents=True, exist_ok=True)
@@ -114,6 +116,10 @@ class FakeBackend:
             ),
             CaseSummary("HL-0143", "Left side, six weeks on", "released", 0, 312.4),
         ]
+
+    def check_open(self, case: str) -> None:
+        if case in self.closed:
+            raise NeedsPerson(f"Consent for {case} was withdrawn", "", "take down: a.mp4")
 
     def decisions_path(self, case: str) -> Path:
         return self._root / "private" / case / "decisions.json"

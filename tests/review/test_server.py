@@ -280,6 +280,18 @@ def test_nothing_outside_is_referred_to(site: Site) -> None:
 # --- ranges, so that a player can scrub (RFC 9110, section 14) ---------------------------
 
 
+def test_nothing_of_a_closed_case_is_served(site: Site) -> None:
+    """Consent was withdrawn while the page was open: all it still tells is what to take down."""
+    site.backend.closed.add("HL-0142")
+    served = ["/case/HL-0142", "/report/HL-0142", "/proxy/HL-0142/0", "/api/case/HL-0142"]
+    served += [f"/api/case/HL-0142/{part}" for part in ("series", "sound", "frame")]
+    for path in served:
+        answer = site.ask("GET", path)
+        assert answer.status == 403, path
+        assert b"take down: a.mp4" in answer.body, path
+    assert site.ask("GET", "/").status == 200
+
+
 def test_byte_ranges(site: Site) -> None:
     whole = bytes(i % 251 for i in range(100_000))
     site.ask("GET", "/case/HL-0142")
