@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import json
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -17,7 +16,6 @@ from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent import Source
 from pipeline.store.consent_files import (
     NAME,
-    TAKE_DOWN,
     Found,
     append,
     beside,
@@ -98,18 +96,15 @@ def refuse_closed(folder: WorkFolder, hashes: Sequence[str], catalogue: Catalogu
     known = catalogue.consent_for(hashes, folder.case)
     if not known.forbidden:
         return
-    files = []
-    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-        sheet = json.loads(folder.private_file(TAKE_DOWN).read_bytes())
-        files = [str(row["file"]) for row in sheet["take_down"]]
-    word = "withdrawn" if known.withdrawn else "refused"
+    count = len(catalogue.releases_from(hashes))
+    listed = f"`fieldstop withdraw {folder.case}` lists what to take down and where it lies"
     raise NeedsPerson(
-        f"Consent for {folder.case} was {word}: nothing of it is shown",
-        "",
-        f"take down, wherever it was published: {'; '.join(files)}" if files
-        else f"see {TAKE_DOWN} in its private folder, or fieldstop catalogue",
+        f"Consent for {folder.case} was {'withdrawn' if known.withdrawn else 'refused'}:"
+        " nothing of it is shown",
+        f"{count} released file{'' if count == 1 else 's'} made from it",
+        listed if known.withdrawn else "a newer signed form in its case file opens it again",
         code="consent",
-    )  # fmt: skip
+    )
 
 
 def _doubt(found: Found) -> str:

@@ -119,7 +119,7 @@ class FakeBackend:
 
     def check_open(self, case: str) -> None:
         if case in self.closed:
-            raise NeedsPerson(f"Consent for {case} was withdrawn", "", "take down: a.mp4")
+            raise NeedsPerson(f"Consent for {case} was withdrawn", "1 released file", "")
 
     def decisions_path(self, case: str) -> Path:
         return self._root / "private" / case / "decisions.json"

@@ -288,7 +288,7 @@ def test_nothing_of_a_closed_case_is_served(site: Site) -> None:
     for path in served:
         answer = site.ask("GET", path)
         assert answer.status == 403, path
-        assert b"take down: a.mp4" in answer.body, path
+        assert b"was withdrawn" in answer.body, path
     assert site.ask("GET", "/").status == 200
 
 
