@@ -14,6 +14,7 @@ from typing import Any, Literal, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.analysis.texts import CAPTIONS
 from pipeline.model.decisions import Anchor, Decision, Decisions
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import SoundOptions
@@ -36,6 +37,7 @@ from pipeline.review.report import (
     number,
     plain,
 )
+from pipeline.stages.texts import ShownText
 
 CaseState = Literal[
     "needs a person", "planned", "rendered", "ready", "withheld", "released", "closed"
@@ -109,6 +111,7 @@ class CaseView:
     canvas: width and height of the finished clip; None for those of the first recording.
     series: `time_s`, `contrast_loss` and so on, shape (n,). `waiting`: more comes by
     itself (sound levels, small copies); the page asks again until it is False.
+    texts: those that leave and are not of the vocabulary alone.
     """
 
     case: str
@@ -136,6 +139,7 @@ class CaseView:
     event_loss: float = 0.15
     warnings: Sequence[str] = ()
     cautions: Sequence[str] = field(default_factory=tuple)
+    texts: Sequence[ShownText] = ()
 
 
 class RenderResult(NamedTuple):
@@ -155,6 +159,9 @@ class Backend(Protocol):
     @property
     def root(self) -> Path:
         """The OUT folder. No file outside it is ever sent."""
+
+    def confirm_texts(self, case: str, view: CaseView, by: str) -> None:
+        """A person who signs has read `view.texts`: they are remembered as confirmed."""
 
     def list_cases(self) -> Sequence[CaseSummary]: ...
 
@@ -343,6 +350,7 @@ def lay_over(view: CaseView, decisions: Decisions) -> Laid:
 
 # --- what the page gets ------------------------------------------------------------------
 
+_MOST_WORDS = 60
 _WORDS = {
     "accept": "accepted",
     "reject": "rejected",
@@ -521,6 +529,7 @@ def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> di
             {k: plain(v) if isinstance(v, str) else v for k, v in row.items()}
             for row in view.checklist
         ],
+        "texts": [_text(t) for t in view.texts],
         "warnings": [plain(w) for w in view.warnings],
         "cautions": list(view.cautions),
         "version": version(decisions),
@@ -532,6 +541,19 @@ def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> di
         "signed": {"by": given.by, "at": given.at} if given else None,
         "report": view.report is not None,
         "waiting": view.waiting,
+    }
+
+
+def _text(shown: ShownText) -> dict[str, Any]:
+    """One text for the sign-off: captions by their words alone, they may be long."""
+    found = shown.judged
+    return {
+        "where": found.where,
+        "text": "" if found.unseen or found.where == CAPTIONS else plain(found.text),
+        "words": [plain(w) for w in found.words[:_MOST_WORDS]],
+        "more": max(0, len(found.words) - _MOST_WORDS),
+        "unseen": found.unseen,
+        "by": shown.by,
     }
 
 

@@ -55,6 +55,7 @@ from pipeline.stages.plan import (
     plan_sha256,
 )
 from pipeline.stages.proxy import proxy_name, write_proxy
+from pipeline.stages.texts import ShownText
 from pipeline.store.work import WorkFolder, atomic_write
 
 _log = logging.getLogger("fieldstop.review")
@@ -331,9 +332,28 @@ class FolderBackend:
             event_loss=self.options.lens.event_loss,
             warnings=list(dict.fromkeys(warnings)),
             cautions=CAUTIONS,
+            texts=self._texts(case, ready, plan) if series else (),
         )
         view.state = self._state(case, view, plan, decisions, bool(missing))
         return view
+
+    def _texts(self, case: str, ready: _Ready | None, plan: Plan | None) -> list[ShownText]:
+        """Texts of the plan that a person has to read; none before the case is made ready."""
+        from pipeline.stages.texts import shown_texts, texts_of_plan
+        from pipeline.store.texts import ConfirmedTexts
+
+        if ready is None or plan is None:
+            return []
+        narration = ready.run.narration if plan.captions else None
+        captions = [text for _, _, text in narration.captions] if narration else []
+        leaving = texts_of_plan(plan, self.options, captions)
+        return shown_texts(leaving, ConfirmedTexts(self._folder(case)))
+
+    def confirm_texts(self, case: str, view: CaseView, by: str) -> None:
+        from pipeline.store.texts import ConfirmedTexts
+
+        found = [t.judged for t in view.texts if t.by is None and not t.judged.unseen]
+        ConfirmedTexts(self._folder(case)).confirm([(j.where, j.text) for j in found], by)
 
     def _narration_sha256(self, case: str, ready: _Ready | None, document: Case | None) -> str:
         """Hash of the narration's content; empty where there is none of its own."""

@@ -569,7 +569,7 @@ class Review:
             raise UsageError(
                 "There are findings left to settle", str(len(left)), "decide on each, then approve"
             )
-        return sign(
+        signed = sign(
             document,
             seen=seen,
             by=by,
@@ -579,6 +579,8 @@ class Review:
             plan=view.plan_sha256,
             narration=view.narration_sha256,
         )
+        self.backend.confirm_texts(case, view, by)
+        return signed
 
     async def plan(self, request: Request) -> Response:
         case = await run_in_threadpool(self._case, request)

@@ -30,6 +30,7 @@ from pipeline.review.backend import (
 )
 from pipeline.review.decisions import effective, version
 from pipeline.review.report import CAUTIONS
+from pipeline.stages.texts import ShownText
 
 SHA = ["9f2c41d07be85a6310c4ee90ab12cd34" * 2, "b81e77a05c93d24f6e1a8b0c4d5f9e21" * 2]
 WIDTH, HEIGHT, RATE = 1280, 720, 25
@@ -104,10 +105,15 @@ class FakeBackend:
         self.render_s = 0.8
         self.fail: Exception | None = None
         self.hold = threading.Event()
+        self.texts: list[ShownText] = []
+        self.confirmed: list[tuple[str, str, str]] = []
 
     @property
     def root(self) -> Path:
         return self._root
+
+    def confirm_texts(self, case: str, view: CaseView, by: str) -> None:
+        self.confirmed += [(case, t.judged.text, by) for t in view.texts if t.by is None]
 
     def list_cases(self) -> Sequence[CaseSummary]:
         return [
@@ -223,6 +229,7 @@ class FakeBackend:
             case=case,
             title="Crust clearance after sinus surgery",
             profile="web",
+            texts=self.texts,
             state="needs a person",
             duration_s=2 * n,
             segments=[

@@ -19,10 +19,12 @@ import pytest
 from fake import FakeBackend, lengthen, make_proxy
 from PIL import Image
 
+from pipeline.analysis.texts import Judged
 from pipeline.model.decisions import Decisions
 from pipeline.review.backend import CaseView
 from pipeline.review.decisions import DecisionFile
 from pipeline.review.server import ReviewServer
+from pipeline.stages.texts import ShownText
 
 
 @pytest.fixture(scope="module")
@@ -362,6 +364,7 @@ def test_chapters(desk: Desk) -> None:
 
 def test_from_opening_to_a_signed_plan_by_keyboard_alone(desk: Desk) -> None:
     """No mouse. Under 2 minutes of work for a 10-minute case is the goal: count the keys."""
+    desk.backend.texts = [ShownText(Judged("title", "Crusts, <b>Nowak", ("Nowak",)))]
     page = desk.open()
     keys = 0
 
@@ -381,6 +384,7 @@ def test_from_opening_to_a_signed_plan_by_keyboard_alone(desk: Desk) -> None:
         desk.entries(count)
         until(page, f"Review.view.version === {count}")
     press("6")
+    assert "title: \u201cCrusts, <b>Nowak\u201d (Nowak)" in page.inner_text("#texts li.warn")
     for _ in range(12):
         press("Tab")
         if page.evaluate("document.activeElement.id") == "looked":
@@ -391,6 +395,7 @@ def test_from_opening_to_a_signed_plan_by_keyboard_alone(desk: Desk) -> None:
     press("Enter")
     desk.wait(lambda: desk.saved().sign_off)
     assert desk.saved().sign_off.by == "AB"  # type: ignore[union-attr]
+    assert [text for _, text, _ in desk.backend.confirmed] == ["Crusts, <b>Nowak"]
     until(page, "document.querySelector('#state').textContent.includes('signed off')")
     assert keys < 40
 
@@ -871,6 +876,7 @@ def test_words_are_escaped(desk: Desk, monkeypatch: Any) -> None:
         view.title = bad
         view.findings[0].where = view.findings[0].bad = bad
         view.chapters = [(0.0, bad)]
+        view.texts = [ShownText(Judged("title", bad, (bad,)))]
         view.checklist = [{"identifier": bad, "found": bad, "treated": bad}]
         return view
 

@@ -17,12 +17,14 @@ from typing import Any, NamedTuple
 import pytest
 from fake import SHA, FakeBackend, lengthen
 
+from pipeline.analysis.texts import Judged
 from pipeline.errors import OutputError
 from pipeline.model.decisions import Decisions
 from pipeline.review import server
 from pipeline.review.backend import page_data
 from pipeline.review.decisions import DecisionFile, append
 from pipeline.review.server import ReviewServer
+from pipeline.stages.texts import ShownText
 
 
 class Answer(NamedTuple):
@@ -448,6 +450,26 @@ def test_signing_needs_a_settled_list_and_a_current_plan_and_lapses(site: Site) 
     assert site.view()["current"]  # signing alone does not make the plan old
     site.decide(verb="change", finding="e0", value={"action": "clear"})
     assert site.saved().sign_off is None and site.view()["signed"] is None
+
+
+def test_a_sign_off_confirms_the_texts_that_the_page_shows(site: Site) -> None:
+    read = Judged("title", "Crusts, Berglund <b>", ("Berglund", "<", "b"))
+    hidden = Judged("card", "Ber\u200bglund", unseen="U+200B ZERO WIDTH SPACE")
+    captions = Judged("captions", "Here is Nowak.\n" * 200, ("Nowak",))
+    site.backend.texts = [ShownText(read), ShownText(hidden), ShownText(captions, "CD")]
+    shown = site.view()["texts"]
+    assert [t["where"] for t in shown] == ["title", "card", "captions"]
+    assert "Berglund" in shown[0]["text"] and shown[0]["words"][0] == "Berglund"
+    assert (shown[1]["text"], shown[1]["unseen"]) == ("", hidden.unseen)
+    assert (shown[2]["text"], shown[2]["words"], shown[2]["by"]) == ("", ["Nowak"], "CD")
+    assert site.decide(verb="sign", plan=site.view()["plan"]).status == 400
+    settle(site)
+    site.ask("POST", f"{site.case}/plan", {})
+    assert site.backend.confirmed == []
+    assert site.decide(verb="sign", plan=site.view()["plan"], by="A B").status == 400
+    assert site.backend.confirmed == []
+    assert site.decide(verb="sign", plan=site.view()["plan"]).status == 200
+    assert ("HL-0142", read.text, "AB") in site.backend.confirmed
 
 
 # --- listening, looking -----------------------------------------------------------------

@@ -801,6 +801,11 @@
           h("tbody", {}, ...view.checklist.map((r) => h("tr", {}, h("th", { scope: "row" }, r.identifier || ""), h("td", {}, r.found || ""), h("td", {}, r.treated || ""))))),
         ...view.warnings.map((w) => h("p", { class: "warn" }, w)),
         ...(view.signed ? [h("p", { class: "good" }, `Approved by ${view.signed.by}, ${view.signed.at.replace("T", " ").slice(0, 16)} UTC. It lapses with the next change.`)] : []),
+        ...(view.texts.length ? [h("h3", {}, "Texts that leave with the clip"),
+          h("p", { class: "sub" }, "These hold words or numbers that are not of the vocabulary. With your sign-off you confirm that they name nobody who must not be named."),
+          h("ul", { id: "texts" }, ...view.texts.map((t) => h("li", t.unseen || !t.by ? { class: "warn" } : {},
+            t.unseen ? `${t.where}: it holds a character that nobody can see, ${t.unseen}; take it out, it cannot be confirmed`
+              : `${t.where}${t.text ? `: “${t.text}”` : ""} (${t.words.join(", ")}${t.more ? ` and ${t.more} more` : ""})${t.by ? `, confirmed by ${t.by}` : ""}`)))] : []),
         ...(left ? [h("p", { class: "warn" }, `${left} finding${left === 1 ? "" : "s"} left to settle.`)] : []),
         h("label", {}, h("span", {}, h("input", { type: "checkbox", id: "looked" }), " I looked through the whole clip and listened to it, and the narration names nobody.")),
         h("div", { class: "row" }, button("Approve with my initials", async () => {
