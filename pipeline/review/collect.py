@@ -201,12 +201,10 @@ def _sound(run: CaseRun) -> SoundReport:
     count = min(len(front_lufs), len(back_lufs))
     front_lufs, back_lufs = front_lufs[:count], back_lufs[:count]
     time_s = np.arange(count) * 0.1 + 0.2
-    with np.errstate(invalid="ignore"):
-        difference = front_lufs - back_lufs
-    spoken = np.zeros(count, bool)
-    for start, stop in plan.narration:
-        spoken |= (time_s >= start) & (time_s < stop)
-    difference = np.where(spoken & np.isfinite(difference), difference, np.nan)
+    difference = np.full(count, np.nan)
+    if ducking is not None and ducking.time_s.size:  # drawn is what was counted
+        index = np.searchsorted(ducking.time_s, time_s).clip(0, ducking.time_s.size - 1)
+        difference = np.asarray(ducking.depth_series_lu, np.float64)[index]
     numbers: list[tuple[str, float | str | None, str]] = []
     if ducking is not None:
         leads, releases = ducking.onset_lead_s, ducking.release_s
@@ -264,6 +262,7 @@ def _sound(run: CaseRun) -> SoundReport:
         narration_lufs=front_lufs,
         background_lufs=back_lufs,
         difference_lu=difference,
+        difference_share=None if ducking is None else ducking.share,
         background_gain_db=gain_at(plan.mix.background_gain, time_s)
         if plan.mix.background_gain
         else np.zeros(count),

@@ -45,6 +45,7 @@ from pipeline.review.backend import (
     lay_over,
 )
 from pipeline.review.decisions import DecisionFile, effective, version
+from pipeline.review.ducking import Levels, depth_of, heard_levels, on_case_axis
 from pipeline.review.report import CAUTIONS, MarkReport, SoundReport
 from pipeline.stages.plan import (
     NOT_TOLD,
@@ -87,6 +88,7 @@ class _Ready:
     seen: int = -1  # version of the decisions that the plan has seen; -1 for none
     stems: dict[str, Any] = field(default_factory=dict)
     gains: dict[str, float] = field(default_factory=dict)
+    levels: dict[str, Levels] = field(default_factory=dict)
 
 
 class _Sound:
@@ -229,6 +231,8 @@ class FolderBackend:
         if case not in self._ready and case not in self._failed and self._origin(case):
             view.waiting = True
             self._background(f"open {case}", lambda: self._open(case))
+        elif f"sound {case}" in self._busy:
+            view.waiting = True
         elif self.proxies and any(s.proxy is None or s.coarse for s in view.segments):
             view.waiting = f"proxy {case}" in self._busy
         return view
@@ -589,6 +593,10 @@ class FolderBackend:
                     sound = self._stems(case, ready, plan, True)
                     if plan is not ready.run.plan:
                         continue
+                    key = _sound_key(plan, plan.redactions)
+                    if key not in ready.levels:
+                        heard = heard_levels(sound.narration, sound.procedure, plan.sound_channels)
+                        ready.levels = {} if heard is None else {key: heard}
                     if plan.mix is not None:
                         self._final_gain(case, ready, plan, sound, wait=True)
                     if plan is ready.run.plan:
@@ -604,9 +612,7 @@ class FolderBackend:
         from pipeline.stages.render import render_sound
 
         spoken = [r for r in plan.redactions if r.what == "speech"] if replaced else []
-        key = _sha256(
-            json.dumps([[p.model_dump() for p in plan.pieces], [r.model_dump() for r in spoken]])
-        )
+        key = _sound_key(plan, spoken)
         with self._lock(f"sound {case}"):
             slot = "replaced" if replaced else "untreated"
             held = ready.stems.get(slot)
@@ -1124,7 +1130,6 @@ def _sound(
     duration_s: float,
 ) -> SoundReport:
     """What the mix is expected to be, from the measured levels and the planned gains."""
-    from pipeline.analysis.loudness import momentary_lufs
     from pipeline.analysis.mix import gain_at
 
     report = SoundReport()
@@ -1140,7 +1145,7 @@ def _sound(
     if plan.mix is None:
         return report
     report["depth_lu"] = plan.mix.depth_lu
-    time_s = np.arange(max(1, int(duration_s * 10))) * 0.1
+    time_s: NDArray[np.float64] = np.arange(max(1, int(duration_s * 10)), dtype=np.float64) * 0.1
     out_s = np.full(time_s.shape, np.nan)
     for p in plan.pieces:
         on = (time_s >= p.case_start_s) & (time_s < p.case_start_s + p.length_s)
@@ -1149,33 +1154,35 @@ def _sound(
     gain = np.where(shown, gain_at(plan.mix.background_gain, np.nan_to_num(out_s)), np.nan)
     report["time_s"] = time_s
     report["background_gain_db"] = gain
-    if ready is None or ready.run.narration is None:
+    levels = None if ready is None else _levels(ready, plan)
+    if levels is None:
         return report
-    behind = np.zeros(time_s.size)
-    for k in kept:
-        power = ready.run.surveyed[k.source].series.get("sound_hop_power")
-        if power is None:
-            continue
-        on = (time_s >= k.case_start_s) & (time_s < k.case_start_s + k.stop_s - k.start_s)
-        index = np.round((time_s[on] - k.case_start_s + k.start_s) * 10).astype(int)
-        behind[on] = np.where(index < len(power), power[np.minimum(index, len(power) - 1)], 0.0)
-    voice = ready.run.narration
-    index = np.round((time_s - voice.offset_s) * 10).astype(int)
-    held = (index >= 0) & (index < len(voice.hop_power))
-    front = np.where(held, voice.hop_power[np.clip(index, 0, len(voice.hop_power) - 1)], 0.0)
-    front = front * (2.0 if plan.sound_channels == 2 else 1.0)
-    lift = gain_at(plan.mix.narration_gain, np.nan_to_num(out_s))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        front_lufs = momentary_lufs(front * 10 ** (lift / 10))
-        back_lufs = momentary_lufs(behind * 10 ** (np.nan_to_num(gain) / 10))
-        difference = front_lufs - np.maximum(back_lufs, -70.0)
-    full = np.full(time_s.size, np.nan)
-    full[1 : 1 + difference.size] = difference
-    spoken = np.zeros(time_s.size, bool)
-    for a, b in report["narration_speech"]:
-        spoken |= (time_s >= a) & (time_s < b)
-    report["difference_lu"] = np.where(spoken & np.isfinite(full), full, np.nan)
+    depth = depth_of(levels, plan)
+    report["difference_lu"] = on_case_axis(depth, plan.pieces, time_s)
+    report["difference_share"] = depth.share
+    report["difference_heard"] = depth.heard
     return report
+
+
+def _levels(ready: _Ready, plan: Plan) -> Levels | None:
+    """Measured on the sound that is mixed as soon as that is made, expected until then."""
+    from pipeline.stages.make import source_inputs
+    from pipeline.stages.plan import levels_of
+
+    held = ready.levels.get(_sound_key(plan, plan.redactions))
+    if held is not None or ready.run.narration is None:
+        return held
+    behind, front = levels_of(
+        source_inputs(ready.run), plan.pieces, ready.run.narration, plan.duration_s,
+        plan.redactions, plan.sound_channels, plan.live,
+    )  # fmt: skip
+    return None if front is None else Levels(front.hop_power, behind.hop_power, 0.1, False)
+
+
+def _sound_key(plan: Plan, redactions: Sequence[Any]) -> str:
+    """What the sound before the mix hangs on."""
+    spoken = [r.model_dump() for r in redactions if r.what == "speech"]
+    return _sha256(json.dumps([[p.model_dump() for p in plan.pieces], spoken]))
 
 
 def _mark(plan: Plan | None, ready: _Ready | None, options: Options) -> MarkReport:

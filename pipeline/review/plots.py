@@ -153,10 +153,12 @@ def sound_plots(
         )
     if sound.get("difference_lu") is not None:
         depth = float(sound.get("depth_lu", 15.0))
+        known = np.asarray(sound["difference_lu"], dtype=np.float64)
+        top = float(np.nanmax(known)) if np.isfinite(known).any() else 0.0
         out.append(
             {
-                "name": "Narration over background",
-                "data": _packed(time, {"difference_lu": sound["difference_lu"]}, points),
+                "name": "Narration over background" + _reached(sound, depth),
+                "data": _packed(time, {"difference_lu": known}, points),
                 "lines": [
                     {
                         "of": "difference_lu",
@@ -166,7 +168,7 @@ def sound_plots(
                         "gap": "no narration",
                     }
                 ],
-                "range": [0, 45],
+                "range": [0, min(80.0, max(45.0, top + 2))],
                 "unit": "LU",
                 "digits": 1,
                 "limits": [{"at": depth, "name": f"at least {depth:g} LU"}],
@@ -193,6 +195,15 @@ def sound_plots(
             }
         )
     return out
+
+
+def _reached(sound: Mapping[str, Any], depth_lu: float) -> str:
+    """How much of the narration has the depth, as the checks count it."""
+    share = sound.get("difference_share")
+    if share is None:
+        return ""
+    words = "" if sound.get("difference_heard", True) else ", expected"
+    return f": at least {depth_lu:g} LU in {100 * share:.1f} % of it{words}"
 
 
 def mark_plot(

@@ -105,14 +105,18 @@ class ChecklistRow(TypedDict, total=False):
 
 class SoundReport(TypedDict, total=False):
     """Series have shape (n,), time of the clip; LUFS by ITU-R BS.1770. Spans are pairs of
-    seconds. An undecided span that was replaced carries the reason as third; one without is
-    not settled. overruled: kept although found, because a person heard no speech.
+    seconds. difference_share: of the narrated windows that reach depth_lu. difference_heard: False
+    where the difference is expected, not measured. An undecided span that was replaced carries
+    the reason as third; one without is not settled. overruled: kept although found, because a
+    person heard no speech.
     """
 
     time_s: ArrayLike
     narration_lufs: ArrayLike
     background_lufs: ArrayLike
     difference_lu: ArrayLike
+    difference_share: float | None
+    difference_heard: bool
     background_gain_db: ArrayLike
     narration_speech: Sequence[Sequence[float]]
     procedure_speech: Sequence[Sequence[float]]

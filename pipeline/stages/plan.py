@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,6 +41,9 @@ from pipeline.stages.card import CARD_S, checked_card
 from pipeline.stages.clear_picture import CLEAR, Clearness, covered_spans, poster_s
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
 from pipeline.stages.restore import plan_restoration
+
+if TYPE_CHECKING:
+    from pipeline.analysis.mix import TrackLevels
 
 HOP_S = 0.1
 SHORTEST_PIECE_S = 0.04
@@ -1178,7 +1181,44 @@ def mix_of(
     live: bool,
     warnings: list[str],
 ) -> Any:
-    from pipeline.analysis.mix import TrackLevels, plan_mix
+    from pipeline.analysis.mix import plan_mix
+
+    background, voice = levels_of(
+        sources, pieces, narration, duration_s, redactions, channels, live
+    )
+    if narration is not None:
+        lost_s = sum(
+            max(0.0, min(s.stop_s, -narration.offset_s) - s.start_s)
+            for s in narration.spans
+            if s.start_s + narration.offset_s < 0
+        )
+        if lost_s > 0.05:
+            warnings.append(f"{lost_s:.1f} s of narration lie before the start and are not heard")
+    return plan_mix(
+        voice,
+        background,
+        spans,
+        duration_s,
+        sound,
+        options.output.loudness_lufs,
+        options.output.true_peak_dbtp,
+    )
+
+
+def levels_of(
+    sources: Sequence[SourceInput],
+    pieces: Sequence[Piece],
+    narration: NarrationInput | None,
+    duration_s: float,
+    redactions: Sequence[Redaction],
+    channels: int,
+    live: bool,
+) -> tuple[TrackLevels, TrackLevels | None]:
+    """Background and narration on the clip's axis before their gains, from what was measured.
+
+    Where speech is replaced the background has the level of the sound around it.
+    """
+    from pipeline.analysis.mix import TrackLevels
 
     def procedure(piece: Piece, count: int) -> NDArray[np.float64]:
         power = sources[piece.source].series.get("sound_hop_power")
@@ -1210,22 +1250,7 @@ def mix_of(
             return power * (2.0 if channels == 2 else 1.0)
 
         voice = TrackLevels(_hops(pieces, duration_s, narrated))
-        lost_s = sum(
-            max(0.0, min(s.stop_s, -narration.offset_s) - s.start_s)
-            for s in narration.spans
-            if s.start_s + narration.offset_s < 0
-        )
-        if lost_s > 0.05:
-            warnings.append(f"{lost_s:.1f} s of narration lie before the start and are not heard")
-    return plan_mix(
-        voice,
-        background,
-        spans,
-        duration_s,
-        sound,
-        options.output.loudness_lufs,
-        options.output.true_peak_dbtp,
-    )
+    return background, voice
 
 
 def replaced_spans(pieces: Sequence[Piece], redactions: Sequence[Redaction]) -> list[Span]:

@@ -278,6 +278,8 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
     import cv2
 
     from pipeline.analysis.limiter import AAC_MARGIN_DB
+    from pipeline.analysis.mix import DuckingFold, aim, render_tracks
+    from pipeline.model.time import Span
     from pipeline.stages.render import render_sound, to_loudness
 
     root, case = surveyed
@@ -322,6 +324,23 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         del held
         assert not folder.exists()
 
+        # the depth that is drawn is the one that the checks count: the share they would find
+        ready = backend._prepare(case)
+        limit = time.monotonic() + 60
+        while not backend.load_case(case, decisions).sound.get("difference_heard"):
+            assert time.monotonic() < limit
+            time.sleep(0.1)
+        plan, view = ready.run.plan, backend.load_case(case, decisions)
+        stems = backend._stems(case, ready, plan, True)
+        fold = DuckingFold(plan.sound_channels)
+        behind, front = stems.procedure.blocks(), stems.narration.blocks()
+        for back, voice in render_tracks(behind, front, plan.mix, plan.sound_channels):
+            fold.step(voice, back)
+        counted = fold.finish(plan.mix.depth_lu, [Span(*s) for s in plan.narration])
+        assert view.sound["difference_share"] == pytest.approx(counted.share, abs=0.005)
+        drawn = np.asarray(view.sound["difference_lu"])
+        assert np.nanmedian(drawn) > 15 and np.mean(drawn[np.isfinite(drawn)] > 5) > 0.99
+
         # a greater depth lowers the background under the narration
         gain = np.asarray(view.sound["background_gain_db"])
         assert np.nanmin(gain) < np.nanmax(gain) - 3
@@ -337,7 +356,9 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         plan = ready.run.plan
         whole = render_sound(plan, ready.run.media, ready.run.voice, backend.options, work)
         assert whole.raw is not None
-        done, gain_db, _ = to_loudness(whole.raw, backend.options, work, None, AAC_MARGIN_DB)
+        wanted = aim(plan.mix, whole.raw.blocks, whole.raw.channels)
+        options = backend.options
+        done, gain_db, _ = to_loudness(whole.raw, *wanted, options, work, None, AAC_MARGIN_DB)
         early = read_wav(backend.preview_sound(case, start, stop, {}, True))
         stems = backend._stems(case, ready, plan, True)
         assert backend._final_gain(case, ready, plan, stems, wait=True) == gain_db

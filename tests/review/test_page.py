@@ -601,6 +601,31 @@ def test_after_a_killed_server_the_page_goes_on_by_itself_and_loses_nothing(desk
 
 
 @pytest.mark.slow
+def test_after_a_change_while_zoomed_plots_stay_together_and_say_the_new_depth(desk: Desk) -> None:
+    page = desk.open()
+    page.click("[data-finding=e0]")
+    page.evaluate("Review.seek(6)")
+    shown = page.evaluate("Review.plots.loss.range")
+    page.click("#tab-sound")
+    page.fill("[data-sound=ducking_depth_lu]", "25")
+    page.click("#savesound")
+    desk.entries(1)
+    until(page, "Review.view.current && Review.view.version === 1")
+    until(page, "Review.plots.difference.spec.limits[0].at === 25")
+    assert "25" in page.evaluate("Review.plots.difference.spec.limits[0].name")
+    page.wait_for_timeout(400)
+    for name in ("loss", "difference", "gain"):
+        assert page.evaluate(f"Review.plots.{name}.range") == shown
+        scale = page.evaluate(f"(({{min, max}}) => [min, max])(Review.plots.{name}.u.scales.x)")
+        assert scale == pytest.approx(shown)
+        at = page.evaluate(
+            f"Review.plots.{name}.u.posToVal(new DOMMatrix(getComputedStyle("
+            f"Review.plots.{name}.needle).transform).e, 'x')"
+        )
+        assert at == pytest.approx(6, abs=0.05)
+
+
+@pytest.mark.slow
 def test_keys_pressed_too_fast_decide_once(desk: Desk) -> None:
     page = desk.open()
     page.click("[data-finding=e0]")

@@ -335,12 +335,19 @@ const Plots = (() => {
       this.spec.lanes = lanes;
       if (same) this.u.redraw(false); else this.build();
     }
+    /* Limits, range and words change with the plan; the part of time that is shown stays. */
+    setSpec(next) {
+      for (const k of ["name", "limits", "range", "digits"]) if (next[k] !== undefined) this.spec[k] = next[k];
+      if (this.calls.onName) this.calls.onName(this.spec.name);
+      this.u.redraw(false, true);
+    }
     setData(data) {
       const { time, series } = unpack(data), spec = this.spec;
       this.time = time; this.series = series;
       const names = [...(spec.band ? [spec.band.high, spec.band.low] : []), ...spec.lines.map((l) => l.of)];
       this.u.setData([time, ...names.map((n) => series[n])], false);
-      this.u.redraw();
+      this.u.setScale("x", { min: this.range[0], max: this.range[1] });
+      if (this.at !== null) this.read(this.at);
     }
 
     key(e) {

@@ -268,7 +268,7 @@
     for (const name of ["loss", "difference", "gain"]) {
       const spec = view.plots[name];
       if (!spec || plots[name]) continue;
-      const holder = h("div", { class: `plot plot-${name}` }, h("h3", {}, spec.name));
+      const title = h("h3", {}, spec.name), holder = h("div", { class: `plot plot-${name}` }, title);
       const host = h("div");
       holder.append(host);
       $("plots").append(holder);
@@ -277,7 +277,10 @@
         onStep: (t) => { stop(); seek(t); },
         onRange: (a, b) => refine(a, b),
         onDraw: name === "loss" ? placeHandles : undefined,
+        onName: (text) => { title.textContent = text; },
       });
+      const other = Object.values(plots).find((p) => p !== plots[name]);
+      if (other) plots[name].show(...other.range, true);  /* it came later: the same part of time */
     }
     if (plots.loss && !plots.loss.host.querySelector(".handle")) for (const end of ["start", "stop"]) {
       const b = h("button", { type: "button", class: "handle", role: "slider", "data-end": end, hidden: true,
@@ -290,6 +293,7 @@
     makePlots();
     const p = first();
     if (!p) return;
+    for (const [name, plot] of Object.entries(plots)) if (view.plots[name]) plot.setSpec(view.plots[name]);
     if (p.range[0] <= p.full[0] + 0.001 && p.range[1] >= p.full[1] - 0.001) {
       for (const [name, plot] of Object.entries(plots)) if (view.plots[name]) plot.setData(view.plots[name].data);
     } else refine(...p.range);
@@ -313,8 +317,7 @@
       try {
         const data = full ? null : await (await ask(`${api}/series?start=${a.toFixed(3)}&stop=${b.toFixed(3)}&points=1400`)).json();
         for (const [name, p] of Object.entries(plots)) {
-          if (p.range[0] !== plots.loss.range[0] && name !== "loss") continue;
-          p.setData(full ? view.plots[name].data : data[name]);
+          if (full ? view.plots[name] : data[name]) p.setData(full ? view.plots[name].data : data[name]);
         }
         whole = full;
       } catch { /* the coarse one stays */ }
