@@ -111,6 +111,13 @@ def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
             value["withheld"] = [{"code": error.code, "message": str(error), "start_s": None}]
         click.echo(json.dumps(value, ensure_ascii=False))
     click.echo(f"fieldstop: {error}", err=True)
+    if sys.stderr.isatty() and not as_json:
+        # Names of files are for the eyes of who runs this; a log does not get them.
+        from pipeline.media.labels import files_spoken_of
+        from pipeline.model.pseudonym import printable
+
+        for name, path in files_spoken_of(str(error)):
+            click.echo(f"           {name} is {printable(path)}", err=True)
     sys.exit(error.exit_code)
 
 
@@ -235,6 +242,11 @@ def tell_ready(say: Say, runs: list[Any], out: Path) -> None:
 
 def tell_run(say: Say, run: Any) -> None:
     """The result of a case for a person."""
+    from pipeline.model.pseudonym import printable
+
+    bare = run.opened.bare and sys.stdout.isatty()
+    file = f" ({printable(run.opened.sources[0].path.name)})" if bare else ""
+    say.line(f"case      {run.opened.case.case}{file}")
     for warning in (run.plan.warnings if run.plan else []) + run.warnings:
         say.note(f"note: {warning}")
     if run.released is not None:
@@ -399,6 +411,7 @@ def survey(case: Path, out: Path, **values: Any) -> int:
     if run.withheld:
         tell_run(context.say, run)
         return errors.EXIT_WITHHELD
+    context.say.line(f"case      {run.opened.case.case}")
     for path in run.surveys:
         context.say.line(f"survey    {path}")
     context.say.line(f"report    {run.report}")

@@ -824,6 +824,9 @@ def test_a_day_and_the_same_day_again(fieldstop: Shell, recording: Path, tmp_pat
     code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out)
     assert code == 0 and value["unchanged"] == 1 and value["estimate"]["cases"] == 0
     assert releases(out) == ["QM-0001-web-r1.mp4"], "not released again"
+    (again,) = value["cases"]
+    assert again["length_s"] == good["length_s"] == pytest.approx(5, abs=0.1), "the recording's"
+    assert again["clip_s"] == pytest.approx(good["clip_s"], abs=0.05), "the clip's"
 
 
 @pytest.mark.parametrize(

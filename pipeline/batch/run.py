@@ -450,7 +450,7 @@ class Batch:
         row.unchanged = answer.get("unchanged", False)
         row.release, row.draft = answer.get("release"), answer.get("draft")
         row.ready = answer.get("ready")
-        row.report = answer.get("report")
+        row.report, row.clip_s = answer.get("report"), answer.get("clip_s")
         row.withheld = [Withheld.model_validate(w) for w in answer.get("withheld", [])]
         note = None
         if row.state == "withheld" and row.unchanged:

@@ -148,6 +148,7 @@ def outcome(run: Any) -> Answer:
     return {
         "state": run.state,
         "unchanged": run.unchanged,
+        "clip_s": _clip_s(run),
         "inputs": run.inputs,
         "release": inside(release),
         "ready": inside(run.ready),
@@ -156,6 +157,14 @@ def outcome(run: Any) -> Answer:
         "withheld": [w.model_dump() for w in run.withheld],
         "error": None,
     }
+
+
+def _clip_s(run: Any) -> float | None:
+    """Length of the finished clip, in seconds; None where there is none."""
+    if run.standing is not None:
+        return float(run.standing.sheet.duration_s)
+    made = run.plan is not None and not run.withheld
+    return float(run.plan.duration_s) if made else None
 
 
 def _hashes(job: Job, progress: Any) -> Answer:

@@ -18,7 +18,6 @@ from pydantic import BaseModel, ValidationError
 
 TOML_HINT = "mend it: text in quotes, lists in [ ], dates as 2026-03-02, each key once in its table"
 _NEAR = 0.75  # share of alike letters (difflib) from which a key is taken for a mistyped one
-_HIDDEN = "a value that is not shown"
 _LAST = {"missing": 1}
 Fault = tuple[str, str, str]
 
@@ -52,8 +51,8 @@ def fault_of(error: ValidationError, model: type[BaseModel], where: str, *, valu
     if fault["type"] == "missing":
         place = _name(table, where, values)
         said = f"{where} lacks {_dotted(path)}" if values else f"{place} lacks `{key}`"
-        return said, "", f"add it: {_expects(model, path)}"
-    got = _shown(fault.get("input")) if values else _HIDDEN
+        return said, "", f"add it: it takes {_expects(model, path)}"
+    got = (_shown if values else _kind)(fault.get("input"))
     if fault["type"] == "value_error":
         said = fault["msg"].removeprefix("Value error, ")
         return f"{_at(path, rest, where, values)} has a bad value", got, said
@@ -228,6 +227,21 @@ def _simple(kind: Any, bounds: Mapping[str, Any]) -> str:
         longest = bounds.get("max_length")
         return f"text in quotes, of up to {longest} characters" if longest else "text in quotes"
     return "another value"
+
+
+def _kind(value: object) -> str:
+    """What a value is, without the value."""
+    if isinstance(value, bool):
+        return "true or false"
+    if isinstance(value, str):
+        return "a text, which is not repeated here" if value.strip() else "an empty text"
+    if isinstance(value, (int, float)):
+        return "a number, which is not repeated here"
+    if isinstance(value, list):
+        return f"a list of {len(value)}" if value else "an empty list"
+    if isinstance(value, dict):
+        return "a table"
+    return "a value that is not repeated here"
 
 
 def _shown(value: object) -> str:

@@ -194,7 +194,9 @@ class _Files:
         name = self.names.of(hashed)
         if name:
             tell_label(path, name if self.bare else f"{place} ({name})")
-        self.named.append(NamedFile(name, self.case, place, path, hashed))
+        # A batch lays loose recordings out as links: the list names what they lead to.
+        real = Path(os.path.realpath(path))
+        self.named.append(NamedFile(name, self.case, place, real, hashed))
         return hashed, stamp
 
 

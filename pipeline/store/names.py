@@ -106,7 +106,7 @@ class NamedFile:
     sha256: str = ""
 
     def cells(self) -> list[str]:
-        path = printable(os.path.realpath(self.path))
+        path = printable(os.path.abspath(self.path))
         file = path.rsplit(os.sep, 1)[-1]
         # A table program takes what begins so for a formula.
         file = f"./{file}" if file.startswith(("=", "+", "-", "@")) else file
