@@ -118,7 +118,7 @@ def texts_that_leave(
 
 def unseen_character(text: str) -> str:
     """The first character of a text that nobody can see, as 'U+200B ZERO WIDTH SPACE', or ''."""
-    hidden = {c for c in set(text) if c != "\n" and _unseen(c)}
+    hidden = {c for c in set(text) if c not in "\n\t" and _unseen(c)}
     first = next((c for c in text if c in hidden), "") if hidden else ""
     if not first:
         return ""

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
-_TOKEN = re.compile(r"[^\W\d_]+(?:['\u2019][^\W\d_]+)*|[0-9]+(?:[.,][0-9]+)?|[ \n]+|.", re.DOTALL)
+_TOKEN = re.compile(r"[^\W\d_]+(?:['\u2019][^\W\d_]+)*|[0-9]+(?:[.,][0-9]+)?|[ \n\t]+|.", re.DOTALL)
 _MARKS = frozenset(".,;:!?()[]/+&%=<>~'\"\u2018\u2019\u201c\u201d\u00b0\u00d7\u2022-") | frozenset(
     "\u2010\u2011\u2012\u2013\u2014"
 )
@@ -80,7 +80,7 @@ class Reading:
         self.spaced: list[bool] = []
         spaced = True
         for part in _TOKEN.findall(text):
-            if part[0] in " \n":
+            if part[0] in " \n\t":
                 spaced = True
                 continue
             self.parts.append(part)

@@ -33,10 +33,11 @@ def _why(found: Judged) -> str:
     where = found.where[0].upper() + found.where[1:]
     if found.unseen:
         return f"{where}: it holds a character that nobody can see, {found.unseen}: take it out"
-    words = "a word" if len(found.words) == 1 else f"{len(found.words)} words"
+    count = len(found.words)
     return (
-        f"{where}: {words} or numbers in it are not of the vocabulary: read it, then confirm it"
-        " with --approve INITIALS or at the sign-off of the page"
+        f"{where}: {count} of its words or numbers {'is' if count == 1 else 'are'} not of the"
+        " vocabulary: read it, then change it, or confirm it with --approve INITIALS or at the"
+        " sign-off of the page"
     )
 
 

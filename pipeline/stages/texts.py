@@ -115,7 +115,12 @@ def told(shown: ShownText) -> str:
     """One text for the person at the terminal: the text itself and what to look at in it."""
     found = shown.judged
     if found.unseen:
-        return f"{found.where}: not shown, it holds {found.unseen}"
+        number = int(found.unseen[2:].split()[0], 16)
+        near = found.text.partition(chr(number))[0][-30:]
+        after = f' after "{near.splitlines()[-1]}"' if near.strip() else ""
+        return (
+            f"{found.where}: it holds {found.unseen}{after} (take it out: it cannot be confirmed)"
+        )
     words = ", ".join(found.words[:_MOST_TOLD])
     more = len(found.words) - _MOST_TOLD
     words += f" and {more} more" if more > 0 else ""

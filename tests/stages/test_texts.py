@@ -18,7 +18,7 @@ from pipeline.model.case import Case
 from pipeline.model.options import Options
 from pipeline.stages.gate import text_reasons
 from pipeline.stages.intake import OpenedCase
-from pipeline.stages.texts import open_texts, shown_texts, texts_of_case
+from pipeline.stages.texts import ShownText, open_texts, shown_texts, texts_of_case, told
 from pipeline.stages.verify import planned_title, read_title
 from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder
@@ -192,6 +192,14 @@ def test_a_message_never_repeats_the_text() -> None:
     reasons = text_reasons([Judged("title", "Anna Berglund", ("Anna", "Berglund"))])
     assert [r.code for r in reasons] == ["text"]
     assert "Berglund" not in reasons[0].message and "--approve" in reasons[0].message
+
+
+def test_the_terminal_shows_the_text_or_where_what_is_unseen_stands() -> None:
+    found = texts_of_case(opened(title="Ber\u200bglund"), Options(), [])
+    (line,) = map(told, shown_texts(found, ConfirmedTexts()))
+    assert 'U+200B ZERO WIDTH SPACE after "Ber"' in line and "\u200b" not in line
+    cues = Judged("captions", "Here is Nowak.\n" * 9, tuple(f"w{n}" for n in range(30)))
+    assert "Here" not in told(ShownText(cues)) and "and 18 more" in told(ShownText(cues, "AB"))
 
 
 def test_confirmed_texts_are_remembered_in_the_case_and_for_the_user(tmp_path: Path) -> None:
