@@ -498,7 +498,7 @@ def checklist(run: CaseRun) -> Sequence[ChecklistRow]:
         },
         {
             "identifier": "Record, account and telephone numbers, e-mail and web addresses",
-            "treated": "as lettering and voices above; texts that leave are of the vocabulary or confirmed",
+            "treated": "as above; texts that leave are of the vocabulary or confirmed",
             "found": "see above",
         },
     ]
