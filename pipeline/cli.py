@@ -233,7 +233,9 @@ def tell_ready(say: Say, runs: list[Any], out: Path) -> None:
     """The last line: what is to be done with what is ready."""
     ready = [r for r in runs if r.ready is not None]
     if ready:
-        name = ready[0].opened.case.case if len(runs) == 1 else "NAME"
+        clip = ready[0].folder.clip
+        name = ready[0].ready.name.removesuffix("-ready.mp4") if clip else ready[0].opened.case.case
+        name = name if len(runs) == 1 else "NAME"
         say.line(
             f"ready: look at it, then `fieldstop release {name} --out {out} --by AB`,"
             " or sign off on the page"
@@ -249,9 +251,10 @@ def tell_run(say: Say, run: Any) -> None:
     say.line(f"case      {run.opened.case.case}{file}")
     for warning in (run.plan.warnings if run.plan else []) + run.warnings:
         say.note(f"note: {warning}")
-    if run.released is not None:
-        say.line(f"released  {run.released.path}")
-        say.line(f"sheet     {run.released.sheet}")
+    if run.leaving is not None:
+        path, sheet, _ = run.leaving
+        say.line(f"{'released' if run.released else 'unchanged'}  {path}")
+        say.line(f"sheet     {sheet}")
     if run.ready is not None:
         say.line(f"ready     {run.ready}")
     for reason in run.withheld:
@@ -289,20 +292,31 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
     context = _context(values)
     options = context.options(profile or "lecture")
     cuts = cuts_of(from_, to, title, cues)
-    runs = [
-        _run(
-            context, case, out, options, narration=narration, consent=consent, approve=approve,
-            looked=looked, clip=cut, narrated=narrated or narration is not None,
-        )
-        for cut in cuts
-    ]  # fmt: skip
-    if len(runs) == 1:
-        context.say.result(runs[0].as_json())
-    else:
-        context.say.result({"clips": [r.as_json() for r in runs], "error": None})
-    for run in runs:
+    runs: list[Any] = []
+    rows: list[dict[str, Any]] = []
+    failed: list[FieldstopError] = []
+    for cut in cuts:
+        try:
+            run = _run(
+                context, case, out, options, narration=narration, consent=consent,
+                approve=approve, looked=looked, clip=cut, unless_released=True,
+                narrated=narrated or narration is not None,
+            )  # fmt: skip
+        except Exception as wrong:
+            if len(cuts) == 1:
+                raise
+            # One clip that fails never stops the others.
+            failed.append(errors.explained(wrong))
+            rows.append({**EMPTY, "clip": cut.name, "error": failed[-1].as_dict()})
+            context.say.line(f"failed    {cut.name}: {failed[-1]}")
+            continue
+        runs.append(run)
+        rows.append(run.as_json())
         tell_run(context.say, run)
+    context.say.result(rows[0] if len(cuts) == 1 else {"clips": rows, "error": None})
     tell_ready(context.say, runs, out)
+    if failed:
+        return errors.EXIT_BATCH
     return errors.EXIT_WITHHELD if any(r.withheld for r in runs) else errors.EXIT_DONE
 
 

@@ -246,7 +246,8 @@ def test_clip_of_a_case(fieldstop: Shell, recording: media_zoo.Clip, tmp_path: P
     release = Path(made.value["release"])
     assert probe(release).duration_s == pytest.approx(2.5, abs=0.05)
     sheet = json.loads(Path(made.value["sheet"]).read_text())
-    assert sheet["number"] is None and sheet["title"] == "Clip" and sheet["audience"] == "teaching"
+    assert sheet["number"] is None and sheet["audience"] == "teaching"
+    assert sheet["title"] == "Crusts", "of the case, where it has none of its own"
     cues = tmp_path / "cues.csv"
     cues.write_text("from,to,title\n0,2,First look\n0:03,0:05,Second look\n")
     many = fieldstop("clip", folder, "--cues", cues, "--looked", "AB",

@@ -30,5 +30,9 @@ def run_one(
         )
     elif not run.unchanged:
         # The review page reads the sources of a case anew.
-        remember_origin(out, run.opened.case.case, path, more.get("narration"))
+        clip = run.folder.clip  # its narration may be its own
+        if not clip or not run.folder.whole.private_file("origin.json").is_file():
+            remember_origin(
+                out, run.opened.case.case, path, None if clip else more.get("narration")
+            )
     return run

@@ -517,6 +517,7 @@ class Batch:
                 with writing():
                     path.unlink(missing_ok=True)
         cases = {p.parent.name for p in out.glob("private/*/.*.part-*")}
+        cases |= {p.parents[2].name for p in out.glob("private/*/clips/*/.*.part-*")}
         cases |= {p.parent.name for p in out.glob("releases/*/.*.part-*")}
         for case in sorted(cases):
             tidy({"out": str(out), "case": case})

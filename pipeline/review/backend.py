@@ -44,14 +44,23 @@ CaseState = Literal[
 ]
 
 
+class ClipSummary(NamedTuple):
+    """One row below its case: a clip of a part. name: made of its times."""
+
+    name: str
+    title: str
+    state: Literal["ready", "released", "withheld"]
+
+
 class CaseSummary(NamedTuple):
-    """One row of the list of cases."""
+    """One row of the list of cases, with the clips of parts below it."""
 
     case: str
     title: str
     state: CaseState
     open_findings: int
     duration_s: float
+    clips: Sequence[ClipSummary] = ()
 
 
 @dataclass
@@ -581,4 +590,7 @@ def summary_data(row: CaseSummary) -> dict[str, Any]:
         "state": row.state,
         "open": row.open_findings,
         "length": format_time(row.duration_s),
-    }
+        "clips": [
+            {"name": c.name, "title": plain(c.title), "state": c.state} for c in row.clips
+        ],
+    }  # fmt: skip

@@ -44,6 +44,7 @@ from pipeline.review.backend import (
     Segment,
     lay_over,
 )
+from pipeline.review.clips import clips_of, has_release
 from pipeline.review.decisions import DecisionFile, effective, version
 from pipeline.review.ducking import Levels, depth_of, heard_levels, on_case_axis
 from pipeline.review.report import CAUTIONS, MarkReport, SoundReport
@@ -208,7 +209,10 @@ class FolderBackend:
                 out.append(CaseSummary(path.name, "", "needs a person", 1, 0.0))
                 continue
             left = sum(f.needs_person for f, _ in lay_over(view, decisions).findings)
-            out.append(CaseSummary(path.name, view.title, view.state, left, view.duration_s))
+            clips = clips_of(self._folder(path.name))
+            out.append(
+                CaseSummary(path.name, view.title, view.state, left, view.duration_s, clips)
+            )
         return out
 
     def check_open(self, case: str) -> None:
@@ -390,8 +394,7 @@ class FolderBackend:
     def _state(
         self, case: str, view: CaseView, plan: Plan | None, decisions: Decisions, missing: bool
     ) -> CaseState:
-        releases = self._folder(case).releases_dir
-        if releases.is_dir() and any(releases.glob("*.mp4")):
+        if has_release(self._folder(case)):
             return "released"
         if any(f.needs_person for f, _ in lay_over(view, decisions).findings):
             return "needs a person"

@@ -145,7 +145,7 @@ def keep_facts(facts: list[ConsentFact], folder: WorkFolder, case_folder: Path |
     if not facts:
         return
     folder.prepare()
-    append(folder.private_file(NAME), facts)
+    append(folder.whole.private_file(NAME), facts)
     if case_folder is not None:
         # Material on a card or a share that is for reading only stays as it is.
         with contextlib.suppress(OutputError):

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import tomllib
+from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +23,14 @@ def cuts_of(from_: str | None, to: str | None, title: str, cues: Path | None) ->
         rows = _rows(cues)
         if not rows:
             raise InputError("The cue sheet lists no clips", "", "write from, to and title")
-        return [_cut(row, number) for number, row in enumerate(rows, 1)]
+        cuts = [_cut(row, number) for number, row in enumerate(rows, 1)]
+        # The same part under two titles is two clips.
+        count: Counter[str] = Counter()
+        for number, cut in enumerate(cuts):
+            count[cut.name] += 1
+            if count[cut.name] > 1:
+                cuts[number] = replace(cut, name=f"{cut.name}-{count[cut.name]}")
+        return cuts
     if from_ is None or to is None:
         raise UsageError("clip takes --from and --to, or --cues", "", "give both times")
     return [_cut({"from": from_, "to": to, "title": title}, None)]
@@ -38,9 +47,19 @@ def _cut(row: dict[str, Any], number: int | None) -> ClipCut:
     if stop_s - start_s < 0.1:
         raise UsageError(f"{where} is too short or ends before it starts",
                          f"{start_s:g} to {stop_s:g} s", "give a later end")  # fmt: skip
-    start, stop = (f"{t:g}".replace(".", "-") for t in (start_s, stop_s))
-    suffix = f"-clip-{start}-{stop}"
-    return ClipCut(Span(start_s, stop_s), str(row.get("title") or ""), suffix)
+    span = Span(start_s, stop_s)
+    return ClipCut(span, str(row.get("title") or ""), part_name(span))
+
+
+def part_name(span: Span) -> str:
+    """`0m02s5-0m08s0`: a title may name somebody, times do not."""
+    return "-".join(_time_name(t) for t in span)
+
+
+def _time_name(time_s: float) -> str:
+    whole, _, rest = f"{time_s:.3f}".partition(".")
+    minutes, seconds = divmod(int(whole), 60)
+    return f"{minutes}m{seconds:02d}s{rest.rstrip('0') or '0'}"
 
 
 def _rows(path: Path) -> list[dict[str, Any]]:

@@ -30,12 +30,14 @@ def inputs_sha256(
     decisions: Decisions | None = None,
     approve: str | None = None,
     narrated: bool = True,
+    cut: Any = None,
 ) -> str:
     """Hash of everything that decides what is made from a case, without any file name.
 
     The sources, the narration and its captions by content, what case.toml says, the settings (not
     those of the machine and of the batch), people's decisions, who answers for it, which of
     its texts nobody confirmed, and whether consent covers the audience on the date `today`.
+    cut: of a clip of a part, anything that JSON can hold.
     """
     case = _case_values(opened)
     in_force = effective(decisions.entries) if decisions else []
@@ -54,7 +56,9 @@ def inputs_sha256(
         "texts": [found.where for found in unread],
         "consent": [consent.covers(options.output.audience, today), consent.voice],
     }
-    return hashlib.sha256(json.dumps(values, sort_keys=True).encode()).hexdigest()
+    if cut is not None:
+        values["cut"] = cut
+    return _sha256(values)
 
 
 def read_decisions(folder: WorkFolder) -> Decisions | None:
@@ -62,7 +66,7 @@ def read_decisions(folder: WorkFolder) -> Decisions | None:
 
     Raises InputError if decisions.json is damaged: a decision is never dropped.
     """
-    path = folder.private_file("decisions.json")
+    path = folder.whole.private_file("decisions.json")
     if not path.is_file():
         return None
     try:

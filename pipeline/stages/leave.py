@@ -66,12 +66,14 @@ class Left:
 
 def ready_documents(out: Path) -> list[Path]:
     """Documents of all that is ready in an OUT folder, sorted by name."""
-    return sorted((Path(out) / "private").glob("*/*" + SUFFIX))
+    private = Path(out) / "private"
+    return sorted([*private.glob("*/*" + SUFFIX), *private.glob("*/clips/*/*" + SUFFIX)])
 
 
 def folder_of(out: Path, document: Path) -> WorkFolder:
     """The work folder that a document of `ready_documents` lies in."""
-    return WorkFolder(out, document.relative_to(Path(out) / "private").parts[0])
+    case, *below = document.relative_to(Path(out) / "private").parts
+    return WorkFolder(out, case, below[1] if len(below) > 2 else "")
 
 
 def chosen(out: Path, names: Sequence[str], profile: str | None) -> list[Path]:

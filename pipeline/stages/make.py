@@ -105,11 +105,21 @@ _WORK = re.compile(r"^\.work\.part-(\d+)-")
 
 @dataclass(frozen=True)
 class ClipCut:
-    """A clip of a case: its span of case time, its title, its name part."""
+    """A clip of a case: its span of case time, its title, its own name beside the case's."""
 
     span: Span
     title: str = ""
-    suffix: str = ""
+    name: str = ""
+
+    @property
+    def suffix(self) -> str:
+        """What its files are called after the profile."""
+        return f"-{self.name}" if self.name else ""
+
+    @property
+    def cut(self) -> list[float | str]:
+        """What makes it another clip of the same case."""
+        return [self.span.start_s, self.span.stop_s, self.title]
 
 
 @dataclass
@@ -160,6 +170,8 @@ class CaseRun:
     def checks(self) -> list[Check]:
         if self.verified:
             return self.verified.checks
+        if self.standing is not None:
+            return self.standing.sheet.checks
         return self.kept.checks if self.kept else []
 
     @property
@@ -169,16 +181,28 @@ class CaseRun:
             return "released"
         return "ready" if self.ready is not None else "withheld"
 
+    @property
+    def leaving(self) -> tuple[Path, Path, Path] | None:
+        """The released file, its sheet and its record, of this run or of an earlier one."""
+        if self.released is not None:
+            return self.released.path, self.released.sheet, self.released.record
+        if self.standing is None:
+            return None
+        name = self.standing.sheet.profile, self.standing.sheet.revision
+        folder = self.folder
+        return folder.release_file(*name), folder.sheet_file(*name), folder.record_file(*name)
+
     def as_json(self) -> dict[str, Any]:
         """The object that `--json` of make prints."""
-        released = self.released
+        path, sheet, record = (str(p) for p in self.leaving) if self.leaving else (None,) * 3
         return {
             "case": self.opened.case.case,
-            "release": str(released.path) if released else None,
+            **({"clip": self.folder.clip, "unchanged": self.unchanged} if self.folder.clip else {}),
+            "release": path,
             "ready": str(self.ready) if self.ready else None,
             "draft": str(self.draft) if self.draft else None,
-            "sheet": str(released.sheet) if released else None,
-            "record": str(released.record) if released else None,
+            "sheet": sheet,
+            "record": record,
             "survey": [str(p) for p in self.surveys],
             "plan": str(self.folder.private_file("plan.json")) if self.plan else None,
             "report": str(self.report) if self.report else None,
@@ -238,11 +262,12 @@ def run_case(
         case_pattern=options.anonymity.case_pattern,
     )  # fmt: skip
     glyph = load_glyph(options.mark)
-    folder = WorkFolder(out, opened.case.case)
+    folder = WorkFolder(out, opened.case.case, clip.name if clip else "")
     folder.prepare()
     with folder.case_lock():
         clean(folder)
-        tidy_ready(folder)
+        for part in folder.parts():
+            tidy_ready(part)
         with work_folder(folder) as work:
             run = CaseRun(opened, options, folder, work, glyph=glyph, approved_by=approve)
             document = read_decisions(folder)
@@ -257,20 +282,25 @@ def run_case(
                 if not survey_only:
                     if approve is not None and read_texts:
                         leaving = texts_of_case(
-                            opened, options, run.decisions, title=_title(clip),
+                            opened, options, run.decisions, title=_title(clip, opened.case),
                             narrated=narrated, suffix=clip.suffix if clip else "",
                         )  # fmt: skip
                         confirm_texts(leaving, ConfirmedTexts(folder), approve)
-                    releasing.record_unrecorded(folder, known)
+                    for part in folder.parts():
+                        releasing.record_unrecorded(part, known)
                     behind = run.consent.clock_warning(datetime.datetime.now(datetime.UTC))
                     run.warnings += [behind] if behind else []
                     run.inputs = inputs_sha256(
                         opened, options, run.consent, datetime.date.today(),
                         decisions=document, approve=approve, narrated=narrated,
+                        cut=clip.cut if clip else None,
                     )  # fmt: skip
                     if unless_released:
                         run.standing = standing_release(
-                            known, folder, options.output.profile, run.inputs
+                            known,
+                            folder,
+                            options.output.profile + (clip.suffix if clip else ""),
+                            run.inputs,
                         )
                     if run.standing is None:
                         run.kept = standing_ready(
@@ -346,9 +376,9 @@ def _make(
     let_leave(run, ready, catalogue)
 
 
-def _title(clip: ClipCut | None) -> str | None:
-    """Of a clip of a part; None: the case's own."""
-    return (clip.title or "Clip") if clip is not None else None
+def _title(clip: ClipCut | None, case: Case) -> str | None:
+    """Of a clip of a part; None: the case's own, also for a clip that has none."""
+    return None if clip is None else clip.title or (None if case.title else "Clip")
 
 
 def keep(run: CaseRun, clip: ReadyClip) -> None:
@@ -381,7 +411,7 @@ def let_leave(run: CaseRun, clip: ReadyClip, catalogue: Catalogue) -> None:
 def _made_from(
     run: CaseRun, clip: ClipCut | None, narrated: bool, document: Decisions | None
 ) -> dict[str, str]:
-    cut = [clip.span.start_s, clip.span.stop_s, clip.title] if clip else None
+    cut = clip.cut if clip else None
     return made_from(run.opened, run.options, document, narrated=narrated, cut=cut)
 
 
@@ -412,7 +442,7 @@ def make_rendered(
         decisions=run.decisions,
         cut_to=clip.span if clip else None,
         narrated=narrated,
-        title=_title(clip),
+        title=_title(clip, case),
     )
     folder.atomic_write(folder.private_file("plan.json"), run.plan.to_json())
     signed = _sign_off(run, document) if document is not None else None
@@ -494,7 +524,7 @@ def verify_rendered(run: CaseRun, progress: Progress) -> ReadyClip | None:
         checks=run.verified.checks,
         mark=mark_record(run),
         approved_by=run.approved_by,
-        inputs=run.inputs if run.numbered else "",
+        inputs=run.inputs,
         warnings=list(run.warnings),
         sources_at=[str(absolute(s.path)) for s in run.opened.sources],
         case_at=str(absolute(run.opened.folder or run.opened.sources[0].path)),
@@ -595,19 +625,21 @@ def _from_cache(cache: Cache, key: str) -> Surveyed | None:
 
 
 def save_surveys(run: CaseRun) -> None:
+    """Into the folder of the case: its clips share them."""
+    folder = run.folder.whole
     for number, surveyed in enumerate(run.surveyed):
         name = "survey" if number == 0 else f"survey-{number + 1}"
-        document, _ = save_survey(surveyed, run.folder.private_dir, name)
+        document, _ = save_survey(surveyed, folder.private_dir, name)
         run.surveys.append(document)
         if surveyed.proxy:
-            target = run.folder.private_file(proxy_name(surveyed.survey.recording.sha256))
-            run.folder.atomic_write(target, surveyed.proxy)
+            target = folder.private_file(proxy_name(surveyed.survey.recording.sha256))
+            folder.atomic_write(target, surveyed.proxy)
             surveyed.proxy = b""
         elif surveyed.outdated:
             # An older copy may show what is covered by now: the page makes one anew.
             for full in (False, True):
                 name = proxy_name(surveyed.survey.recording.sha256, full=full)
-                run.folder.private_file(name).unlink(missing_ok=True)
+                folder.private_file(name).unlink(missing_ok=True)
 
 
 def source_inputs(run: CaseRun) -> list[SourceInput]:
@@ -842,8 +874,8 @@ def write_pages(run: CaseRun, report: Report | None, proof: Report | None) -> No
 
 def clean(folder: WorkFolder) -> None:
     """Remove what a killed run left behind. Call it while holding the lock."""
-    folder.clean_stale()
-    for path in folder.private_dir.glob(".work.part-*"):
+    folder.whole.clean_stale()
+    for path in (p for part in folder.parts() for p in part.private_dir.glob(".work.part-*")):
         match = _WORK.match(path.name)
         if match and path.is_dir() and not is_alive(int(match.group(1))):
             shutil.rmtree(path, ignore_errors=True)

@@ -22,7 +22,7 @@ from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder
 
 _MOST_TOLD = 12
-_MADE_SUFFIX = re.compile(r"(-clip-[0-9-]+)?")
+_MADE_SUFFIX = re.compile(r"(-[0-9]+m[0-9]+s[0-9]+-[0-9]+m[0-9]+s[0-9]+(-[0-9]+)?)?")
 
 
 @dataclass(frozen=True)

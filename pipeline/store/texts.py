@@ -49,7 +49,7 @@ class ConfirmedTexts:
     """
 
     def __init__(self, folder: WorkFolder | None = None) -> None:
-        self._folder = folder
+        self._folder = folder.whole if folder is not None else None
         self._memory = data_folder() / "confirmed-texts.jsonl"
 
     def by(self, text: str) -> str | None:

@@ -1,7 +1,8 @@
 """The folder OUT: what may leave, what stays private, whole writes, one lock per case.
 
-    OUT/releases/CASE/   files that may leave
-    OUT/private/CASE/    mode 0700: surveys, plans, decisions, records, drafts
+    OUT/releases/CASE/             files that may leave
+    OUT/private/CASE/              mode 0700: surveys, plans, decisions, records, drafts
+    OUT/private/CASE/clips/NAME/   plan, report, record and drafts of a clip of a part
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from pathlib import Path
 from pipeline.errors import OutputError, UsageError
 from pipeline.model.pseudonym import SAFE
 
+_CLIP = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 _PROFILE = re.compile(r"[a-z0-9-]{1,80}")  # a profile, and the times of a clip
 _TEMP_MARK = ".part-"
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
@@ -126,22 +128,40 @@ def atomic_write(target: Path, data: bytes | str, private: bool = False) -> None
 
 
 class WorkFolder:
-    """Where the files of one case lie inside an OUT folder.
+    """Where the files of one case, or of a clip of a part of it, lie inside an OUT folder.
 
-    out: the folder given with --out. case: the pseudonym.
+    out: the folder given with --out. case: the pseudonym. clip: name of the clip, if it is one:
+    its own files lie apart, what belongs to the case (`whole`) is shared.
     Nothing is created before `prepare`, `case_lock` or a write.
     Raises UsageError if `case` cannot be a folder name.
     """
 
-    def __init__(self, out: Path | str, case: str) -> None:
+    def __init__(self, out: Path | str, case: str, clip: str = "") -> None:
         if not re.fullmatch(SAFE, case):
             raise UsageError(
                 "A case name cannot be a folder name",
                 f"{len(case)} characters",
                 "use up to 40 letters, digits, dots, dashes or underscores",
             )
+        if clip and not _CLIP.fullmatch(clip):
+            raise UsageError(
+                "The name of a clip cannot be a folder name",
+                f"{len(clip)} characters",
+                "use small letters, digits and dashes",
+            )
         self.out = Path(out)
-        self.case = case
+        self.case, self.clip = case, clip
+
+    @property
+    def whole(self) -> WorkFolder:
+        """The folder of the case: surveys, decisions, consent and the lock lie there."""
+        return WorkFolder(self.out, self.case) if self.clip else self
+
+    def parts(self) -> list[WorkFolder]:
+        """The folder of the case and those of its clips, sorted by name."""
+        whole = self.whole
+        names = sorted(p.name for p in (whole.private_dir / "clips").glob("*") if p.is_dir())
+        return [whole, *(WorkFolder(self.out, self.case, n) for n in names if _CLIP.fullmatch(n))]
 
     @property
     def releases_dir(self) -> Path:
@@ -149,13 +169,16 @@ class WorkFolder:
 
     @property
     def private_dir(self) -> Path:
-        return self.out / "private" / self.case
+        folder = self.out / "private" / self.case
+        return folder / "clips" / self.clip if self.clip else folder
 
     def prepare(self) -> None:
         """Makes both folders; the private ones get mode 0700, also when they existed."""
         with writing():
             make_folder(self.releases_dir)
-            for folder in (self.private_dir.parent, self.private_dir):
+            private = self.private_dir
+            above = [p for p in private.parents if p.is_relative_to(self.out / "private")]
+            for folder in (*reversed(above), private):
                 make_folder(folder, mode=0o700)
                 if stat.S_IMODE(folder.stat().st_mode) != 0o700:
                     folder.chmod(0o700)
@@ -212,7 +235,7 @@ class WorkFolder:
         import fcntl
 
         self.prepare()
-        path = self.private_dir / ".lock"
+        path = self.whole.private_dir / ".lock"
         with writing():
             handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
@@ -252,7 +275,7 @@ class WorkFolder:
         return removed
 
     def _is_private(self, path: Path) -> bool:
-        return Path(path).resolve().is_relative_to(self.private_dir.resolve())
+        return Path(path).resolve().is_relative_to(self.whole.private_dir.resolve())
 
     @staticmethod
     def _holder(handle: int) -> str:
