@@ -1,53 +1,56 @@
-"""Lettering and faces in sampled pictures: the fold that a process of its own runs.
+"""Lettering and faces: the fold that a process of its own runs over the decoded pictures.
 
 It keeps boxes only, so what it hands back is small and can be pickled. The
 process should end before encoding starts: the networks take about 350 MB.
 
-What is skipped, and why that is safe enough:
-- Lettering: the network looks at `text_regions` of each sample and, every
-  `colours_every_s`, of its `odd_colours`, and at the whole picture every
-  `whole_every_s`, at the first sample and whenever there is no scope field.
-  `OverlayFold` sees every sample. Lettering that lies wholly in the surround is
-  blanked anyway and is not looked for by the network.
-- Faces: inside the body only the whole picture is looked at, every
-  `faces_every_s`; with no scope field, or where the caller says `outside`,
-  every sample is looked at, tiles too.
+- Lettering: every decoded picture is looked at (`_letter_watch`). Lettering that lies wholly in
+  the surround is blanked anyway; the box around the field is what is looked at.
+- Faces: inside the body only the whole picture is looked at, every `faces_every_s`; with no
+  scope field, where the caller says `outside`, and where a picture has little in common with
+  the one before, tiles too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis._letter_spans import counted
+from pipeline.analysis._letter_watch import LetterWatch, Planes
 from pipeline.analysis.boxes import Pixels, iou, overlap
 from pipeline.analysis.faces import FaceDetector, merge_faces
-from pipeline.analysis.lettering import (
-    ODD_STEP,
-    Box,
-    OverlayFold,
-    TextDetector,
-    merge_lettering,
-    odd_colours,
-    text_regions,
-)
+from pipeline.analysis.lettering import Box, field_box, merge_lettering
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Face, Lettering
 
-SAMPLE_RATE_HZ = 1.0
 SURE_FACE = 0.75  # score of a face that needs no second look; common practice, no source
 SAME_PLACE = 0.2  # intersection over union
-_IGNORED_TIME = 0.3  # of an overlay's span; it is seen in blocks of samples
+_IGNORED_TIME = 0.3  # of a span of lettering
 _IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
+_MARGIN_S = 0.25  # lettering is filled this long before its first and after its last look
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A decoded picture: planes of yuv420p (uint8, limited range), and all of it as RGB, uint8
+    (row, col, 3), made when asked for. outside: it may be outside the body."""
+
+    time_s: float
+    planes: Planes
+    rgb: Callable[[], NDArray[np.uint8]]
+    outside: bool = False
 
 
 class Detectors:
-    """Looks at samples in order of time; `finish` gives the spans.
+    """Looks at the pictures in order of time; `finish` gives the spans.
 
     fields: the scope field over time, on the working picture. lettering, faces:
-    what to look for. spacing_s: time between samples. threads: of the text
-    network.
+    what to look for. spacing_s: time between pictures in which faces are looked for where there
+    is no field. matrix: of the colours. late: the second search, of other pictures at another
+    size than the first. threads: of the networks.
     """
 
     def __init__(
@@ -56,61 +59,44 @@ class Detectors:
         lettering: bool = True,
         faces: bool = True,
         spacing_s: float = 1.0,
-        whole_every_s: float = 60.0,
+        matrix: str = "bt709",
+        late: bool = False,
         faces_every_s: float = 2.0,
-        colours_every_s: float = 1.0,
         threads: int = 1,
     ) -> None:
         self.spacing_s = spacing_s
-        self.whole_every_s = whole_every_s
         self.faces_every_s = faces_every_s
-        self.colours_every_s = colours_every_s
         self._fields = sorted(fields, key=lambda f: f.start_s)
-        self._text = TextDetector(threads=threads) if lettering else None
-        self._overlays: OverlayFold | None = None
+        self._letters = LetterWatch(matrix, late, threads) if lettering else None
         self._near = FaceDetector(views="whole") if faces else None
         self._far = FaceDetector(views="tiles") if faces else None
-        self._lines: list[tuple[float, list[Box]]] = []
         self._faces: list[tuple[float, list[Box]]] = []
         self._inside: list[bool] = []
-        self._whole_s = self._colours_s = -np.inf
-        self._face_s = -np.inf
+        self._face_s = self._last_s = -np.inf
         self._size = (0, 0)
 
-    def step(self, time_s: float, rgb: NDArray[np.uint8], outside: bool = False) -> None:
-        """One sample. rgb: uint8 (row, col, 3), the full working picture.
-
-        outside: the picture may be outside the body.
-        """
-        import cv2
-
-        self._size = (rgb.shape[1], rgb.shape[0])
+    def step(self, shown: Shown) -> None:
+        """A picture, times rising."""
+        time_s = shown.time_s
+        height, width = shown.planes[0].shape
+        self._size = (width, height)
         field = self._field_at(time_s)
-        no_field = field is None or field.shape == "none"
-        if self._text is not None:
-            if self._overlays is None:
-                self._overlays = OverlayFold(self._fields, *self._size)
-            luma = np.asarray(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), np.uint8)
-            self._overlays.step(time_s, luma)
-            if no_field or time_s - self._whole_s >= self.whole_every_s - 1e-6:
-                self._whole_s = time_s
-                boxes = self._text.boxes(rgb)
-            else:
-                boxes = self._text.boxes(rgb, text_regions(rgb, field))
-            colours = time_s - self._colours_s >= self.colours_every_s - 1e-6
-            self._colours_s = time_s if colours else self._colours_s
-            for view in odd_colours(rgb, field) if colours else []:
-                boxes += self._text.boxes(view, text_regions(view, field, ODD_STEP))
-            self._lines.append((time_s, boxes))
-        if self._near is not None and self._far is not None:
-            everywhere = no_field or outside
-            if everywhere or time_s - self._face_s >= self.faces_every_s - 1e-6:
-                self._face_s = time_s
-                detector = self._far if everywhere else self._near
-                self._faces.append((time_s, detector.boxes(rgb)))
-                self._inside.append(not everywhere)
-                if any(box[4] < SURE_FACE for box in self._faces[-1][1]):
-                    self._face_s = -np.inf  # look again at the next sample
+        strange = False
+        if self._letters is not None:
+            strange = self._letters.step(time_s, shown.planes, field_box(field, width, height))
+        if self._near is None or self._far is None:
+            return
+        everywhere = field is None or field.shape == "none" or shown.outside
+        every_s = self.spacing_s if everywhere else self.faces_every_s
+        if not strange and time_s + 1e-6 < self._face_s + every_s:
+            return
+        self._face_s = time_s
+        detector = self._far if everywhere or strange else self._near
+        found = detector.boxes(shown.rgb())
+        self._faces.append((time_s, found))
+        self._inside.append(not everywhere and not strange)
+        if not everywhere and any(box[4] < SURE_FACE for box in found):
+            self._face_s = time_s + self.spacing_s - every_s  # look again soon
 
     def finish(
         self, stop_s: float | None = None, ignore: Sequence[Sequence[float]] = ()
@@ -122,17 +108,12 @@ class Detectors:
         meant to be there for a while: what lies mostly in them is left out.
         """
         width, height = self._size
-        lines = [
-            (time_s, [b for b in boxes if not _ignored(b, _now(ignore, time_s, time_s))])
-            for time_s, boxes in self._lines
-        ]
-        overlays = self._overlays.finish() if self._overlays is not None else []
-        overlays = [
-            entry for entry in overlays
-            if not _ignored(entry.box_px, _now(ignore, entry.start_s, entry.stop_s))
+        sights = [] if self._letters is None else [
+            s for s in self._letters.sights
+            if not _ignored(s.box, _now(ignore, s.since_s, s.time_s))
         ]  # fmt: skip
         lettering = merge_lettering(
-            lines, self.spacing_s, overlays, self._fields, width, height, stop_s
+            counted(sights), _MARGIN_S, self._fields, width, height, stop_s
         )
         spacing = max(self.spacing_s, self.faces_every_s)
         faces = confirmed(self._faces, self._inside)
@@ -185,22 +166,24 @@ def _ignored(box: Sequence[float], ignore: Sequence[Pixels]) -> bool:
 
 
 def detect(
-    samples: Iterable[tuple[float, NDArray[np.uint8], bool]],
+    pictures: Iterable[Shown],
     fields: Sequence[FieldSpan],
     lettering: bool = True,
     faces: bool = True,
     spacing_s: float = 1.0,
     stop_s: float | None = None,
     ignore: Sequence[Sequence[float]] = (),
+    matrix: str = "bt709",
+    late: bool = False,
 ) -> tuple[list[Lettering], list[Face]]:
-    """All of it for an iterable of (time_s, rgb, outside): the body of a child process.
+    """All of it for the pictures of one file: the body of a child process.
 
-    See `Detectors.step` for the arrays and `Detectors.finish` for what comes back.
+    See `Detectors` for the arguments and `Detectors.finish` for what comes back.
     """
     import cv2
 
     cv2.setNumThreads(1)
-    detectors = Detectors(fields, lettering, faces, spacing_s)
-    for time_s, rgb, outside in samples:
-        detectors.step(time_s, rgb, outside)
+    detectors = Detectors(fields, lettering, faces, spacing_s, matrix, late)
+    for shown in pictures:
+        detectors.step(shown)
     return detectors.finish(stop_s, ignore)

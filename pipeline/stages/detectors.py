@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.errors import OutputError
 from pipeline.media.programs import die_with_parent
@@ -29,6 +28,7 @@ from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering
 
 if TYPE_CHECKING:
+    from pipeline.analysis.detect import Shown
     from pipeline.media.read import Picture
 
 # Not -m: that would import a folder named pipeline from wherever the user stands.
@@ -43,7 +43,7 @@ _HEAD = struct.Struct("<dII")  # time_s, rows and cols, before the planes of eac
 
 def text_available() -> bool:
     """True if the package that finds lettering is installed."""
-    return find_spec("rapidocr") is not None
+    return find_spec("rapidocr") is not None and find_spec("onnxruntime") is not None
 
 
 def look(
@@ -68,7 +68,7 @@ def look(
         return [], []
     job = _job(recording, fields, options, samples_per_s, ignore, stop_s)
     limit_s = _limit_s(stop_s or recording.duration_s)
-    named = {"path": str(path), "outside": [list(o) for o in outside]}
+    named = {"path": str(path), "late": False, "outside": [list(o) for o in outside]}
     child_ = _Child(job | named, limit_s)
     try:
         return child_.finish()
@@ -98,10 +98,10 @@ class Feed:
         ignore: Sequence[Place] = (),
         stop_s: float | None = None,
     ) -> None:
-        self._spacing_s = 1 / samples_per_s
-        self._next_s = 0.0
         job = _job(recording, fields, options, samples_per_s, ignore, stop_s)
-        self._child = _Child(job | {"path": None}, _limit_s(stop_s or recording.duration_s))
+        self._child = _Child(
+            job | {"path": None, "late": True}, _limit_s(stop_s or recording.duration_s)
+        )
 
     def __enter__(self) -> Feed:
         return self
@@ -110,10 +110,7 @@ class Feed:
         self._child.stop()
 
     def step(self, picture: Picture) -> None:
-        """A picture; it is looked at if a sample is due. Raises OutputError as `look` does."""
-        if picture.time_s + 1e-6 < self._next_s:
-            return
-        self._next_s = picture.time_s + self._spacing_s
+        """A picture, times rising. Raises OutputError as `look` does."""
         planes = [np.ascontiguousarray(p) for p in picture.planes()]
         self._child.send(_HEAD.pack(picture.time_s, *planes[0].shape))
         for plane in planes:
@@ -222,17 +219,19 @@ def child() -> None:
     job = json.loads(sys.stdin.buffer.readline())
     recording = Recording.model_validate_json(job["recording"])
     if job["path"] is None:
-        samples = _handed(recording.video.matrix)
+        pictures = _handed(recording.video.matrix)
     else:
-        samples = _samples(Path(job["path"]), recording, job["outside"], job["rate_hz"])
+        pictures = _decoded(Path(job["path"]), recording, job["outside"])
     letters, faces = detect(
-        samples,
+        pictures,
         [FieldSpan.model_validate(s) for s in job["fields"]],
         job["lettering"],
         job["faces"],
         1 / job["rate_hz"],
         job["stop_s"],
         [tuple(b) for b in job["ignore"]],
+        recording.video.matrix,
+        job["late"],
     )
     found = {
         "lettering": [x.model_dump() for x in letters],
@@ -241,11 +240,10 @@ def child() -> None:
     sys.stdout.write("\n" + json.dumps(found) + "\n")
 
 
-def _handed(matrix: str) -> Iterator[tuple[float, NDArray[np.uint8], bool]]:
+def _handed(matrix: str) -> Iterator[Shown]:
     """Pictures that the parent decoded: head, then the planes of yuv420p."""
     import av
 
-    from pipeline.media.read import reduce_rgb
     from pipeline.media.write import planes_of
 
     stream = sys.stdin.buffer
@@ -255,20 +253,23 @@ def _handed(matrix: str) -> Iterator[tuple[float, NDArray[np.uint8], bool]]:
         for plane in planes_of(frame):
             data = np.frombuffer(stream.read(plane.size), np.uint8)
             plane[:] = data.reshape(plane.shape)
-        yield time_s, reduce_rgb(frame, rows, matrix), False
+        yield _shown(time_s, frame, matrix, False)
 
 
-def _samples(
-    path: Path, recording: Recording, outside: Sequence[tuple[float, float]], rate_hz: float
-) -> Iterator[tuple[float, NDArray[np.uint8], bool]]:
-    from pipeline.media.read import read_pictures, reduce_rgb
+def _decoded(
+    path: Path, recording: Recording, outside: Sequence[tuple[float, float]]
+) -> Iterator[Shown]:
+    from pipeline.media.read import read_pictures
 
-    next_s = 0.0
     sparse = recording.frame_rate_hz >= 20 and not recording.video.interlaced
     for picture in read_pictures(path, recording, skip_unreferenced=sparse, threads=1):
-        if picture.time_s + 1e-6 < next_s:
-            continue
-        next_s = picture.time_s + 1 / rate_hz
-        rgb = reduce_rgb(picture.frame, picture.frame.height, recording.video.matrix)
         out = any(a <= picture.time_s < b for a, b in outside)
-        yield picture.time_s, rgb, out
+        yield _shown(picture.time_s, picture.frame, recording.video.matrix, out)
+
+
+def _shown(time_s: float, frame: Any, matrix: str, outside: bool) -> Shown:
+    from pipeline.analysis.detect import Shown
+    from pipeline.media.read import plane_view, reduce_rgb
+
+    y, u, v = (plane_view(p) for p in frame.planes[:3])
+    return Shown(time_s, (y, u, v), lambda: reduce_rgb(frame, frame.height, matrix), outside)

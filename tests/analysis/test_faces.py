@@ -123,3 +123,25 @@ def test_weak_single_hits_inside_the_body_do_not_count() -> None:
     assert [len(boxes) for _, boxes in kept] == [0, 0, 1, 0, 1, 1]
     # with no scope field every hit counts
     assert [len(boxes) for _, boxes in confirmed(looks, [False] * 6)] == [1, 0, 1, 0, 1, 1]
+
+
+@pytest.mark.parametrize("first", [12, 31])
+def test_a_face_of_three_pictures_among_tissue_is_found(first: int) -> None:
+    """A cut to it is what is noticed: inside the body faces are looked for every 2 s only."""
+    import cv2
+
+    from pipeline.analysis.detect import Detectors, Shown
+    from pipeline.model.field import whole_picture
+
+    face = np.asarray(cv2.resize(skimage.data.astronaut()[:400, :400], (480, 480)))
+    eye = skimage.data.retina()
+    detectors = Detectors([whole_picture(480, 480, 0, 3, 1.0).model_copy(update={
+        "shape": "circle", "radius_px": 240.0, "center_x_px": 240.0, "center_y_px": 240.0,
+    })])  # fmt: skip
+    for number in range(50):
+        rgb = face if first <= number < first + 3 else eye[300 + number :, 300:][:480, :480]
+        both = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2YUV_I420)
+        u, v = both[480:600].reshape(240, 240), both[600:].reshape(240, 240)
+        detectors.step(Shown(number / 25, (both[:480], u, v), lambda rgb=rgb: np.array(rgb)))
+    _, faces = detectors.finish(2.0)
+    assert any(f.start_s <= first / 25 and f.stop_s >= (first + 2) / 25 for f in faces)
