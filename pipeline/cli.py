@@ -14,6 +14,7 @@ import click
 
 from pipeline import __version__, errors
 from pipeline.errors import FieldstopError, InputError, NeedsPerson, OutputError, UsageError
+from pipeline.usage import misused
 
 # Small matrices only: threads of the linear algebra cost more than they give, and they
 # would fight with those of the decoder and the encoder.
@@ -92,10 +93,7 @@ class Group(click.Group):
         except click.exceptions.Exit as stop:
             sys.exit(stop.exit_code)
         except click.ClickException as wrong:
-            error: FieldstopError = UsageError(
-                wrong.format_message().rstrip("."), "", "see fieldstop -h"
-            )
-            _fail(error, as_json)
+            _fail(misused(wrong), as_json)
         except (click.Abort, KeyboardInterrupt):
             click.echo("Interrupted: nothing half-made was left behind.", err=True)
             sys.exit(errors.EXIT_INTERRUPTED)

@@ -110,9 +110,8 @@ def _read_toml(path: Path, where: str) -> dict[str, Any]:
     try:
         found = path.stat()
         if not stat.S_ISREG(found.st_mode) or found.st_size > SETTINGS_LIMIT_BYTES:
-            raise UsageError(
-                f"{where} is no settings file", f"{found.st_size} bytes", "give a small TOML file"
-            )
+            got = "a folder" if stat.S_ISDIR(found.st_mode) else f"{found.st_size} bytes"
+            raise UsageError(f"{where} is no settings file", got, "give a small TOML file")
         return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
         raise UsageError(f"{where} was not found", path.name, "check the path") from None

@@ -51,10 +51,16 @@ def parse_time(text: str | float | int) -> float:
     match = _TIME.match(str(text).strip())
     if not match:
         raise UsageError(
-            "A time cannot be read", repr(str(text)[:40]), "write 90, 1:30, 1:30.5 or 0:01:30"
+            "A time cannot be read", _shown(str(text)), "write 90, 1:30, 1:30.5 or 0:01:30"
         )
     hours, minutes, seconds = match.groups()
     return int(hours or 0) * 3600 + int(minutes or 0) * 60 + float(seconds)
+
+
+def _shown(text: str) -> str:
+    """A mistyped time; of anything else only its length, since it may be a name."""
+    typed = re.fullmatch(r"[-+0-9:.,;' hms]{1,20}", text)
+    return repr(text) if typed else f"a text of {len(text)}"
 
 
 def format_time(time_s: float) -> str:

@@ -32,6 +32,7 @@ from pydantic import ValidationError
 
 from pipeline.errors import InputError, UsageError
 from pipeline.model.decisions import Anchor, Decision, Decisions, SignOff
+from pipeline.model.faults import fault_of
 from pipeline.model.options import SoundOptions
 from pipeline.store.work import atomic_write, output_error
 
@@ -122,12 +123,8 @@ def _added(document: Decisions, seen: int, fields: Mapping[str, Any]) -> Decisio
     try:
         entry = Decision(number=now + 1, **fields)
     except ValidationError as error:
-        where = ".".join(str(p) for p in error.errors()[0]["loc"])
-        raise UsageError(
-            "A decision is not complete",
-            f"{where}: {error.errors()[0]['msg']}",
-            "initials take 1 to 4 letters, a reason at most 200 characters",
-        ) from None
+        what, _, do = fault_of(error, Decision, "the decision", values=False)
+        raise UsageError("A decision is not complete", what, do) from None
     return document.model_copy(update={"entries": [*document.entries, entry], "sign_off": None})
 
 
@@ -342,12 +339,8 @@ def check_sound(value: Mapping[str, Any]) -> dict[str, Any]:
     try:
         checked = SoundOptions.model_validate(dict(value))
     except ValidationError as error:
-        first = error.errors()[0]
-        raise UsageError(
-            "A setting of the sound is out of range",
-            f"{'.'.join(str(p) for p in first['loc'])}: {first['msg']}",
-            "give a value in the range that the message names",
-        ) from None
+        what, _, do = fault_of(error, SoundOptions, "the sound", values=False)
+        raise UsageError("A setting of the sound is out of range", what, do) from None
     return {name: getattr(checked, name) for name in value}
 
 

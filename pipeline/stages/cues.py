@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import tomllib
 from collections import Counter
 from dataclasses import replace
@@ -11,6 +12,7 @@ from typing import Any
 
 from pipeline.errors import InputError, UsageError
 from pipeline.media.probe import check_plain_file
+from pipeline.model.faults import TOML_HINT, toml_place
 from pipeline.model.time import Span, parse_time
 from pipeline.stages.make import ClipCut
 
@@ -42,8 +44,12 @@ def _cut(row: dict[str, Any], number: int | None) -> ClipCut:
         raise InputError(f"{where} lacks from or to", "", "write from, to and title")
     unknown = sorted(set(row) - {"from", "to", "title"})
     if unknown:
-        raise InputError(f"{where} has an unknown key", unknown[0][:20], "use from, to, title")
-    start_s, stop_s = parse_time(row["from"]), parse_time(row["to"])
+        raise InputError(f"{where} has a key that is not known", "", "use from, to, title")
+    try:
+        start_s, stop_s = parse_time(row["from"] or ""), parse_time(row["to"] or "")
+    except UsageError as error:
+        said = f"{where}: {error.what[0].lower()}{error.what[1:]}"
+        raise UsageError(said, error.got, error.do) from None
     if stop_s - start_s < 0.1:
         raise UsageError(f"{where} is too short or ends before it starts",
                          f"{start_s:g} to {stop_s:g} s", "give a later end")  # fmt: skip
@@ -71,15 +77,25 @@ def _rows(path: Path) -> list[dict[str, Any]]:
     except (OSError, UnicodeDecodeError):
         raise InputError("The cue sheet cannot be read", "", "save it as UTF-8") from None
     if path.suffix.lower() == ".csv":
-        reader = csv.DictReader(text.splitlines())
-        return [
-            {(k or "").strip().lower(): (v or "").strip() for k, v in row.items()} for row in reader
-        ]
+        head = text.partition("\n")[0]
+        between = next((c for c in ",;\t" if c in head), ",")  # table programs differ
+        reader = csv.DictReader(io.StringIO(text), delimiter=between, restkey="more")
+        rows = [
+            {(k or "").strip().lower(): (v or "").strip() if k != "more" else v
+             for k, v in row.items()}
+            for row in reader
+        ]  # fmt: skip
+        for number, row in enumerate(rows, 1):
+            if "more" in row:
+                raise InputError(
+                    f"cue {number} has more columns than the first line names", "",
+                    "put a title that holds the separator into quotes",
+                )  # fmt: skip
+        return rows
     try:
         values = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        said = "".join(c for c in str(error)[:100] if c.isprintable())
-        raise InputError("The cue sheet is not valid TOML", said, "mend it") from None
+        raise InputError("The cue sheet is not valid TOML", toml_place(error), TOML_HINT) from None
     clips = values.get("clip")
     good = isinstance(clips, list) and all(isinstance(clip, dict) for clip in clips)
     if not isinstance(clips, list) or not good or set(values) != {"clip"}:

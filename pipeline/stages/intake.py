@@ -108,7 +108,7 @@ def open_case(
         raise InputError(
             "The folder holds no case.toml",
             f"{sum(1 for _ in path.iterdir())} other entries",
-            "write one, or give a recording instead",
+            "write one, give a recording, or use fieldstop batch for a folder of recordings",
         )
     if toml.name == "case.toml" or toml.suffix == ".toml":
         if consent is not None:

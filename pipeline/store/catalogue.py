@@ -425,9 +425,10 @@ class Catalogue:
                 text = Path(path).read_text(encoding="utf-8")
                 record = ReleaseRecord.model_validate_json(text)
             except (OSError, UnicodeDecodeError, ValidationError) as error:
+                why = error.strerror if isinstance(error, OSError) else "it is no release record"
                 raise InputError(
                     "A release record cannot be read",
-                    f"{Path(path).name}: {type(error).__name__}",
+                    f"{Path(path).name}: {why}",
                     "take it out of the folder, or restore it from a backup",
                 ) from error
             records.append(_where_it_lies(record, Path(path)))
