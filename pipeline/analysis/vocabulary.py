@@ -113,8 +113,7 @@ class Reading:
         return {
             part
             for part in set(self.parts)
-            if part.isascii()
-            and len(part) > 1
+            if len(part) > 1
             and (lower := part.lower()) not in self.digit_words
             and (
                 (part == lower and (lower in plain or lower in small))
@@ -242,8 +241,7 @@ class Reading:
             return self._unit_after(index + 1) != ""
         if token.text in words["capitals"]:
             return True
-        ascii_only = token.text.replace("\u2019", "'").isascii()
-        if not ascii_only or not _plainly_written(token.text):
+        if not _plainly_written(token.text):
             return False
         if len(token.text) == 1:
             return self._single(token, before, after)

@@ -18,7 +18,14 @@ from pipeline.model.case import Case
 from pipeline.model.options import Options
 from pipeline.stages.gate import text_reasons
 from pipeline.stages.intake import OpenedCase
-from pipeline.stages.texts import ShownText, open_texts, shown_texts, texts_of_case, told
+from pipeline.stages.texts import (
+    ShownText,
+    carry_texts,
+    open_texts,
+    shown_texts,
+    texts_of_case,
+    told,
+)
 from pipeline.stages.verify import planned_title, read_title
 from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder
@@ -260,3 +267,13 @@ def test_verify_alone_lets_a_chapter_be_of_the_vocabulary_or_confirmed() -> None
     assert read_title("Right side") and not read_title("Berglund")
     ConfirmedTexts().confirm([("chapter 1", "Berglund")], "AB")
     assert read_title("Berglund")
+
+
+def test_a_cluster_lets_its_workers_know_what_the_user_confirmed(tmp_path: Path) -> None:
+    folder = WorkFolder(tmp_path / "out", "QM-0300")
+    ConfirmedTexts().confirm([("title", "Nowak")], "AB")
+    carry_texts(opened(title="Nowak"), Options(), None, folder)
+    (Path(os.environ["XDG_DATA_HOME"]) / "fieldstop" / "confirmed-texts.jsonl").unlink()
+    found = texts_of_case(opened(title="Nowak"), Options(), [])
+    assert open_texts(shown_texts(found, ConfirmedTexts(folder))) == []
+    assert open_texts(shown_texts(found, ConfirmedTexts())) != []
