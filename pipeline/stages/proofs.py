@@ -30,7 +30,8 @@ class SeenRedaction:
     """A redaction that the clip shows or lets hear, with its spans on both axes.
 
     box: x, y, width, height as shares of the finished picture; None for sound. out_s: a
-    moment at which it stands in the clip.
+    moment at which it stands in the clip. reason: empty for what a person decided: what they
+    wrote stays private, the proof may leave.
     """
 
     what: str
@@ -120,7 +121,8 @@ def seen_redactions(plan: Plan) -> list[SeenRedaction]:
         for piece in plan.pieces:
             span = _in_piece(piece, r)
             if span is not None:
-                key = (r.what, r.reason, r.origin, r.source, r.box_px)
+                reason = "" if r.origin == "decision" else r.reason
+                key = (r.what, reason, r.origin, r.source, r.box_px)
                 rows.setdefault(key, []).append(span)
     out = []
     for (what, reason, origin, source, box), spans in rows.items():

@@ -52,6 +52,14 @@ def test_spans_of_a_redaction_on_both_axes() -> None:
     assert 2.0 < rows[0].out_s < 5.0
 
 
+def test_what_a_person_wrote_about_a_redaction_is_not_in_its_proof() -> None:
+    said = taken("lettering", 2, 4, (0, 0, 9, 9)).model_copy(
+        update={"reason": "Nowak on the badge", "origin": "decision"}
+    )
+    rows = seen_redactions(a_plan([said, taken("face", 2, 4, (0, 0, 9, 9))]))
+    assert {(r.origin, r.reason) for r in rows} == {("decision", ""), ("survey", "found")}
+
+
 def test_what_the_clip_does_not_show_is_not_in_its_proof() -> None:
     shown = seen_redactions(
         a_plan([taken("face", 5.5, 7.5, (0, 0, 9, 9)), taken("surround", 0, 20)])
