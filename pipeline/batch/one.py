@@ -16,6 +16,7 @@ def run_one(
 
     more: the other keywords of `run_case`. Raises what it raises.
     """
+    from pipeline.review.cases import keep_outcome
     from pipeline.review.collect import case_report
     from pipeline.review.folder import remember_origin
     from pipeline.review.proof import proof_page
@@ -35,4 +36,6 @@ def run_one(
             remember_origin(
                 out, run.opened.case.case, path, None if clip else more.get("narration")
             )
+    if not run.unchanged or run.withheld:
+        keep_outcome(run)
     return run

@@ -40,26 +40,45 @@ from pipeline.review.report import (
 from pipeline.stages.texts import ShownText
 
 CaseState = Literal[
-    "needs a person", "planned", "rendered", "ready", "withheld", "released", "closed"
+    "needs a person", "planned", "rendered", "ready", "withheld", "released", "closed", "failed"
 ]
 
 
+class CaseFile(NamedTuple):
+    """A file that was made of a case, or of its clip `clip`. place: relative to OUT."""
+
+    kind: str
+    words: str
+    place: str
+    path: Path
+    clip: str = ""
+
+
 class ClipSummary(NamedTuple):
-    """One row below its case: a clip of a part. name: made of its times."""
+    """One row below its case: a clip of a part. name: made of its times. clip_s: its length."""
 
     name: str
     title: str
     state: Literal["ready", "released", "withheld"]
+    reason: str = ""
+    clip_s: float | None = None
 
 
 class CaseSummary(NamedTuple):
-    """One row of the list of cases, with the clips of parts below it."""
+    """One row of the list of cases.
+
+    open_findings: what a person has to settle. duration_s: of the kept recordings. clip_s: of
+    the finished clip; None if nothing is planned. reason: why it is withheld or failed.
+    """
 
     case: str
     title: str
     state: CaseState
     open_findings: int
     duration_s: float
+    clip_s: float | None = None
+    reason: str = ""
+    files: Sequence[CaseFile] = ()
     clips: Sequence[ClipSummary] = ()
 
 
@@ -118,6 +137,7 @@ class CaseView:
 
     `decided` is the version of decisions.json that the plan has seen; -1 if it is not known.
     canvas: width and height of the finished clip; None for those of the first recording.
+    files: what was made of it so far.
     series: `time_s`, `contrast_loss` and so on, shape (n,). `waiting`: more comes by
     itself (sound levels, small copies); the page asks again until it is False.
     texts: those that leave and are not of the vocabulary alone.
@@ -144,6 +164,7 @@ class CaseView:
     decided: int
     report: Path | None = None
     canvas: tuple[int, int] | None = None
+    files: Sequence[CaseFile] = ()
     waiting: bool = False
     event_loss: float = 0.15
     warnings: Sequence[str] = ()
@@ -549,6 +570,7 @@ def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> di
         "history": history(decisions)[-60:],
         "signed": {"by": given.by, "at": given.at} if given else None,
         "report": view.report is not None,
+        "files": [_file(f) for f in view.files],
         "waiting": view.waiting,
     }
 
@@ -583,14 +605,28 @@ def result_data(result: RenderResult) -> dict[str, Any]:
     }
 
 
+def _file(f: CaseFile) -> dict[str, str]:
+    return {"kind": f.kind, "words": f.words, "place": f.place, "clip": f.clip}
+
+
 def summary_data(row: CaseSummary) -> dict[str, Any]:
     return {
         "case": row.case,
         "title": plain(row.title),
         "state": row.state,
         "open": row.open_findings,
-        "length": format_time(row.duration_s),
+        "length": format_time(row.clip_s) if row.clip_s is not None else "",
+        "recorded": format_time(row.duration_s) if row.duration_s else "",
+        "reason": plain(row.reason),
+        "files": [_file(f) for f in row.files],
         "clips": [
-            {"name": c.name, "title": plain(c.title), "state": c.state} for c in row.clips
+            {
+                "name": plain(c.name),
+                "title": plain(c.title),
+                "state": c.state,
+                "reason": plain(c.reason),
+                "length": format_time(c.clip_s) if c.clip_s is not None else "",
+            }
+            for c in row.clips
         ],
-    }  # fmt: skip
+    }

@@ -7,6 +7,7 @@ from pathlib import Path
 from pipeline.errors import FieldstopError
 from pipeline.model.plan import Plan
 from pipeline.review.backend import ClipSummary
+from pipeline.review.cases import outcome_in
 from pipeline.stages.ready import SUFFIX, read_ready
 from pipeline.stages.release import whole_records
 from pipeline.store.work import WorkFolder
@@ -20,14 +21,21 @@ def clips_of(folder: WorkFolder) -> list[ClipSummary]:
         if not part.clip or not path.is_file():
             continue
         try:
-            title = Plan.model_validate_json(path.read_bytes()).title
+            plan = Plan.model_validate_json(path.read_bytes())
+            title, length_s = plan.title, plan.duration_s
         except (OSError, ValueError):
-            title = ""
+            title, length_s = "", None
+        ended = outcome_in(part.private_dir)
+        why = "; ".join(w.message for w in ended.withheld) if ended is not None else ""
         if any(_usable(p) for p in part.private_dir.glob("*" + SUFFIX)):
-            out.append(ClipSummary(part.clip, title, "ready"))
+            out.append(ClipSummary(part.clip, title, "ready", clip_s=length_s))
         else:
             done = bool(whole_records(part))
-            out.append(ClipSummary(part.clip, title, "released" if done else "withheld"))
+            out.append(
+                ClipSummary(part.clip, title, "released", clip_s=length_s)
+                if done
+                else ClipSummary(part.clip, title, "withheld", why, length_s)
+            )
     return out
 
 

@@ -44,6 +44,13 @@ from pipeline.review.backend import (
     Segment,
     lay_over,
 )
+from pipeline.review.cases import (
+    case_files,
+    failed_in_batch,
+    keep_outcome,
+    outcome_in,
+    with_failed,
+)
 from pipeline.review.clips import clips_of, has_release
 from pipeline.review.decisions import DecisionFile, effective, version
 from pipeline.review.ducking import Levels, depth_of, heard_levels, on_case_axis
@@ -192,28 +199,57 @@ class FolderBackend:
         return None
 
     def list_cases(self) -> Sequence[CaseSummary]:
-        out = []
+        out: list[CaseSummary] = []
         private = self._out / "private"
         for path in sorted(private.iterdir()) if private.is_dir() else []:
-            if not path.is_dir() or not (path / "survey.json").is_file():
+            if not path.is_dir() or path.name.startswith("."):
+                continue
+            ended = outcome_in(path)
+            if ended is None and not (path / "survey.json").is_file():
                 continue
             try:
                 self.check_open(path.name)
             except NeedsPerson:
                 out.append(CaseSummary(path.name, "", "closed", 0, 0.0))
                 continue
+            except FieldstopError as error:
+                told = f"{error.what}: {error.do}"
+                out.append(CaseSummary(path.name, "", "needs a person", 1, 0.0, reason=told))
+                continue
+            folder = self._folder(path.name)
+            made = {"files": case_files(folder), "clips": clips_of(folder)}
+            why = "; ".join(w.message for w in ended.withheld) if ended is not None else ""
+            if not (path / "survey.json").is_file():
+                assert ended is not None
+                out.append(
+                    CaseSummary(path.name, ended.title, ended.state, len(ended.withheld), 0.0,
+                                ended.clip_s, why, **made)  # type: ignore[arg-type]
+                )  # fmt: skip
+                continue
             try:
                 decisions = DecisionFile(path / "decisions.json", path.name).load()
                 view = self._view(path.name, decisions, series=False)
-            except FieldstopError:
-                out.append(CaseSummary(path.name, "", "needs a person", 1, 0.0))
+            except FieldstopError as error:
+                told = f"{error.what}: {error.do}"
+                out.append(CaseSummary(path.name, "", "needs a person", 1, 0.0, reason=told))
                 continue
             left = sum(f.needs_person for f, _ in lay_over(view, decisions).findings)
-            clips = clips_of(self._folder(path.name))
+            plan = self._plan(path.name)
+            if view.state == "withheld" or (view.state == "needs a person" and not left):
+                stands = [n.message for n in plan.needs if not n.approvable] if plan else []
+                missing = self._consent_missing(path.name, plan, self._case_document(path.name))
+                stands += [missing] if missing else []
+                why = "; ".join(dict.fromkeys(stands)) or why
+                left = left or max(1, len(stands))
+            elif view.state not in ("withheld", "planned", "rendered"):
+                why = ""
             out.append(
-                CaseSummary(path.name, view.title, view.state, left, view.duration_s, clips)
-            )
-        return out
+                CaseSummary(
+                    path.name, view.title, view.state, left, view.duration_s,
+                    plan.duration_s if plan is not None else None, why, **made,  # type: ignore[arg-type]
+                )
+            )  # fmt: skip
+        return with_failed(out, failed_in_batch(self._out))
 
     def check_open(self, case: str) -> None:
         """See `backend.Backend`. Also asked before anything is made from the recordings."""
@@ -336,6 +372,7 @@ class FolderBackend:
             if plan is not None and self._seen_on_disk(case)
             else -1,
             report=self._report(case),
+            files=case_files(self._folder(case)) if series else (),
             canvas=(plan.width_px, plan.height_px) if plan else None,
             event_loss=self.options.lens.event_loss,
             warnings=list(dict.fromkeys(warnings)),
@@ -881,6 +918,7 @@ class FolderBackend:
             proof=proof_page,
             progress=told,
         )
+        keep_outcome(run)
         if run.released is not None:
             return RenderResult("released", f"Released as {run.released.path.stem}.", run.checks)
         if run.ready is not None:

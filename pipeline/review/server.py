@@ -104,6 +104,14 @@ _ASSETS = {
 }
 
 
+_FILE_TYPES = {
+    ".mp4": "video/mp4",
+    ".jpg": "image/jpeg",
+    ".vtt": "text/vtt",
+    ".html": "text/html",
+}
+
+
 class Guard:
     """Outermost: body size, host, origin and token are looked at before anything else."""
 
@@ -418,6 +426,26 @@ class Review:
             path, media_type="text/html", headers={"Content-Security-Policy": _REPORT_POLICY}
         )
 
+    async def file(self, request: Request) -> Response:
+        """One of the files that were made of a case, by its place in the OUT folder."""
+        place = str(request.path_params["place"])
+        request.path_params["case"] = [*place.split("/"), ""][1]
+        case = await run_in_threadpool(self._case, request)
+
+        def find() -> Path:
+            view = self._view(case, self._file(case).load(), fresh=True)
+            path = next((f.path for f in view.files if f.place == place), None)
+            if path is None:
+                raise HTTPException(404)
+            return self._inside(path)
+
+        path = await run_in_threadpool(find)
+        kind = _FILE_TYPES.get(path.suffix)
+        if kind is None:
+            raise HTTPException(404)
+        policy = {"Content-Security-Policy": _REPORT_POLICY} if path.suffix == ".html" else {}
+        return FileResponse(path, media_type=kind, headers=policy)
+
     async def proxy(self, request: Request) -> Response:
         case = await run_in_threadpool(self._case, request)
         number = request.path_params["number"]
@@ -564,6 +592,11 @@ class Review:
                 f"plan {view.decided}, decisions {seen}",
                 "plan again, look at the list, then approve it",
             )
+        if not view.checklist:
+            raise UsageError(
+                "The list of what could identify someone is not there yet", "",
+                "wait a moment, look at it, then sign off",
+            )  # fmt: skip
         left = [f for f, _ in lay_over(view, document).findings if f.needs_person]
         if left:
             raise UsageError(
@@ -635,6 +668,7 @@ class Review:
                 get("/case/{case}", self.case),
                 get("/static/{name}", self.static),
                 get("/report/{case}", self.report),
+                get("/file/{place:path}", self.file),
                 get("/proxy/{case}/{number:int}", self.proxy),
                 get("/api/case/{case}", self.data),
                 get("/api/case/{case}/series", self.series),

@@ -389,6 +389,9 @@ def test_from_opening_to_a_signed_plan_by_keyboard_alone(desk: Desk) -> None:
         press("Tab")
         if page.evaluate("document.activeElement.id") == "looked":
             break
+        if page.evaluate("Boolean(document.activeElement.closest('#texts'))"):
+            assert page.locator("#approve").is_disabled()  # each text is ticked by itself
+            press("Space")
     press("Space")
     press("Tab")
     assert page.evaluate("document.activeElement.id") == "approve"

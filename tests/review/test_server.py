@@ -21,7 +21,7 @@ from pipeline.analysis.texts import Judged
 from pipeline.errors import OutputError
 from pipeline.model.decisions import Decisions
 from pipeline.review import server
-from pipeline.review.backend import page_data
+from pipeline.review.backend import CaseFile, page_data
 from pipeline.review.decisions import DecisionFile, append
 from pipeline.review.server import ReviewServer
 from pipeline.stages.texts import ShownText
@@ -653,3 +653,33 @@ def test_half_open_connections_are_closed(tmp_path: Path, monkeypatch: Any) -> N
         assert site.ask("GET", "/").status == 200
     finally:
         site.server.stop()
+
+
+def test_only_what_was_made_is_served_and_only_to_the_page(site: Site) -> None:
+    clip = site.backend.root / "releases" / "HL-0142" / "HL-0142-web-r1.mp4"
+    clip.parent.mkdir(parents=True)
+    clip.write_bytes(b"clip")
+    place = "releases/HL-0142/HL-0142-web-r1.mp4"
+    real = site.backend.load_case
+    made = [CaseFile("release", "Released clip", place, clip)]
+    site.backend.load_case = lambda c, d: replace(real(c, d), files=made)  # type: ignore[method-assign]
+    got = site.ask("GET", f"/file/{place}")
+    assert (got.status, got.body, got.headers["content-type"]) == (200, b"clip", "video/mp4")
+    assert site.view()["files"][0]["place"] == place
+    assert site.ask("GET", f"/file/{place}", token=False).status == 404
+    for other in (
+        "private/HL-0142/decisions.json",
+        "releases/HL-0142/../../private/HL-0142/report.html",
+        "releases/HL-0143/HL-0142-web-r1.mp4",
+        "releases",
+        "",
+    ):
+        assert site.ask("GET", f"/file/{other}").status == 404
+
+
+def test_nothing_is_signed_before_the_list_is_there(site: Site) -> None:
+    real = site.backend.load_case
+    site.backend.load_case = lambda c, d: replace(real(c, d), checklist=())  # type: ignore[method-assign]
+    plan = site.view()["plan"]
+    answer = site.decide(verb="sign", plan=plan)
+    assert answer.status == 400 and "list" in answer.json()["what"]

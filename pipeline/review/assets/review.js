@@ -721,6 +721,9 @@
       if (t === null) { notice(`${name}: write 90, 1:30 or 0:01:30.`); e.target.value = clock(value, 2); } else set(t);
     } }));
   }
+  const textWords = (t) => `${t.where}${t.text ? `: “${t.text}”` : ""} (${t.words.join(", ")}${t.more ? ` and ${t.more} more` : ""})`;
+  /* A file that was made, served to this page only. */
+  const link = (f, words) => h("a", { href: `${base}/file/${f.place.split("/").map(encodeURIComponent).join("/")}`, target: "_blank", rel: "noreferrer", title: f.place }, words || f.words);
   const reason = () => { const i = panel === "finding" && $("reason"); return i ? i.value.trim() : ""; };
   const panels = {
     finding() {
@@ -798,27 +801,45 @@
         h("div", { class: "row" }, h("input", { id: "newchapter", maxlength: 80, placeholder: "Title", "aria-label": "Title of the new chapter" }),
           button(`Add at ${clock(now)}`, () => { const title = $("newchapter").value.trim(); if (!title) { notice("Give the chapter a title."); return; } save([...rows, { t: Math.round(now * 1000) / 1000, title }]); }, "yes", { id: "addchapter" }))];
     },
+    /* In the order of the work: what is there to be looked at, what the program did, what it cannot know, and the name under it. */
     sign() {
-      const left = view.findings.filter((f) => f.needs).length;
-      return [h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Could identify someone"), h("th", { scope: "col" }, "Found"), h("th", { scope: "col" }, "How it is treated"))),
-          h("tbody", {}, ...view.checklist.map((r) => h("tr", {}, h("th", { scope: "row" }, r.identifier || ""), h("td", {}, r.found || ""), h("td", {}, r.treated || ""))))),
+      const left = view.findings.filter((f) => f.needs).length, ready = view.state === "ready";
+      const here = view.checklist.length > 0, state = `${view.version} ${view.plan}`;
+      const open = view.texts.filter((t) => !t.by && !t.unseen), barred = view.texts.some((t) => t.unseen);
+      const made = view.files.filter((f) => ["ready", "proof"].includes(f.kind) && !f.clip);
+      const tick = (key, ...words) => h("label", { class: "tick" }, h("input", { type: "checkbox", "data-keep": `${key} ${state}`, onchange: () => allowed() }), h("span", {}, ...words));
+      const approve = button(ready ? "Sign off and release" : "Sign off", async () => {
+        if (!$("looked").checked) { notice("Tick that you looked and listened first."); return; }
+        approve.disabled = true;
+        await settledLine(); await plan();
+        if (await decide({ verb: "sign", plan: view.plan }, "Signed off") && ready) {
+          /* it lies there, finished and checked: with the sign-off it leaves */
+          try { await ask(`${api}/render`, { version: view.version }); openPanel("render"); await look(); } catch (e) { notice(sentence(e)); }
+        }
+        allowed();
+      }, "yes", { id: "approve" });
+      const unticked = () => [...$("panel").querySelectorAll("#texts input")].some((i) => !i.checked);
+      function allowed() { approve.disabled = !here || left > 0 || barred || unticked(); }
+      setTimeout(allowed, 0);
+      approve.disabled = true;
+      return [
+        ready ? h("div", { class: "ready" }, h("p", { class: "big" }, "This clip is ready to be looked at"),
+            h("p", {}, ...made.flatMap((f) => [link(f, f.kind === "ready" ? "Look at the clip" : "Its proof sheet"), " "])),
+            h("p", { class: "sub" }, "It is finished and checked, and lies in the private folder. With your sign-off it is released as it is; nothing is made again."))
+          : h("p", {}, "No clip is ready yet. Sign off what was found and decided, then render: the clip is released if its checks pass."),
+        here ? h("table", { id: "identifiers" }, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "What could identify someone"), h("th", { scope: "col" }, "Found"), h("th", { scope: "col" }, "What is done"))),
+            h("tbody", {}, ...view.checklist.map((r) => h("tr", {}, h("th", { scope: "row" }, r.identifier || ""), h("td", {}, r.found || ""), h("td", {}, r.treated || "")))))
+          : h("p", { id: "loading", role: "status" }, view.waiting ? "The list of what could identify someone is being made …" : "The list of what could identify someone cannot be made: the recordings are not where they were."),
         ...view.warnings.map((w) => h("p", { class: "warn" }, w)),
-        ...(view.signed ? [h("p", { class: "good" }, `Approved by ${view.signed.by}, ${view.signed.at.replace("T", " ").slice(0, 16)} UTC. It lapses with the next change.`)] : []),
         ...(view.texts.length ? [h("h3", {}, "Texts that leave with the clip"),
-          h("p", { class: "sub" }, "These hold words or numbers that are not of the vocabulary. With your sign-off you confirm that they name nobody who must not be named."),
-          h("ul", { id: "texts" }, ...view.texts.map((t) => h("li", t.unseen || !t.by ? { class: "warn" } : {},
+          h("p", { class: "sub" }, "These hold words or numbers that are not of the vocabulary. Tick each one that names nobody who must not be named; your sign-off confirms it."),
+          h("ul", { id: "texts" }, ...view.texts.map((t, i) => h("li", t.unseen || !t.by ? { class: "warn" } : {},
             t.unseen ? `${t.where}: it holds a character that nobody can see, ${t.unseen}; take it out, it cannot be confirmed`
-              : `${t.where}${t.text ? `: “${t.text}”` : ""} (${t.words.join(", ")}${t.more ? ` and ${t.more} more` : ""})${t.by ? `, confirmed by ${t.by}` : ""}`)))] : []),
+              : t.by ? `${textWords(t)}, confirmed by ${t.by}` : tick(`text ${i}`, textWords(t)))))] : []),
         ...(left ? [h("p", { class: "warn" }, `${left} finding${left === 1 ? "" : "s"} left to settle.`)] : []),
-        h("label", {}, h("span", {}, h("input", { type: "checkbox", id: "looked" }), " I looked through the whole clip and listened to it, and the narration names nobody.")),
-        h("div", { class: "row" }, button("Approve with my initials", async () => {
-          if (!$("looked").checked) { notice("Tick that you looked and listened first."); return; }
-          await settledLine(); await plan();
-          if (await decide({ verb: "sign", plan: view.plan }, "Approved") && view.state === "ready") {
-            /* it lies there, finished and checked: with the sign-off it leaves */
-            try { await ask(`${api}/render`, { version: view.version }); open("render"); await look(); } catch (e) { notice(sentence(e)); }
-          }
-        }, "yes", { id: "approve" })),
+        ...(view.signed ? [h("p", { class: "good" }, `Signed off by ${view.signed.by}, ${view.signed.at.replace("T", " ").slice(0, 16)} UTC. It lapses with the next change.`)] : []),
+        h("label", { class: "tick" }, h("input", { type: "checkbox", id: "looked", "data-keep": `looked ${state}` }), h("span", {}, "I looked through the whole clip and listened to it, and the narration names nobody.")),
+        h("div", { class: "row" }, approve, ...(open.length ? [h("span", { class: "sub" }, `${open.length} text${open.length === 1 ? "" : "s"} to tick`)] : [])),
         ...view.cautions.map((c) => h("p", { class: "sub" }, c))];
     },
     render() {
@@ -828,8 +849,8 @@
         try { await settledLine(); await ask(`${api}/render`, { version: view.version }); await look(); } catch (e) { if (e.status === 409) await refresh(); notice(sentence(e)); }
       }, "yes", { id: "render", disabled: busy }),
         ...(busy ? [button("Cancel", async () => { try { await ask(`${base}/api/jobs/${last.number}/cancel`, {}); await look(); } catch (e) { notice(sentence(e)); } }, "no", { id: "cancel" })] : []),
-        ...(view.report ? [h("a", { href: `${base}/report/${encodeURIComponent(view.case)}`, target: "_blank", rel: "noreferrer" }, "Report")] : []))];
-      if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off a clip is made and kept ready; where something needs a person, a draft. With it, it is released."));
+        ...(last && last.result && last.result.state === "ready" ? [button("To the sign-off", () => openPanel("sign"), "", { id: "tosign" })] : []))];
+      if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off the clip waits, ready, in the private folder until somebody has looked; where something is left to settle, a draft is made."));
       if (last) {
         if (last.version !== view.version && busy) out.push(h("p", { class: "warn" }, "It works on the decisions that were there when it began; the decisions made since then are not in it."));
         const words = { waiting: "Waiting", running: "Rendering", done: "Done", failed: "Failed", cancelled: "Cancelled" };
@@ -837,12 +858,15 @@
         if (busy) out.push(h("progress", { max: 1, value: last.share, "aria-label": "Progress of the render" }));
         if (last.error) out.push(h("p", { class: "warn" }, sentence(last.error)));
         if (last.result) {
-          out.push(h("p", { class: last.result.state === "released" || last.result.state === "ready" ? "good" : "warn" }, `${last.result.state[0].toUpperCase()}${last.result.state.slice(1)}. ${last.result.message}`));
+          out.push(h("p", { class: last.result.state === "released" || last.result.state === "ready" ? "good" : "warn" }, last.result.message));
           out.push(h("table", {}, h("thead", {}, h("tr", {}, ...["Check", "Measured", "Limit", "Result"].map((t) => h("th", { scope: "col" }, t)))),
             h("tbody", {}, ...last.result.checks.map((c) => h("tr", {}, h("th", { scope: "row" }, c.check), h("td", { class: "num" }, `${c.measured} ${c.unit}`), h("td", { class: "num" }, c.limit),
               h("td", { class: c.passed ? "good" : "warn" }, c.passed ? "✓ passed" : "✗ failed"))))));
         }
       }
+      if (view.files.length) out.push(h("h3", {}, "What was made of this case"),
+        h("ul", { id: "files" }, ...view.files.map((f) => h("li", {}, link(f), h("span", { class: "sub" }, ` ${f.place}`)))),
+        h("p", { class: "sub" }, "Places are in the folder that the program was started with. Only what lies under releases may be passed on."));
       return out;
     },
   };
@@ -869,7 +893,7 @@
     $("panel").replaceChildren(...panels[panel]());
     if (about === shownPanel) for (const i of $("panel").querySelectorAll(FIELDS)) {
       if (!dirty.has(fieldKey(i))) continue;
-      if (i.type === "checkbox") i.checked = dirty.get(fieldKey(i)); else i.value = dirty.get(fieldKey(i));
+      if (i.type === "checkbox") { i.checked = dirty.get(fieldKey(i)); i.dispatchEvent(new Event("change")); } else i.value = dirty.get(fieldKey(i));
     }
     shownPanel = about;
     $("stage").classList.toggle("draw", panel === "redact");
@@ -877,15 +901,15 @@
     if (key) { const e = [...$("panel").querySelectorAll("button, input, select")].find((x) => (x.id || x.textContent) === key); (e || $("panel")).focus({ preventScroll: true }); if (e && caret !== null) e.setSelectionRange(caret, caret); }
     if (focus) $(`tab-${panel}`).focus();
   }
-  function open(name, focus) { panel = name; kept = ""; showPanel(focus); draw(); if (name === "mark") tryMark(); }
+  function openPanel(name, focus) { panel = name; kept = ""; showPanel(focus); draw(); if (name === "mark") tryMark(); }
   const order = ["finding", "mark", "sound", "redact", "chapters", "sign", "render"];
   for (const b of document.querySelectorAll("[data-panel]")) {
-    b.addEventListener("click", () => open(b.dataset.panel));
+    b.addEventListener("click", () => openPanel(b.dataset.panel));
     b.addEventListener("keydown", (e) => {
       const by = { ArrowRight: 1, ArrowLeft: -1 }[e.key];
       if (!by) return;
       e.preventDefault(); e.stopPropagation();
-      open(order[(order.indexOf(panel) + by + order.length) % order.length], true);
+      openPanel(order[(order.indexOf(panel) + by + order.length) % order.length], true);
     });
   }
 
@@ -961,7 +985,7 @@
       u: () => (e.shiftKey ? $("redo") : $("undo")).click(), "?": () => $("help").showModal(),
     }[e.key.length === 1 ? e.key.toLowerCase() : e.key];
     if (go) { e.preventDefault(); go(); return; }
-    if (/^[1-7]$/.test(e.key)) { e.preventDefault(); open(order[+e.key - 1], true); }
+    if (/^[1-7]$/.test(e.key)) { e.preventDefault(); openPanel(order[+e.key - 1], true); }
   });
 
   take(start.view);
