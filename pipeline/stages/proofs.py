@@ -121,8 +121,8 @@ def seen_redactions(plan: Plan) -> list[SeenRedaction]:
         for piece in plan.pieces:
             span = _in_piece(piece, r)
             if span is not None:
-                reason = "" if r.origin == "decision" else r.reason
-                key = (r.what, reason, r.origin, r.source, r.box_px)
+                said = "" if r.origin == "decision" else r.reason
+                key = (r.what, said, r.origin, r.source, r.box_px)
                 rows.setdefault(key, []).append(span)
     out = []
     for (what, reason, origin, source, box), spans in rows.items():
