@@ -924,7 +924,7 @@ def test_kill_at_random_moments(fieldstop: Shell, recording: Path, tmp_path: Pat
     hit = dict.fromkeys(("worker", "parent", "encoder"), 0)
     for turn in range(6):
         kind = ("worker", "parent", "encoder")[turn % 3]
-        config = f'[mark]\ntext = "TURN {turn}"\n'  # each turn must render anew
+        config = f'[mark]\ntext = "Turn {turn}"\n'  # each turn must render anew
         process = fieldstop.start("batch", "--looked", "AB", day, "--out", out,
                                   "--jobs", "2", config=config)  # fmt: skip
         # The first run also surveyed: later ones are shorter.
@@ -978,7 +978,7 @@ def test_what_changes_is_made_again_and_the_picture_is_not_surveyed_again(
     assert releases(out) == ["QM-0001-web-r1.mp4", "QM-0001-web-r2.mp4", "QM-0002-web-r1.mp4"]
     assert "survey" not in said
 
-    mark = '[mark]\ntext = "NEW MARK"\n'
+    mark = '[mark]\ntext = "ANOTHER COPY"\n'
     code, value, said = fieldstop("batch", "--looked", "AB", day, "--out", out, config=mark)
     assert code == 0 and not any(c["unchanged"] for c in value["cases"])
     assert "survey" not in said and Cache(1).use().entries == entries

@@ -86,7 +86,7 @@ class Reading:
             self.parts.append(part)
             self.spaced.append(spaced)
             spaced = False
-        self.shouted = text.isupper() and len(self.parts) > 3
+        self.shouted = text.isupper() and len(self.parts) > 2
 
     def unknown(self) -> Iterator[str]:
         """What does not pass, in order."""
