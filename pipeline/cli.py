@@ -178,7 +178,11 @@ def main(**_: Any) -> None:
 def _make_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--out", required=True, type=_FOLDER, help="Folder for what is made."),
-        click.option("--approve", metavar="INITIALS", help="You answer for the open points."),
+        click.option(
+            "--approve",
+            metavar="INITIALS",
+            help="You answer for the open points and have read the texts.",
+        ),
         click.option("--looked", metavar="INITIALS", help="You have looked: it is released."),
         click.option(
             "--consent",
@@ -331,7 +335,11 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
     type=click.Choice(["none", "teaching", "public"]),
     help="Consent for loose recordings (a case says it in case.toml).",
 )
-@click.option("--approve", metavar="INITIALS", help="You answer for the open points of all cases.")
+@click.option(
+    "--approve",
+    metavar="INITIALS",
+    help="You answer for the open points of all cases; confirms no text.",
+)
 @click.option("--looked", metavar="INITIALS", help="You have looked at all cases: released.")
 @_globals
 def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_run: bool,
