@@ -608,16 +608,23 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
             "name the cases that were looked at",
         )
     documents = leave.all_ready(out, profile) if everything else leave.chosen(out, cases, profile)
-    left = []
+    left, faults = [], []
     with Catalogue(context.catalogue) as store:
         for document in documents:
-            clip = read_ready(document)
-            if everything and not _ask(say, clip, document):
+            try:
+                clip = read_ready(document)
+                if everything and not _ask(say, clip, document):
+                    continue
+                one = leave.release_kept(
+                    document, out, context.options(clip.profile), store, leave.looked_by(by),
+                    proof=proof,
+                )  # fmt: skip
+            except FieldstopError as error:
+                if len(documents) == 1:
+                    raise
+                faults.append(error)
+                say.note(f"{document.name.removesuffix('.ready.json')}: {error}")
                 continue
-            options = context.options(clip.profile)
-            one = leave.release_kept(
-                document, out, options, store, leave.looked_by(by), proof=proof
-            )
             if one.released is not None:
                 tell_released(
                     leave.folder_of(out, document), clip, one.looked, one.released.revision,
@@ -625,7 +632,8 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
                 )  # fmt: skip
             left.append(one)
     rows = [one.as_json() for one in left]
-    say.result(rows[0] if len(rows) == 1 else {"cases": rows, "error": None})
+    first = faults[0].as_dict() if faults else None
+    say.result(rows[0] if len(documents) == 1 and rows else {"cases": rows, "error": first})
     for one in left:
         for warning in one.warnings:
             say.note(f"note: {warning}")
@@ -634,6 +642,8 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
             say.line(f"sheet     {one.released.sheet}")
         for why in one.withheld:
             say.line(f"withheld  {one.clip.name}: {why.message}")
+    if faults:
+        return max(error.exit_code for error in faults)
     return errors.EXIT_WITHHELD if any(one.withheld for one in left) else errors.EXIT_DONE
 
 

@@ -305,13 +305,15 @@ class Cluster:
         from pipeline.stages.consent import bind_consent
         from pipeline.stages.inputs import read_decisions
         from pipeline.stages.make import CaseRun, let_leave, looked_now
-        from pipeline.stages.ready import read_ready, ready_document, signed
+        from pipeline.stages.ready import read_ready, ready_document, signed, write_ready
 
         options = self._request.options
         run = CaseRun(case.opened, options, case.folder, case.work)
         run.consent = bind_consent(case.opened, case.folder, self._catalogue)
         name = f"{case.job['case']}-{options.output.profile}"
-        run.kept = read_ready(ready_document(case.folder, name))
+        run.kept = read_ready(ready_document(case.folder, name), sealed=existed)
+        if not existed:
+            write_ready(run.kept, case.folder)  # the worker had its own seal
         run.looked = looked_now(case.job["looked"], existed)
         run.looked = run.looked or signed(run.kept, read_decisions(case.folder))
         let_leave(run, run.kept, self._catalogue)

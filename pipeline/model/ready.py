@@ -1,7 +1,7 @@
 """`*.ready.json`: a verified clip that waits for a person's look, and what its release needs.
 
 It lies beside the clip in the private folder. Consent is not part of it: that is looked up
-anew on the day of the release.
+anew on the day of the release. A seal of the installation shows whether it was changed since.
 """
 
 from __future__ import annotations
@@ -47,6 +47,9 @@ class ReadyClip(Document):
     sources_at: list[str] = []
     case_at: str = ""
     narration_at: str | None = None
+    seal: str = Field(
+        default="", description="of this installation over all the rest; '' where it has none yet"
+    )
 
     @property
     def name(self) -> str:

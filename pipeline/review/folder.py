@@ -431,17 +431,32 @@ class FolderBackend:
     def _state(
         self, case: str, view: CaseView, plan: Plan | None, decisions: Decisions, missing: bool
     ) -> CaseState:
+        if not missing and self._is_ready(case, decisions):
+            return "ready"
         if has_release(self._folder(case)):
             return "released"
         if any(f.needs_person for f, _ in lay_over(view, decisions).findings):
             return "needs a person"
         if plan is not None and (missing or any(not n.approvable for n in plan.needs)):
             return "withheld"
-        if any(self._folder(case).private_dir.glob("*.ready.json")):
-            return "ready"
         if plan is not None and self._folder(case).draft_file(plan.profile).is_file():
             return "rendered"
         return "planned"
+
+    def _is_ready(self, case: str, decisions: Decisions) -> bool:
+        """True if a clip is ready that no decision and no setting has overtaken since."""
+        from pipeline.stages.inputs import settled_by
+        from pipeline.stages.ready import read_ready, ready_document
+
+        document = ready_document(self._folder(case), f"{case}-{self.options.output.profile}")
+        if not document.is_file():
+            return False
+        try:
+            made_from = read_ready(document).made_from
+        except InputError:
+            return False
+        now = settled_by(self.options, decisions)
+        return all(made_from.get(part) == value for part, value in now.items())
 
     def _report(self, case: str) -> Path | None:
         path = self._folder(case).private_file("report.html")

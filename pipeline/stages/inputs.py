@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from pipeline import __version__
 from pipeline.errors import InputError
 from pipeline.model.consent import KnownConsent
 from pipeline.model.decisions import Decisions, effective
@@ -14,6 +15,7 @@ from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord
 from pipeline.settings import deciding_options
 from pipeline.stages.intake import OpenedCase
+from pipeline.stages.survey import DETECTORS, MEASURES
 from pipeline.stages.texts import open_texts, shown_texts, texts_of_case
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
@@ -116,6 +118,7 @@ def settled_by(options: Options, decisions: Decisions | None) -> dict[str, str]:
             [_content(options.mark.emblem), _content(options.mark.font)]
         ),
         "the decisions": _sha256(decided(decisions)),
+        "the program": _sha256([__version__, MEASURES, DETECTORS]),
     }
 
 

@@ -6,6 +6,7 @@ reached any more (a card that was taken out) is held by the hash that was taken.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import difflib
 from collections.abc import Mapping, Sequence
@@ -24,7 +25,7 @@ from pipeline.settings import settings_sha256
 from pipeline.stages import release as releasing
 from pipeline.stages.consent import bind_consent, known_consent
 from pipeline.stages.gate import consent_reasons, failed_checks, verdict
-from pipeline.stages.inputs import made_from, read_decisions, settled_by
+from pipeline.stages.inputs import case_sha256, made_from, read_decisions, settled_by
 from pipeline.stages.intake import OpenedCase, SourceFile, open_case, read_case, remembered_sha256
 from pipeline.stages.ready import SUFFIX, read_ready, release_clip, signed, tidy_ready
 from pipeline.store.catalogue import Catalogue
@@ -89,7 +90,7 @@ def chosen(out: Path, names: Sequence[str], profile: str | None) -> list[Path]:
         mine = [d for d in documents if d.name == name + SUFFIX]
         mine = mine or [d for d in documents if folder_of(out, d).case == case]
         if profile is not None:
-            mine = [d for d in mine if _read(d) is None or read_ready(d).profile == profile]
+            mine = [d for d in mine if _is_of(d, profile)]
         if not mine:
             raise _nothing(out, case, documents, profile)
         if len(mine) > 1:
@@ -102,16 +103,17 @@ def chosen(out: Path, names: Sequence[str], profile: str | None) -> list[Path]:
     return found
 
 
-def _read(document: Path) -> ReadyClip | None:
+def _is_of(document: Path, profile: str) -> bool:
+    """Whether it is of that profile; one that cannot be read is told about when it is used."""
     try:
-        return read_ready(document)
+        return read_ready(document).profile == profile
     except InputError:
-        return None
+        return True
 
 
 def all_ready(out: Path, profile: str | None) -> list[Path]:
     """Everything that is ready. Raises InputError if nothing is."""
-    found = [d for d in ready_documents(out) if profile is None or read_ready(d).profile == profile]
+    found = [d for d in ready_documents(out) if profile is None or _is_of(d, profile)]
     if not found:
         raise InputError("Nothing is ready here", "", "run fieldstop make or batch first")
     return found
@@ -242,27 +244,33 @@ def as_found(
     """
     at = Path(clip.case_at)
     given = Path(clip.narration_at) if clip.narration_at else None
-    there = [Path(p) for p in clip.sources_at if Path(p).is_file()]
-    whole = len(there) == len(clip.sources_at) and (given is None or given.is_file())
-    toml = at / "case.toml"
-    if whole and (toml.is_file() or at.is_file()):
-        opened = open_case(at, narration=given, out=out, case_pattern=SAFE)
-        parts = made_from(opened, Options(), None, narrated=clip.narrated)
-        parts = {k: v for k, v in parts.items() if k in _MATERIAL}
-        return (None if opened.bare else opened), parts
-    warnings.append(
-        "the recordings are not where they were: the hashes taken when the clip was made stand"
-        " for them"
-    )
     sources = [
         SourceFile(s.number, Path(p), s.recording, s.still, s.sha256)
         for s, p in zip(clip.plan.sources, clip.sources_at, strict=True)
     ]
-    changed = [s for s in sources if s.path in there and remembered_sha256(s.path) != s.sha256]
-    parts = {"the recordings": "other"} if changed else {}
+    there = [s for s in sources if s.path.is_file()]
+    if any(remembered_sha256(s.path) != s.sha256 for s in there):
+        return None, {"the recordings": "another content"}
+    toml = at / "case.toml"
+    if len(there) == len(sources) and (toml.is_file() or at.is_file()):
+        with contextlib.suppress(InputError):  # a narration that is gone; case.toml is read below
+            opened = open_case(at, narration=given, out=out, case_pattern=SAFE)
+            parts = made_from(opened, Options(), None, narrated=clip.narrated)
+            parts = {k: v for k, v in parts.items() if k in _MATERIAL}
+            return (None if opened.bare else opened), parts
+    warnings.append(
+        "not all of the material is where it was: the hashes taken when the clip was made stand"
+        " for it"
+    )
     if not toml.is_file():
-        return None, parts
-    return OpenedCase(read_case(toml, SAFE), sources, None, at, False), parts
+        return None, {}
+    case = read_case(toml, SAFE)
+    told = case.narration
+    opened = OpenedCase(
+        case, sources, at if told is not None and told.file else None, at, False,
+        captions=at if told is not None and told.captions else None,
+    )  # fmt: skip
+    return opened, {} if given is not None else {"case.toml": case_sha256(opened)}
 
 
 _MATERIAL = ("case.toml", "the recordings", "the narration", "the captions")

@@ -7,11 +7,12 @@ that there is never one without its clip.
 from __future__ import annotations
 
 import datetime
+import hashlib
+import hmac
 import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from pipeline import __version__
 from pipeline.errors import InputError
 from pipeline.media.probe import file_sha256
 from pipeline.model.consent import KnownConsent
@@ -25,6 +26,7 @@ from pipeline.stages.gate import consent_reasons
 from pipeline.stages.plan import plan_sha256
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
+from pipeline.store.names import installation_secret
 from pipeline.store.work import WorkFolder, writing
 
 SUFFIX = ".ready.json"
@@ -45,6 +47,19 @@ def proof_file(folder: WorkFolder, name: str, revision: int | None) -> Path:
     return folder.private_file(f"{name}{f'-r{revision}' if revision else ''}-proof.html")
 
 
+def seal_of(clip: ReadyClip) -> str:
+    """Keyed hash over everything in the document but the seal itself. Raises OutputError."""
+    text = clip.model_copy(update={"seal": ""}).to_json()
+    return hmac.new(installation_secret(), b"ready:" + text.encode(), hashlib.sha256).hexdigest()
+
+
+def write_ready(clip: ReadyClip, folder: WorkFolder) -> None:
+    """Seal the document and write it. Raises OutputError."""
+    clip = ReadyClip.model_validate_json(clip.to_json())  # as it will be read
+    sealed = clip.model_copy(update={"seal": seal_of(clip)})
+    folder.atomic_write(ready_document(folder, clip.name), sealed.to_json())
+
+
 def keep_ready(clip: ReadyClip, finished: Path, folder: WorkFolder) -> Path:
     """Move `finished` into the private folder, in place of one that was ready before.
 
@@ -55,19 +70,20 @@ def keep_ready(clip: ReadyClip, finished: Path, folder: WorkFolder) -> Path:
         document.unlink(missing_ok=True)
     with folder.atomic_path(file) as temp:
         releasing.move(finished, temp)
-    folder.atomic_write(document, clip.to_json())
+    write_ready(clip, folder)
     return file
 
 
-def read_ready(document: Path) -> ReadyClip:
+def read_ready(document: Path, *, sealed: bool = True) -> ReadyClip:
     """The clip of a document, whose file lies beside it.
 
-    Raises InputError for a document that is damaged, or names another case, profile or file
-    than its own place does.
+    sealed: False for one that a worker of a cluster wrote just now, under its own seal.
+    Raises InputError for a document that is damaged, was changed since, or names another
+    case, profile or file than its own place does.
     """
     wrong = InputError(
         "What is noted of a ready clip cannot be used",
-        "damaged, or changed by hand",
+        "damaged, changed by hand, or of another installation",
         "make the clip again",
     )
     try:
@@ -78,6 +94,8 @@ def read_ready(document: Path) -> ReadyClip:
         raise wrong from None
     named = document.name.removesuffix(SUFFIX)
     if (clip.name, clip.file, clip.plan.case) != (named, ready_file_name(named), clip.case):
+        raise wrong
+    if sealed and not hmac.compare_digest(seal_of(clip), clip.seal):
         raise wrong
     file = document.with_name(clip.file)
     if file.is_symlink() or not file.is_file():
@@ -127,7 +145,7 @@ def standing_ready(
         clip = read_ready(document)
     except InputError:
         return None
-    if clip.made_from != made_from or clip.program_version != __version__:
+    if clip.made_from != made_from:
         return None
     if clip.settings_sha256 != settings_sha256(options):
         return None

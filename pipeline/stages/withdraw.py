@@ -29,7 +29,7 @@ from pipeline.store.consent_files import (
 )
 from pipeline.store.work import WorkFolder, output_error
 
-_BESIDE = (".jpg", ".vtt", ".sheet.json")
+_BESIDE = (".jpg", ".vtt", ".sheet.json", ".proof.html")
 _OURS = (NAME, TAKE_DOWN, ".lock")
 
 

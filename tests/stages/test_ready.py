@@ -17,6 +17,7 @@ from pipeline.model.options import Options
 from pipeline.model.release import Looked, Withheld
 from pipeline.settings import load_options, packaged, profiles, settings_sha256
 from pipeline.stages.gate import verdict
+from pipeline.store.work import WorkFolder
 
 
 @pytest.fixture(scope="module")
@@ -192,3 +193,160 @@ def test_a_proof_without_initials_goes_out_when_asked(
     assert "http" not in text.replace("http-equiv", "") and "<script" not in text
     assert "a.mp4" not in text and str(fieldstop.folder) not in text
     assert whole.count("data:image/jpeg") >= 1
+
+
+# --- what a careless user and a thief try -----------------------------------------------
+
+
+def edited(fieldstop: Shell, change: Any) -> None:
+    path = fieldstop.folder / "out" / "private" / "QM-0300" / "QM-0300-web.ready.json"
+    value = json.loads(path.read_text())
+    change(value)
+    path.write_text(json.dumps(value))
+
+
+def other_audience(value: Any) -> None:
+    value["plan"]["audience"] = "teaching"
+
+
+def out_of_the_folder(value: Any) -> None:
+    value["file"] = "../QM-0301/QM-0301-web-ready.mp4"
+
+
+def another_hash(value: Any) -> None:
+    value["sha256"] = "0" * 64
+
+
+def other_sources(value: Any) -> None:
+    value["plan"]["sources"][0]["sha256"] = "0" * 64
+
+
+def nobody_answered(value: Any) -> None:
+    value["approved_by"] = "QZ"
+
+
+def test_a_document_changed_by_hand_releases_nothing(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    made(fieldstop, tiny)
+    path = fieldstop.folder / "out" / "private" / "QM-0300" / "QM-0300-web.ready.json"
+    before = path.read_text()
+    for change in (other_audience, out_of_the_folder, another_hash, other_sources,
+                   nobody_answered):  # fmt: skip
+        path.write_text(before)
+        edited(fieldstop, change)
+        done = release(fieldstop, "QM-0300", "--by", "AB")
+        assert done.code == 3 and "changed by hand" in done.said, change.__name__
+    path.write_text("{")
+    assert release(fieldstop, "QM-0300", "--by", "AB").code == 3
+    assert mp4s(fieldstop) == []
+    path.write_text(before)
+    assert release(fieldstop, "QM-0300", "--by", "AB").code == 0
+
+
+def test_a_swapped_clip_and_a_link_are_not_released(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    ready = Path(made(fieldstop, tiny).value["ready"])
+    good = ready.read_bytes()
+    ready.write_bytes(tiny.path.read_bytes())
+    swapped = release(fieldstop, "QM-0300", "--by", "AB")
+    assert swapped.code == 4 and swapped.codes == ["changed"]
+    ready.unlink()
+    ready.symlink_to(tiny.path)
+    assert release(fieldstop, "QM-0300", "--by", "AB").code == 3
+    ready.unlink()
+    gone = release(fieldstop, "QM-0300", "--by", "AB")
+    assert gone.code == 3 and "not there" in gone.said
+    assert mp4s(fieldstop) == [] and good
+
+
+def test_the_card_was_taken_out_already(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
+    """A source out of reach is held by the hash that was taken; another one in its place not."""
+    made(fieldstop, tiny)
+    source = fieldstop.folder / "case" / "a.mp4"
+    source.unlink()
+    source.write_bytes(b"another recording")
+    other = release(fieldstop, "QM-0300", "--by", "AB")
+    assert other.code == 4 and "recordings" in str(other.value["withheld"])
+    source.unlink()
+    toml = fieldstop.folder / "case" / "case.toml"
+    before = toml.read_text()
+    toml.write_text(before.replace("Crusts", "Crust"))
+    other = release(fieldstop, "QM-0300", "--by", "AB")
+    assert other.code == 4 and "case.toml" in str(other.value["withheld"])
+    toml.write_text(before)
+    done = release(fieldstop, "QM-0300", "--by", "AB")
+    assert done.code == 0 and "hashes" in str(done.value["warnings"])
+
+
+def test_two_profiles_are_ready_at_once(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
+    made(fieldstop, tiny)
+    made(fieldstop, tiny, "--profile", "lecture")
+    both = release(fieldstop, "QM-0300", "--by", "AB")
+    assert both.code == 2 and "QM-0300-lecture" in both.said and "QM-0300-web" in both.said
+    one = release(fieldstop, "QM-0300", "--profile", "lecture", "--by", "AB")
+    assert one.code == 0 and mp4s(fieldstop) == ["QM-0300-lecture-r1.mp4"]
+    # The report speaks of the profile that was made last, and of nothing else.
+    other = release(fieldstop, str(fieldstop.folder / "case"), "--by", "CD")
+    assert other.code == 0 and mp4s(fieldstop) == ["QM-0300-lecture-r1.mp4", "QM-0300-web-r1.mp4"]
+    report = (fieldstop.folder / "out" / "private" / "QM-0300" / "report.html").read_text()
+    assert "AB looked" in report and "CD looked" not in report
+
+
+def test_answering_is_no_look_and_looking_no_answer(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    # A title that is not of the vocabulary: a person has to answer for it.
+    title = {"title": "Brumblefoss"}
+    case_folder(fieldstop.folder / "case", tiny, recording=GIVEN, top=title)
+    looked = made(fieldstop, tiny, "--looked", "AB")
+    assert looked.code == 4 and looked.value["release"] is None and looked.value["ready"] is None
+    answered = made(fieldstop, tiny, "--approve", "AB")
+    assert answered.code == 0 and answered.value["ready"] and mp4s(fieldstop) == []
+    both = made(fieldstop, tiny, "--approve", "AB", "--looked", "CD")
+    record = json.loads(Path(both.value["record"]).read_text())
+    assert (record["approved_by"], record["looked"]["by"]) == ("AB", "CD")
+
+
+def test_killed_between_the_release_and_the_tidying(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    private = Path(made(fieldstop, tiny).value["ready"]).parent
+    names = ["QM-0300-web-ready.mp4", "QM-0300-web.ready.json"]
+    before = {n: (private / n).read_bytes() for n in names}
+    assert release(fieldstop, "QM-0300", "--by", "AB").code == 0
+    for name, data in before.items():
+        (private / name).write_bytes(data)
+    again = release(fieldstop, "QM-0300", "--by", "AB")
+    assert again.code == 3 and "released already" in again.said
+    assert mp4s(fieldstop) == ["QM-0300-web-r1.mp4"]
+    assert not any((private / n).exists() for n in names)
+
+
+def test_the_number_and_the_revision_are_given_when_it_leaves(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    made(fieldstop, tiny)
+    assert fieldstop("catalogue").value["releases"] == []
+    other = fieldstop.folder / "second"
+    case_folder(other, tiny, top={"case": "QM-0301"}, recording=GIVEN)
+    first = fieldstop("make", other, "--looked", "AB", "--out", fieldstop.folder / "out")
+    assert json.loads(Path(first.value["sheet"]).read_text())["number"] == 1
+    done = release(fieldstop, "QM-0300", "--by", "AB")
+    sheet = json.loads(Path(done.value["sheet"]).read_text())
+    assert (sheet["number"], sheet["revision"], sheet["replaces"]) == (2, 1, None)
+    made(fieldstop, tiny)
+    sheet = json.loads(
+        Path(release(fieldstop, "QM-0300", "--by", "AB").value["sheet"]).read_text()
+    )
+    assert (sheet["number"], sheet["revision"], sheet["replaces"]) == (2, 2, 1)
+
+
+def test_a_case_that_is_worked_on_is_not_released(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    made(fieldstop, tiny)
+    with WorkFolder(fieldstop.folder / "out", "QM-0300").case_lock():
+        busy = release(fieldstop, "QM-0300", "--by", "AB")
+    assert busy.code == 6 and "worked on" in busy.said and mp4s(fieldstop) == []
