@@ -355,6 +355,52 @@ def test_another_container_or_a_part_of_it_is_the_same_recording(
     assert fieldstop("survey", other, "--out", out).code == 0
 
 
+def test_a_copy_coded_anew_needs_a_person(fieldstop: Here, tmp_path: Path) -> None:
+    """Five seconds of it, smaller and badly coded, as a recording of its own; told by the
+    survey, and by the gate of `make` (a need that --approve settles)."""
+    made = media_zoo.scope_clip(tmp_path / "made.mp4", 8.0, seed=44, audio="silence")
+    case, out = tmp_path / "QM-7", tmp_path / "out"
+    case.mkdir()
+    shutil.copyfile(made.path, case / "a.mp4")
+    write_case(case, made, "QM-7", PUBLIC)
+    assert fieldstop("survey", case, "--out", out).code == 0
+    other = media_zoo.scope_clip(tmp_path / "other.mp4", 6.0, seed=45, audio="silence").path
+    copy = tmp_path / "copy.mp4"
+    ffmpeg("-ss", "2.13", "-i", made.path, "-t", "5", "-vf", "scale=240:180", "-crf", "33", "-an",
+           copy)  # fmt: skip
+    before = fieldstop("survey", copy, "--out", out)
+    assert "look like" not in json.dumps(before.value["warnings"]), "nothing narrows QM-7 yet"
+    assert fieldstop("withdraw", "QM-7").code == 0
+    told = fieldstop("survey", copy, "--out", out)
+    assert "look like those of a recording of QM-7" in json.dumps(told.value["warnings"])
+    assert "look like" not in json.dumps(fieldstop("survey", other, "--out", out).value)
+    # The catalogue lost: the fingerprint stands beside the material.
+    (tmp_path / "catalogue.sqlite3").unlink()
+    assert fieldstop("catalogue", "rebuild", out).code == 0
+    told = fieldstop("survey", copy, "--out", out)
+    assert "look like those of a recording of QM-7" in json.dumps(told.value["warnings"])
+
+
+@pytest.mark.slow
+def test_only_a_person_says_that_it_is_another_recording(fieldstop: Here, tmp_path: Path) -> None:
+    made = media_zoo.scope_clip(tmp_path / "made.mp4", 8.0, seed=44, size=(640, 480), audio="noise")
+    case, out = tmp_path / "QM-7", tmp_path / "out"
+    write_case(case, made, "QM-7", REFUSED)
+    stopped(fieldstop("make", case, "--out", out), "refused")
+    copy = tmp_path / "copy.mp4"
+    ffmpeg("-i", made.path, "-vf", "scale=480:360", "-crf", "30", "-af", "volume=0.9", copy)
+    asked = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB")
+    assert asked.code == 4 and "likeness" in asked.codes and asked.value["release"] is None
+    settled = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB",
+                        "--approve", "AB")  # fmt: skip
+    assert settled.code == 0, settled.value
+    # What is the same by its coded packets is not for a person to say.
+    ffmpeg("-i", case / "a.mp4", "-c", "copy", tmp_path / "same.mkv")
+    same = fieldstop("make", tmp_path / "same.mkv", "--consent", "public", "--out", out,
+                     "--looked", "AB", "--approve", "AB")  # fmt: skip
+    stopped(same, "refused")
+
+
 def test_the_page_shows_nothing_of_a_withdrawn_case(
     fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
 ) -> None:

@@ -274,15 +274,27 @@ class Cluster:
 
         from pipeline.model.consent import KnownConsent
         from pipeline.stages.consent import bind_consent
+        from pipeline.stages.likeness import seen_before
+        from pipeline.stages.make import survey_source
+        from pipeline.stages.survey import no_progress
+        from pipeline.store.cache import Cache
 
         profile = self._request.options.output.profile
         # It may have been withdrawn, or narrowed, while the pictures were measured.
         case.consent = bind_consent(case.opened, case.folder, self._catalogue)
         behind = case.consent.clock_warning(datetime.datetime.now(datetime.UTC))
         consent = TypeAdapter(KnownConsent).dump_python(case.consent, mode="json")
+        options = self._request.options
+        cache = Cache(options.machine.cache_gb, Path(case.job["measures"]))
+        surveyed = [
+            survey_source(case.opened, n, options, case.work, no_progress, cache)  # kept there
+            for n in range(len(case.opened.sources))
+        ]
+        seen = seen_before(case.opened, surveyed, self._catalogue, options.output.audience)
         self._submit(
             case, "render", "render",
-            consent=consent, inputs=case.inputs, made_from=case.made_from,
+            consent=consent, seen_before=[need.model_dump() for need in seen],
+            inputs=case.inputs, made_from=case.made_from,
             warnings=[behind] if behind else [],
             revision=self._catalogue.next_revision(case.job["case"], profile),
         )  # fmt: skip

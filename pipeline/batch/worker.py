@@ -203,6 +203,7 @@ def _render(job: Job, progress: Any) -> Answer:
     from pipeline.media.glyphs import load_glyph
     from pipeline.model.consent import KnownConsent
     from pipeline.model.decisions import effective
+    from pipeline.model.plan import Need
     from pipeline.stages.inputs import read_decisions
     from pipeline.stages.make import (
         CaseRun,
@@ -223,6 +224,7 @@ def _render(job: Job, progress: Any) -> Answer:
     run.made_from = job["made_from"]
     run.warnings += job["warnings"]
     run.consent = TypeAdapter(KnownConsent).validate_python(job["consent"])
+    run.seen_before = [Need.model_validate(need) for need in job["seen_before"]]
     document = read_decisions(folder)
     run.decisions = effective(document.entries) if document else []
     cache = Cache(options.machine.cache_gb, Path(job["measures"]))

@@ -472,6 +472,7 @@ class FolderBackend:
         """Opens the recordings, takes surveys from the cache, measures the narration."""
         from pipeline.media.glyphs import load_glyph
         from pipeline.stages.intake import open_case
+        from pipeline.stages.likeness import seen_before
         from pipeline.stages.make import (
             CaseRun,
             measure_narration,
@@ -514,6 +515,9 @@ class FolderBackend:
             with Catalogue(self.catalogue) as known:
                 run.consent = known.consent_for(hashes, opened.case.case, opened.case.consent)
                 revision = known.next_revision(case, self.options.output.profile)
+                run.seen_before = seen_before(
+                    opened, run.surveyed, known, self.options.output.audience
+                )
             run.narration = measure_narration(run, no_progress)
             voice = opened.case.consent.model_copy(update={"voice": run.consent.voice})
             document = opened.case.model_copy(update={"consent": voice})
@@ -536,7 +540,7 @@ class FolderBackend:
         from pipeline.stages.plan import GlyphInput, make_plan
 
         run = ready.run
-        return make_plan(
+        plan = make_plan(
             ready.case,
             source_inputs(run),
             run.narration,
@@ -545,6 +549,7 @@ class FolderBackend:
             revision=ready.revision,
             decisions=list(decisions),
         )
+        return plan.model_copy(update={"needs": [*plan.needs, *run.seen_before]})
 
     def plan_again(self, case: str, decisions: Decisions) -> CaseView:
         with self._lock(case):

@@ -53,6 +53,7 @@ from pipeline.stages.gate import (
 )
 from pipeline.stages.inputs import inputs_sha256, made_from, read_decisions, standing_release
 from pipeline.stages.intake import OpenedCase, changed, open_case
+from pipeline.stages.likeness import remember_pictures, seen_before
 from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_plan
 from pipeline.stages.proxy import proxy_name
 from pipeline.stages.ready import (
@@ -156,6 +157,7 @@ class CaseRun:
     unchanged: bool = False
     suffix: str = ""
     numbered: bool = True
+    seen_before: list[Need] = field(default_factory=list)
     texts: list[ShownText] = field(default_factory=list)
     narrated: bool = True
 
@@ -278,6 +280,8 @@ def run_case(
                 if run.consent.forbidden:
                     audience, today = options.output.audience, datetime.date.today()
                     run.withheld = consent_reasons(run.consent, audience, today)
+                    remember_pictures(opened, known, work)  # its copies are recognised by it
+                    bind_consent(opened, folder, known)
                     return run  # nothing at all is made from it, nothing is measured
                 if not survey_only:
                     if approve is not None and read_texts:
@@ -325,6 +329,9 @@ def run_case(
             names.note(opened.named)
             save_surveys(run)
             if survey_only:
+                with Catalogue(catalogue) as known:
+                    seen = seen_before(opened, run.surveyed, known, options.output.audience)
+                run.warnings += [need.message for need in seen]
                 write_pages(run, report, None)
                 return run
             run.looked = looked_now(looked, existed=False)
@@ -364,6 +371,7 @@ def _make(
     run.consent = bind_consent(run.opened, run.folder, catalogue)
     profile = run.options.output.profile + (clip.suffix if clip else "")
     revision = catalogue.next_revision(run.opened.case.case, profile)
+    run.seen_before = seen_before(run.opened, run.surveyed, catalogue, run.options.output.audience)
     run.made_from = _made_from(run, clip, narrated, document)
     if not make_rendered(run, revision, clip, narrated, document, progress):
         discard_ready(run.folder, f"{run.opened.case.case}-{profile}")
@@ -444,6 +452,7 @@ def make_rendered(
         narrated=narrated,
         title=_title(clip, case),
     )
+    run.plan = run.plan.model_copy(update={"needs": [*run.plan.needs, *run.seen_before]})
     folder.atomic_write(folder.private_file("plan.json"), run.plan.to_json())
     signed = _sign_off(run, document) if document is not None else None
     if signed is not None:

@@ -53,7 +53,7 @@ from pipeline.stages.proxy import COARSE_RATE_HZ, CoarseProxy
 from pipeline.store.cache import Cache
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
-MEASURES = {"read": "2", "field": "4", "lens": "4", "sound": "2", "activity": "1"}
+MEASURES = {"read": "2", "field": "4", "lens": "4", "sound": "2", "activity": "1", "prints": "1"}
 DETECTORS = {"lettering": "3", "faces": "2"}
 _NOT_LOOKED = "lettering in the field was not looked for: rapidocr is not installed"
 
@@ -146,7 +146,7 @@ def survey_file(
     Raises InputError when the file cannot be used or is cut short.
     """
     from pipeline.analysis import field as field_measure
-    from pipeline.analysis import lens, mark
+    from pipeline.analysis import fingerprint, lens, mark
 
     recording = probe_apart(source.path, sha256=source.sha256)
     fold = field_measure.FieldFold(recording.width_px, recording.height_px)
@@ -215,8 +215,10 @@ def survey_file(
         lens_fold = lens.LensFold(fields, recording.width_px, recording.height_px)
         activity = mark.ActivityFold(fields, recording.width_px, recording.height_px)
         activity_pace = _Pace(activity.SAMPLE_RATE_HZ)
+        prints = fingerprint.PrintFold(fields, recording.width_px, recording.height_px)
         for time_s, rgb in spool.samples():
             lens_fold.step(time_s, rgb)
+            prints.step(time_s, rgb)
             if activity_pace.due(time_s):
                 activity.step(time_s, rgb)
     except BaseException:
@@ -228,6 +230,7 @@ def survey_file(
     events = lens.find_events(
         series, fields, duration_s, options.lens.event_loss, options.lens.event_min_s
     )
+    series["print_time_s"], series["prints"] = prints.finish()
     series |= {f"activity_{name}": grid for name, grid in activity.finish().items()}
     speech, loudness = Speech(), None
     if recording.audio and not source.still:

@@ -312,6 +312,21 @@ class Catalogue:
         with self._guard() as db:
             return book.recall(db, hashes)
 
+    def learn(self, sources: Sequence[KnownSource]) -> None:
+        """Keeps what sources are recognised by."""
+        with self._write() as db:
+            book.learn(db, sources)
+
+    def lookalikes(
+        self, case: str, sources: Sequence[Source], audience: str, today: datetime.date
+    ) -> list[tuple[str, str, KnownSource]]:
+        """Other recordings with a fingerprint whose own consent does not cover `audience`.
+
+        (case, state of consent, source); those of `case` and the kin of `sources` are left out.
+        """
+        with self._guard() as db:
+            return book.narrower_sources(db, case, sources, audience, today)
+
     def facts_for(self, case: str, sources: Sequence[Source]) -> list[ConsentFact]:
         """What narrows or ends consent for the case and its sources, to be kept elsewhere too."""
         with self._guard() as db:

@@ -11,10 +11,17 @@ from __future__ import annotations
 import datetime
 import json
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from pipeline.model.case import CaseConsent
-from pipeline.model.consent import ConsentFact, KnownSource, binds_later, case_key, narrows
+from pipeline.model.consent import (
+    ConsentFact,
+    KnownSource,
+    binds_later,
+    case_key,
+    narrowest,
+    narrows,
+)
 
 Source = str | KnownSource
 # A packet of the picture is a moment of one recording. Of sound it takes three: a single
@@ -143,8 +150,11 @@ def _note_key(
     return values, json.dumps([*values, sorted(set(hashes))])
 
 
-def mark_withdrawn(db: sqlite3.Connection, case: str, hashes: Iterable[str], at: str) -> None:
+def mark_withdrawn(db: sqlite3.Connection, case: str, hashes: Collection[str], at: str) -> None:
     name_case(db, case)
+    db.executemany(
+        "INSERT OR IGNORE INTO case_sources VALUES (?, ?)", [(case, sha) for sha in set(hashes)]
+    )
     db.execute("INSERT OR IGNORE INTO withdrawn_cases VALUES (?, ?)", (case, at))
     db.executemany(
         "INSERT OR IGNORE INTO withdrawn_sources VALUES (?, ?, ?)",
@@ -225,6 +235,31 @@ def facts(db: sqlite3.Connection, case: str, sources: Iterable[Source]) -> list[
         out.append(
             ConsentFact(at=row["at"], case=row["case_name"], what="withdrawn", sources=known)
         )
+    return out
+
+
+def narrower_sources(
+    db: sqlite3.Connection, case: str, sources: Iterable[Source], audience: str,
+    today: datetime.date,
+) -> list[tuple[str, str, KnownSource]]:  # fmt: skip
+    """See `Catalogue.lookalikes`."""
+    own, key = set(kin(db, sources)), case_key(case)
+    rows = db.execute(
+        "SELECT sha256, prints, (SELECT case_name FROM case_sources WHERE"
+        " case_sources.sha256 = sources.sha256) AS named FROM sources WHERE prints != '' AND"
+        " (sha256 IN (SELECT sha256 FROM withdrawn_sources) OR sha256 IN (SELECT sha256 FROM"
+        " consent_sources JOIN consent ON consent.id = consent_id WHERE scope != 'public'"
+        " OR expires_on IS NOT NULL))"
+    ).fetchall()
+    out = []
+    for row in rows:
+        sha, named = row["sha256"], row["named"] or "another case"
+        if sha in own or case_key(named) == key:
+            continue
+        known = narrowest(notes(db, named, [sha]), withdrawn=is_withdrawn(db, named, [sha]))
+        if not known.covers(audience, today):
+            source = KnownSource(sha256=sha, prints=row["prints"])
+            out.append((named, known.state(today), source))
     return out
 
 

@@ -120,6 +120,9 @@ MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (case_name, out)
     );
     """,
+    """
+    CREATE INDEX case_sources_by_hash ON case_sources (sha256);
+    """,
 )
 
 
