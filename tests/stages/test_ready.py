@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import re
+import subprocess
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -15,6 +18,8 @@ from test_make import Shell, case_folder, sha256
 
 from pipeline.model.options import Options
 from pipeline.model.release import Looked, Withheld
+from pipeline.review.decisions import DecisionFile, append, sign, undo, version
+from pipeline.review.folder import FolderBackend
 from pipeline.settings import load_options, packaged, profiles, settings_sha256
 from pipeline.stages.gate import verdict
 from pipeline.store.work import WorkFolder
@@ -350,3 +355,91 @@ def test_a_case_that_is_worked_on_is_not_released(
     with WorkFolder(fieldstop.folder / "out", "QM-0300").case_lock():
         busy = release(fieldstop, "QM-0300", "--by", "AB")
     assert busy.code == 6 and "worked on" in busy.said and mp4s(fieldstop) == []
+
+
+def test_a_decision_after_it_was_made_overtakes_it(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    made(fieldstop, tiny)
+    path = fieldstop.folder / "out" / "private" / "QM-0300" / "decisions.json"
+    chapters = {"chapters": [[0.0, "Crusts"]]}
+    DecisionFile(path, "QM-0300").change(
+        lambda d: append(d, seen=0, verb="chapter", by="AB", value=chapters)
+    )
+    done = release(fieldstop, "QM-0300", "--by", "AB")
+    assert done.code == 4 and "decisions" in str(done.value["withheld"]) and mp4s(fieldstop) == []
+    # Taken back, all is as it was.
+    DecisionFile(path, "QM-0300").change(lambda d: undo(d, seen=1, by="AB"))
+    assert release(fieldstop, "QM-0300", "--by", "AB").code == 0
+
+
+def test_the_sign_off_of_the_page_releases_what_is_ready(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    """The same file, nothing rendered; with a sign-off for another plan it is made anew."""
+    ready = Path(made(fieldstop, tiny).value["ready"])
+    whole = sha256(ready)
+    out, catalogue = fieldstop.folder / "out", fieldstop.folder / "catalogue.sqlite3"
+    backend = FolderBackend(
+        out, load_options(None, fieldstop.config), catalogue=catalogue, proxies=False
+    )
+    said: list[str] = []
+    try:
+        file = DecisionFile(backend.decisions_path("QM-0300"), "QM-0300")
+        assert [c.state for c in backend.list_cases()] == ["ready"]
+        view = backend.load_case("QM-0300", file.load())
+        decisions = file.change(
+            lambda d: sign(
+                d, seen=version(d), by="CD", sources=view.sources, surveys=view.surveys,
+                settings=view.settings_sha256, plan=view.plan_sha256,
+                narration=view.narration_sha256,
+            )
+        )  # fmt: skip
+        result = backend.render("QM-0300", decisions, lambda _, doing: said.append(doing), bool)
+    finally:
+        backend.close()
+    assert result.state == "released" and said == [], "nothing is rendered"
+    release_file = out / "releases" / "QM-0300" / "QM-0300-web-r1.mp4"
+    assert sha256(release_file) == whole
+    record = json.loads((ready.parent / "QM-0300-web-r1.release.json").read_text())
+    assert (record["looked"]["by"], record["looked"]["how"]) == ("CD", "page")
+
+
+def test_a_batch_ends_with_what_is_ready_and_leaves_it_alone(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    day, out = fieldstop.folder / "day", fieldstop.folder / "out"
+    day.mkdir()
+    case_folder(day / "one", tiny, recording=GIVEN)
+    first = fieldstop("batch", day, "--out", out)
+    row = first.value["cases"][0]
+    assert first.code == 0 and first.value["counts"]["ready"] == 1 and not row["unchanged"]
+    whole = sha256(out / row["ready"])
+    page = (out / "batch.html").read_text()
+    assert "ready" in page and row["ready"] in page
+    again = fieldstop("batch", day, "--out", out)
+    assert again.code == 0 and again.value["cases"][0]["unchanged"]
+    assert sha256(out / row["ready"]) == whole and mp4s(fieldstop) == []
+    watched = fieldstop("batch", day, "--out", out, "--watch", "--looked", "AB")
+    assert watched.code == 2, "nobody can have looked at what is still to come"
+    done = fieldstop("batch", day, "--out", out, "--looked", "AB")
+    assert done.code == 0 and done.value["counts"]["released"] == 1
+    assert sha256(out / done.value["cases"][0]["release"]) == whole
+
+
+def test_all_that_is_ready_is_asked_about_on_a_terminal(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    made(fieldstop, tiny)
+    made(fieldstop, tiny, "--profile", "lecture")
+    main, other = pty.openpty()
+    command = [sys.executable, "-m", "pipeline.cli", "--config", str(fieldstop.config),
+               "--catalogue", str(fieldstop.folder / "catalogue.sqlite3"), "release", "--all",
+               "--by", "AB", "--out", str(fieldstop.folder / "out")]  # fmt: skip
+    with subprocess.Popen(command, stdin=other, stdout=subprocess.PIPE, text=True) as process:
+        os.write(main, b"n\ny\n")
+        text, _ = process.communicate(timeout=120)
+    os.close(main)
+    os.close(other)
+    assert process.returncode == 0 and "QM-0300-lecture" in text and "QM-0300-web" in text
+    assert mp4s(fieldstop) == ["QM-0300-web-r1.mp4"], "the first was refused, the second let go"
