@@ -122,6 +122,7 @@ def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
 EMPTY: dict[str, Any] = {
     "case": None, "release": None, "ready": None, "draft": None, "sheet": None,
     "record": None, "survey": [], "plan": None, "report": None, "checks": [], "withheld": [],
+    "texts": [],
 }  # fmt: skip
 
 _FOLDER = click.Path(path_type=Path, file_okay=False)

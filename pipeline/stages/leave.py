@@ -60,6 +60,7 @@ class Left:
             "report": str(report) if report.is_file() else None,
             "checks": [c.model_dump() for c in self.clip.checks],
             "withheld": [w.model_dump() for w in self.withheld],
+            "texts": [],
             "warnings": self.warnings,
             "error": None,
         }
