@@ -250,3 +250,20 @@ def test_long_numbers_cost_nothing() -> None:
 def test_names_of_files_are_one_line_on_a_terminal() -> None:
     assert printable("a\nb\x1b[31m\u202ec\udcff é 李") == "a\\nb\\x1b[31m\\u202ec\\udcff é 李"
     assert printable(os.fsdecode(b"a\xff.mp4")) == "a\\udcff.mp4"
+
+
+def test_a_case_named_for_a_recording_is_refused_with_another(tmp_path: Path) -> None:
+    """A batch lays loose recordings out as links: another recording may come to lie there."""
+    from pipeline.errors import InputError
+    from pipeline.stages.intake import open_case
+
+    (tmp_path / "a.mp4").write_bytes(b"one")
+    name = Names().of(hashlib.sha256(b"one").hexdigest())
+    toml = tmp_path / "case.toml"
+    toml.write_text(f'case = "{name}"\n[[recording]]\nfiles = ["a.mp4"]\n')
+    opened = open_case(tmp_path)
+    assert opened.case.case == name == open_case(tmp_path / "a.mp4").case.case
+    assert [n.label for n in opened.named] == [name]
+    (tmp_path / "a.mp4").write_bytes(b"two")
+    with pytest.raises(InputError, match="not in it any more"):
+        open_case(tmp_path)
