@@ -58,7 +58,7 @@ from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_p
 from pipeline.stages.proxy import proxy_name
 from pipeline.stages.ready import (
     absolute,
-    discard_ready,
+    discard_overtaken,
     keep_ready,
     proof_file,
     ready_file_name,
@@ -374,7 +374,7 @@ def _make(
     run.seen_before = seen_before(run.opened, run.surveyed, catalogue, run.options.output.audience)
     run.made_from = _made_from(run, clip, narrated, document)
     if not make_rendered(run, revision, clip, narrated, document, progress):
-        discard_ready(run.folder, f"{run.opened.case.case}-{profile}")
+        discard_overtaken(run.folder, f"{run.opened.case.case}-{profile}")
         return
     ready = verify_rendered(run, progress)
     if ready is None:
@@ -404,7 +404,7 @@ def let_leave(run: CaseRun, clip: ReadyClip, catalogue: Catalogue) -> None:
     found = verdict(reasons, output.look, run.looked)
     if found.state == "withheld":
         run.withheld, run.ready = list(found.reasons), None
-        discard_ready(run.folder, clip.name)
+        discard_overtaken(run.folder, clip.name)
     elif found.state == "ready":
         run.ready = run.folder.private_file(clip.file)
     else:

@@ -111,6 +111,13 @@ def discard_ready(folder: WorkFolder, name: str) -> None:
         folder.private_file(ready_file_name(name)).unlink(missing_ok=True)
 
 
+def discard_overtaken(folder: WorkFolder, name: str) -> None:
+    """Remove what is ready under this name with its proof: a later run withheld the clip."""
+    discard_ready(folder, name)
+    with writing():
+        proof_file(folder, name, None).unlink(missing_ok=True)
+
+
 def tidy_ready(folder: WorkFolder) -> None:
     """Remove what a killed run left: a ready clip without its document, or one that was
     released already. Call it while holding the lock of the case."""

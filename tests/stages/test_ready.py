@@ -174,6 +174,17 @@ def test_an_overtaken_clip_does_not_leave(fieldstop: Shell, tiny: media_zoo.Clip
     assert mp4s(fieldstop) == []
 
 
+def test_a_run_that_is_withheld_takes_back_what_was_ready(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    ready = Path(made(fieldstop, tiny).value["ready"])
+    toml = fieldstop.folder / "case" / "case.toml"
+    toml.write_text(toml.read_text().replace("Crusts", "Brumblefoss"))
+    assert made(fieldstop, tiny).code == 4
+    assert not ready.exists() and not list(ready.parent.glob("*-proof.html"))
+    assert release(fieldstop, "QM-0300", "--by", "AB").code == 3
+
+
 def test_withdrawn_meanwhile(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     assert fieldstop("withdraw", "QM-0300").code == 0
@@ -307,6 +318,7 @@ def test_answering_is_no_look_and_looking_no_answer(
     case_folder(fieldstop.folder / "case", tiny, recording=GIVEN, top=title)
     looked = made(fieldstop, tiny, "--looked", "AB")
     assert looked.code == 4 and looked.value["release"] is None and looked.value["ready"] is None
+    assert looked.value["proof"] is None
     answered = made(fieldstop, tiny, "--approve", "AB")
     assert answered.code == 0 and answered.value["ready"] and mp4s(fieldstop) == []
     both = made(fieldstop, tiny, "--approve", "AB", "--looked", "CD")
