@@ -56,6 +56,20 @@ def test_a_recording_without_sound_comes_out(
     assert found.duration_s > 3.2 if narrated else found.duration_s == pytest.approx(3.0, abs=0.04)
 
 
+def test_a_quiet_room_with_loud_clicks_comes_out_and_is_verified_alike(
+    fieldstop: Shell, tmp_path: Path
+) -> None:
+    source = tmp_path / "clicks.mp4"
+    media_zoo.scope_clip(source, 4.0, size=(320, 240), seed=8, audio="clicks")
+    path = made(fieldstop, source, tmp_path / "out", "--looked", "AB")
+    loud = [c for c in fieldstop("verify", path).value["checks"] if c["check"] == "loudness"]
+    assert loud[0]["passed"] and loud[0]["limit"] < -15
+    # Without its sheet nothing tells that it may be so quiet.
+    path.with_suffix(".sheet.json").unlink()
+    loud = [c for c in fieldstop("verify", path).value["checks"] if c["check"] == "loudness"]
+    assert not loud[0]["passed"] and loud[0]["limit"] == -14
+
+
 # No steady tone: the zoo's own late sound has one, and a tone is taken for a voice.
 _ZOO = [name for name in media_zoo.CLIPS if name != "late_sound_mkv"]
 

@@ -543,7 +543,7 @@ def _sound_checks(
     checks = []
     unit = "LUFS"
     if wanted_lufs is not None and wanted_lufs < target - LOUDNESS_LIMIT_LU:
-        target, unit = round(wanted_lufs, 1), "LUFS, as loud as its peaks allow"
+        target, unit = round(wanted_lufs, 1), "LUFS, as far as it may be raised"
     if found is None:
         checks.append(_check("loudness", "silent", target, unit, True))
     else:

@@ -22,11 +22,12 @@ from pipeline.analysis.surround import (
 )
 from pipeline.errors import InputError
 from pipeline.media.guard import probe_apart
+from pipeline.media.probe import file_sha256
 from pipeline.media.read import Picture, ReadReport, ahead, read_pictures, reduce_rgb
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.recording import Recording
-from pipeline.model.release import Check
+from pipeline.model.release import Check, Sheet
 from pipeline.stages.card import card_zone
 from pipeline.stages.survey import Progress, no_progress
 from pipeline.stages.verify import SAMPLE_S, Verified, _check, _sound_checks, _stream_checks
@@ -55,9 +56,27 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
             alone.look(picture)
             progress("verify", 0.5 * (recording.duration_s + picture.time_s), recording.duration_s)
     result.checks.append(alone.check())
-    result.checks += _sound_checks(path, recording, options, result, silent=True)
+    wanted_lufs = _sheet_lufs(path)
+    result.checks += _sound_checks(
+        path, recording, options, result, silent=True, wanted_lufs=wanted_lufs
+    )
     progress("verify", 1, 1)
     return result
+
+
+def _sheet_lufs(path: Path) -> float | None:
+    """The loudness that the sheet beside a release names, if it is the sheet of this content.
+
+    A quiet recording is brought as far as it may be raised, and no plan is there to say so.
+    """
+    try:
+        sheet = Sheet.model_validate_json(path.with_suffix(".sheet.json").read_bytes())
+    except (OSError, ValueError):
+        return None
+    limits = [c.limit for c in sheet.checks if c.check == "loudness"]
+    if not limits or file_sha256(path) != sheet.sha256:
+        return None
+    return float(limits[0]) if isinstance(limits[0], (int, float)) else None
 
 
 def _find_fields(
