@@ -385,10 +385,17 @@ def test_a_copy_coded_anew_needs_a_person(fieldstop: Here, tmp_path: Path) -> No
 def test_only_a_person_says_that_it_is_another_recording(fieldstop: Here, tmp_path: Path) -> None:
     made = media_zoo.scope_clip(tmp_path / "made.mp4", 8.0, seed=44, size=(640, 480), audio="noise")
     case, out = tmp_path / "QM-7", tmp_path / "out"
-    write_case(case, made, "QM-7", REFUSED)
-    stopped(fieldstop("make", case, "--out", out), "refused")
     copy = tmp_path / "copy.mp4"
     ffmpeg("-i", made.path, "-vf", "scale=480:360", "-crf", "30", "-af", "volume=0.9", copy)
+    waits = fieldstop("make", copy, "--consent", "public", "--out", tmp_path / "early")
+    assert waits.code == 0 and waits.value["ready"]
+    write_case(case, made, "QM-7", REFUSED)
+    stopped(fieldstop("make", case, "--out", out), "refused")
+    # What is refused meanwhile holds back what was ready before, on every way out.
+    for command in (("release", waits.value["case"], "--by", "AB"),
+                    ("make", copy, "--consent", "public", "--looked", "AB")):  # fmt: skip
+        late = fieldstop(*command, "--out", tmp_path / "early")
+        assert late.code == 4 and late.codes == ["likeness"], late.value
     asked = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB")
     assert asked.code == 4 and "likeness" in asked.codes and asked.value["release"] is None
     settled = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB",

@@ -27,6 +27,7 @@ from pipeline.stages.consent import bind_consent, known_consent
 from pipeline.stages.gate import consent_reasons, failed_checks, verdict
 from pipeline.stages.inputs import case_sha256, made_from, read_decisions, settled_by
 from pipeline.stages.intake import OpenedCase, SourceFile, open_case, read_case, remembered_sha256
+from pipeline.stages.likeness import alike_since
 from pipeline.stages.ready import SUFFIX, read_ready, release_clip, signed, tidy_ready
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import check_catalogue
@@ -201,6 +202,7 @@ def release_kept(
             left.withheld.append(
                 Withheld(code="consent", message="consent does not cover voices any more")
             )
+        left.withheld += alike_since(clip, folder, catalogue) if not left.withheld else []
         left.withheld += failed_checks(clip.checks)
         left.looked = looked or signed(clip, decisions)
         found = verdict(left.withheld, options.output.look, left.looked)

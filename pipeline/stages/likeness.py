@@ -6,10 +6,12 @@ Whether it is one is for a person to say; that says nothing about consent.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.analysis import fingerprint
 from pipeline.errors import InputError
@@ -17,11 +19,15 @@ from pipeline.media.guard import probe_apart
 from pipeline.media.read import ahead, read_pictures, reduce_rgb
 from pipeline.model.consent import KnownSource
 from pipeline.model.plan import Need
+from pipeline.model.ready import ReadyClip
+from pipeline.model.release import Withheld
 from pipeline.stages.intake import OpenedCase, SourceFile
-from pipeline.stages.survey import Spool, Surveyed
+from pipeline.stages.survey import Spool, Surveyed, load_series
 from pipeline.store.catalogue import Catalogue
+from pipeline.store.work import WorkFolder
 
 NEED = "likeness"
+Series = Mapping[str, NDArray[Any]]
 
 
 def seen_before(
@@ -31,28 +37,38 @@ def seen_before(
 
     The catalogue keeps the fingerprints of the sources. One need a source, for the most alike.
     """
+    sources = [
+        (source.sha256, one.series) for source, one in zip(opened.sources, surveyed, strict=True)
+    ]
+    return alike(opened.case.case, sources, catalogue, audience)
+
+
+def alike(
+    case: str, sources: Sequence[tuple[str, Series]], catalogue: Catalogue, audience: str
+) -> list[Need]:
+    """As `seen_before`. sources: hash and measured series of each, in order."""
     needs = []
-    hashes = [s.sha256 for s in opened.sources]
-    bound = catalogue.lookalikes(opened.case.case, hashes, audience, datetime.date.today())
+    hashes = [sha256 for sha256, _ in sources]
+    bound = catalogue.lookalikes(case, hashes, audience, datetime.date.today())
     known = {s.sha256: s.prints for s in catalogue.recall(hashes)}
-    for number, (source, one) in enumerate(zip(opened.sources, surveyed, strict=True)):
-        if "prints" not in one.series:
+    for number, (sha256, series) in enumerate(sources):
+        if "prints" not in series:
             continue
-        time_s = np.asarray(one.series["print_time_s"], np.float64)
-        prints = np.asarray(one.series["prints"], np.int8)
+        time_s = np.asarray(series["print_time_s"], np.float64)
+        prints = np.asarray(series["prints"], np.int8)
         text = fingerprint.pack(*fingerprint.thinned(time_s, prints))
-        if text and known.get(source.sha256) != text:
-            catalogue.learn([KnownSource(sha256=source.sha256, prints=text)])
+        if text and known.get(sha256) != text:
+            catalogue.learn([KnownSource(sha256=sha256, prints=text)])
         found = [
-            (*fingerprint.likeness(time_s, prints, *fingerprint.unpack(other.prints)), case, word)
-            for case, word, other in bound
+            (*fingerprint.likeness(time_s, prints, *fingerprint.unpack(other.prints)), of, word)
+            for of, word, other in bound
         ]
-        score, at_s, case, word = max(found, default=(0.0, 0.0, "", ""))
+        score, at_s, of, word = max(found, default=(0.0, 0.0, "", ""))
         if score >= fingerprint.ALIKE:
             needs.append(
                 Need(
                     code=NEED,
-                    message=f"the pictures look like those of a recording of {case}, whose consent"
+                    message=f"the pictures look like those of a recording of {of}, whose consent"
                     f" is narrower ({word}): a person must say that it is another recording",
                     start_s=round(at_s, 3),
                     source=number,
@@ -60,6 +76,23 @@ def seen_before(
                 )
             )
     return needs
+
+
+def alike_since(clip: ReadyClip, folder: WorkFolder, catalogue: Catalogue) -> list[Withheld]:
+    """What a ready clip looks like today that it did not when it was made: meanwhile consent
+    for the other recording may have been withdrawn."""
+    if any(need.code == NEED for need in clip.plan.needs):
+        return []  # a person said so
+    sources = []
+    for number, source in enumerate(clip.plan.sources):
+        tail = "" if number == 0 else f"-{number + 1}"
+        try:
+            series = load_series(folder.private_file(f"series{tail}.npz"))
+        except (OSError, ValueError, KeyError):
+            series = {}
+        sources.append((source.sha256, series))
+    found = alike(clip.case, sources, catalogue, clip.plan.audience)
+    return [Withheld(code=n.code, message=f"{n.message}, and make the clip again") for n in found]
 
 
 def remember_pictures(opened: OpenedCase, catalogue: Catalogue, work: Path) -> None:

@@ -53,7 +53,7 @@ from pipeline.stages.gate import (
 )
 from pipeline.stages.inputs import inputs_sha256, made_from, read_decisions, standing_release
 from pipeline.stages.intake import OpenedCase, changed, open_case
-from pipeline.stages.likeness import remember_pictures, seen_before
+from pipeline.stages.likeness import alike_since, remember_pictures, seen_before
 from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_plan
 from pipeline.stages.proxy import proxy_name
 from pipeline.stages.ready import (
@@ -401,6 +401,7 @@ def let_leave(run: CaseRun, clip: ReadyClip, catalogue: Catalogue) -> None:
     assert run.consent is not None
     run.kept, output = clip, run.options.output
     reasons = consent_reasons(run.consent, output.audience, datetime.date.today())
+    reasons = reasons or alike_since(clip, run.folder, catalogue)
     found = verdict(reasons, output.look, run.looked)
     if found.state == "withheld":
         run.withheld, run.ready = list(found.reasons), None
