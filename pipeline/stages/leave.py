@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import datetime
 import difflib
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -85,11 +86,13 @@ def chosen(out: Path, names: Sequence[str], profile: str | None) -> list[Path]:
     Raises InputError where nothing of that name is ready, UsageError where several clips of
     a case are: a person says which of them was looked at.
     """
+    if not (out / "private").is_dir():
+        raise InputError("The folder holds no cases", "", "give the --out folder of make")
     documents = ready_documents(out)
     found: list[Path] = []
     for name in names:
-        case = _pseudonym(out, name)
-        mine = [d for d in documents if d.name == name + SUFFIX]
+        mine = [d for d in documents if d.name == name + SUFFIX] or _of_file(name, documents)
+        case = folder_of(out, mine[0]).case if mine else _pseudonym(out, name)
         mine = mine or [d for d in documents if folder_of(out, d).case == case]
         if profile is not None:
             mine = [d for d in mine if _is_of(d, profile)]
@@ -102,6 +105,21 @@ def chosen(out: Path, names: Sequence[str], profile: str | None) -> list[Path]:
                 "name the one that you looked at, or give --profile",
             )
         found += [d for d in mine if d not in found]
+    return found
+
+
+def _of_file(name: str, documents: Sequence[Path]) -> list[Path]:
+    """Documents of what lies at a path: a ready clip itself, or what was made of a recording."""
+    path = Path(name)
+    if not path.is_file():
+        return []
+    at = os.path.realpath(path)
+    found = []
+    for document in documents:
+        with contextlib.suppress(InputError):
+            clip = read_ready(document)
+            places = [str(document), str(document.with_name(clip.file)), *clip.sources_at]
+            found += [document] if at in map(os.path.realpath, places) else []
     return found
 
 
@@ -136,11 +154,16 @@ def listed(documents: Sequence[Path], most: int = 6) -> str:
 def _pseudonym(out: Path, name: str) -> str:
     """The pseudonym of a case that is named by its folder, its case.toml or its recording."""
     path = Path(name)
+    if not name.strip():
+        raise InputError("No case was named", "", "give the name of the case")
     if not path.exists() or (path.parent == Path() and (out / "private" / name).is_dir()):
         return name
     if path.is_dir() and not (path / "case.toml").is_file():
         return path.name
-    return open_case(path, names=Names(out), case_pattern=SAFE).case.case
+    opened = open_case(path, names=Names(out), case_pattern=SAFE)
+    if opened.bare and not (out / "private" / opened.case.case).is_dir():
+        raise InputError("Nothing here was made from that file", "", "name the case")
+    return opened.case.case
 
 
 def _nothing(out: Path, case: str, ready: Sequence[Path], profile: str | None) -> InputError:
@@ -160,7 +183,11 @@ def _nothing(out: Path, case: str, ready: Sequence[Path], profile: str | None) -
     if near:
         return InputError(f"There is no case {shown} here", "", f"did you mean {', '.join(near)}?")
     do = f"ready here: {listed(ready)}" if ready else "run fieldstop make on the case first"
-    return InputError(f"There is no case {shown} here", f"{len(known)} other cases", do)
+    return InputError(
+        f"There is no case {shown} here",
+        f"{len(known)} other case{'' if len(known) == 1 else 's'}",
+        do,
+    )
 
 
 def release_kept(

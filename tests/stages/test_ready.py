@@ -160,6 +160,22 @@ def test_nothing_ready_and_a_mistyped_case(fieldstop: Shell, tiny: media_zoo.Cli
     assert mp4s(fieldstop) == []
 
 
+def test_a_clip_is_named_by_its_file_or_by_its_recording(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    ready = Path(made(fieldstop, tiny).value["ready"])
+    (fieldstop.folder / "other.mp4").write_bytes(tiny.path.read_bytes())
+    other = release(fieldstop, str(fieldstop.folder / "other.mp4"), "--by", "AB")
+    assert other.code == 3 and "that file" in other.said
+    assert release(fieldstop, "", "--by", "AB").code == 3
+    nowhere = fieldstop("release", "QM-0300", "--by", "AB", "--out", fieldstop.folder / "case")
+    assert nowhere.code == 3 and "--out" in nowhere.said
+    assert release(fieldstop, str(ready), "--by", "AB").code == 0
+    made(fieldstop, tiny)
+    source = fieldstop.folder / "case" / "a.mp4"
+    assert release(fieldstop, str(source), "--by", "AB").code == 0
+
+
 def test_an_overtaken_clip_does_not_leave(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     toml = fieldstop.folder / "case" / "case.toml"
