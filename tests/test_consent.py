@@ -422,7 +422,8 @@ def test_the_page_shows_nothing_of_a_withdrawn_case(
     for ask in (backend.check_open, backend._prepare):
         with pytest.raises(NeedsPerson, match="withdrawn"):
             ask("QM-7")
-    # Nor with another catalogue: take-down.json says so.
+    # Nor with another catalogue: take-down.json alone says so.
+    (out / "private/QM-7/consent.jsonl").unlink()
     other = FolderBackend(out, Options(), catalogue=tmp_path / "other.sqlite3")
     with pytest.raises(NeedsPerson, match="withdrawn"):
         other.check_open("QM-7")
