@@ -207,7 +207,7 @@ def test_a_dry_run_shows_what_makes_which_case(
     for name, why in LEFT.items():
         assert any(name in line and why in line for line in text.splitlines()), name
     assert "again.mp4: recording" not in text.replace(NAME, "")
-    same = next(line for line in text.splitlines() if "the same recording as rec-" in line)
+    same = next(line for line in text.splitlines() if "a second copy" in line)
     assert "again.mp4" in same or NAME in same
 
     code, value = fieldstop("batch", day, "--out", out, "--dry-run")
@@ -216,6 +216,9 @@ def test_a_dry_run_shows_what_makes_which_case(
         "HL-0142": False, "QM-0001": True,
     }  # fmt: skip
     assert len(value["left_out"]) == len(LEFT) + 1
+    labels = [one["label"] for one in value["left_out"]]
+    for path in (day / "case" / "b.mp4", day / "again.mp4"):
+        assert fieldstop("probe", path)[1]["label"] in labels
     assert fieldstop("batch", day, "--out", out, "--dry-run", "--consent", "public")[0] == 0
     (day / "broken.mp4").write_bytes(b"no recording")
     code, value = fieldstop("batch", day, "--out", out, "--dry-run")

@@ -21,8 +21,10 @@ SOUND_ALONE = "a sound that belongs to no recording by its name: name it in a ca
 CAPTIONS = "captions: name them in a case.toml, below [narration]"
 ALMOST_TOML = "only a file named case.toml describes a case: rename it"
 SIDECAR = "a file beside a recording: nothing is read from it"
-DUPLICATE = "the same recording as {case}"
+DUPLICATE = "a second copy of a recording that is made already"
 ENDING = "its ending is not one of a recording"
+# These are files that `probe` may be asked about: they are called as it calls them.
+BY_CONTENT = (PHOTOGRAPH, SOUND_ALONE, NOT_LISTED, DUPLICATE)
 
 
 @dataclass(frozen=True)

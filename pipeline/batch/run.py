@@ -19,7 +19,7 @@ from pipeline.batch.board import Board
 from pipeline.batch.dry import consent_words, refuse_unreadable
 from pipeline.batch.estimate import Pace, Size, disk_mb, free_mb, refuse_small_disk, size_of
 from pipeline.batch.find import Settled, look_through
-from pipeline.batch.found import DUPLICATE, FoundCase, Search
+from pipeline.batch.found import BY_CONTENT, DUPLICATE, FoundCase, Search
 from pipeline.batch.loose import lay_out, name_loose
 from pipeline.batch.pool import Pool, Runner, cores, tidy, workers_and_memory
 from pipeline.batch.worker import Answer, Job
@@ -46,6 +46,7 @@ from pipeline.store.work import WorkFolder, atomic_write, is_alive, output_error
 
 _SAVE_S = 5.0
 _POLL_S = 0.5
+_SOON_READ_BYTES = 100_000_000
 _ENDED = ("released", "ready", "withheld", "failed")
 
 
@@ -131,6 +132,7 @@ class Batch:
         self._saved_s = 0.0
         self._left = Search()
         self._named: list[NamedFile] = []
+        self._said_left: set[Path] = set()
         self._settled = Settled(self.options.batch.settle_s)
 
     # --- the whole run ---
@@ -193,12 +195,24 @@ class Batch:
 
     def _leave(self, path: Path, reason: str) -> None:
         """Say, once, that no case is made from a file; the key list says which file it is."""
-        label = self.names.of_place(path, RECORDING)
-        row = BatchLeftOut(label=label, reason=reason)
-        if row not in self.report.left_out:
-            self.report.left_out.append(row)
-            self._named.append(NamedFile(label, "", f"left out: {reason}", path))
-            self.board.left_out(label, self._shown(path), reason)
+        if path in self._said_left:
+            return
+        self._said_left.add(path)
+        label, content = self._left_label(path, reason)
+        self.report.left_out.append(BatchLeftOut(label=label, reason=reason))
+        self._named.append(NamedFile(label, "", f"left out: {reason}", path, content))
+        self.board.left_out(label, self._shown(path), reason)
+
+    def _left_label(self, path: Path, reason: str) -> tuple[str, str]:
+        """Its label and content hash: by content, as `probe` calls it, where that is soon read
+        or known; else by where it lies, and no hash."""
+        if reason in BY_CONTENT:
+            with contextlib.suppress(OSError, InputError):
+                soon = path.stat().st_size <= _SOON_READ_BYTES or reason == DUPLICATE
+                content = remembered_sha256(path) if soon else HashMemory().known(path)
+                if content is not None:
+                    return self.names.of(content), content
+        return self.names.of_place(path, RECORDING), ""
 
     def _shown(self, path: Path) -> str:
         """A file's place in the folder, for a terminal."""
@@ -217,7 +231,7 @@ class Batch:
             found = name_loose(found, self.request.consent, self.names, remembered_sha256)
         same = self._same_case(found)
         if same is not None and (same.found.files[0].exists() or same.row.state == "working"):
-            self._leave(found.files[0], DUPLICATE.format(case=same.found.case))
+            self._leave(found.files[0], DUPLICATE)
             return
         if same is not None:  # renamed, or moved within the folder
             self.entries = {found.key: self.entries.pop(same.found.key), **self.entries}

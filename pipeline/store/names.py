@@ -32,6 +32,7 @@ from pipeline.store.work import _sync, atomic_write, make_folder, output_error, 
 
 SECRET_BYTES = 32
 COLUMNS = ("label", "case", "place", "file", "path", "sha256", "first_seen")
+_SHA256 = re.compile(rb"\b[0-9a-f]{64}\b")
 _LABEL = re.compile(rb"\b(?:rec|case)-[2-9a-z]{12}\b")
 
 
@@ -154,7 +155,8 @@ class Names:
         secret, attempt = installation_secret(), 0
         while True:
             name = made_name(secret, RECORDING, sha256, attempt)
-            if all(sha256.encode() in line for line in self._lines(name.encode())):
+            hashes = (_SHA256.search(line) for line in self._lines(name.encode()))
+            if all(h is None or h.group() == sha256.encode() for h in hashes):
                 return name
             attempt += 1  # another recording is called so
 
