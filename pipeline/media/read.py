@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Iterator, Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
@@ -22,6 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.media import nal
+from pipeline.media.complaints import Heard, Watch, listening
 from pipeline.media.labels import label
 from pipeline.media.probe import attached, open_media
 from pipeline.model.recording import Recording, TimeJump
@@ -32,6 +34,7 @@ LONG_GAP_S = 1.0
 # Limits for files that would never end: nothing real comes near them.
 LONGEST_S = 24 * 3600.0
 STALL_S = 120.0
+SOUND_REACH_S = 0.15  # packets of sound last 20 to 100 ms, and overlap the next one
 REPEATED = 4  # packets may hold this many times the bytes of the file
 _beats: dict[int, float] = {}  # when each reading thread last got a packet
 
@@ -54,9 +57,9 @@ class ReadReport:
     """What was met while reading: counts of frames, damaged packets, and gaps in time.
 
     damaged_s: time stamps of damaged packets, less the first one of the file (the first
-    10,000). jumped: jumps of the decoding times met; undated: a packet had none.
+    10,000). jumped: jumps of the decoding times met; undated: no packet had one so far.
     lost_start_s: length before the first picture that can be decoded. jumps: where
-    the time stamps jump.
+    the time stamps jump. watch: is told of all packets and pictures as they are read.
     """
 
     frames: int = 0
@@ -72,6 +75,7 @@ class ReadReport:
     undated: bool = False
     packets: array[int] = field(default_factory=lambda: array("q"))
     decoding: array[int] = field(default_factory=lambda: array("q"))
+    watch: Watch | None = None
 
     def add_damage(self, time_s: float | None) -> None:
         self.damaged += 1
@@ -82,7 +86,7 @@ class ReadReport:
         """Where packets were damaged, on the recording's axis; at most a second apart is one."""
         spans: list[tuple[float, float]] = []
         for raw_s in sorted(self.damaged_s):
-            at_s = max(0.0, raw_s + _shift_at(jumps, raw_s))
+            at_s = max(0.0, raw_s + shift_at(jumps, raw_s))
             if spans and at_s - spans[-1][1] <= 1.0:
                 spans[-1] = (spans[-1][0], at_s)
             else:
@@ -196,7 +200,7 @@ def seekable(recording: Recording) -> bool:
     return True
 
 
-def _shift_at(jumps: Sequence[TimeJump], raw_s: float) -> float:
+def shift_at(jumps: Sequence[TimeJump], raw_s: float) -> float:
     """The shift that holds at a time stamp (less the first one of the file)."""
     shift_s = 0.0
     for jump in jumps:
@@ -259,7 +263,7 @@ def _pictures(
                 else:
                     raw_s = float(shown.pts * shown.time_base) - origin_s
                     if previous_s is None and seek:
-                        shift_s = _shift_at(recording.jumps, raw_s)
+                        shift_s = shift_at(recording.jumps, raw_s)
                     time_s = raw_s + shift_s
                 if previous_s is None and seek and time_s > wanted_s + 1e-6:
                     return
@@ -402,54 +406,120 @@ def _frames(
     read = broken = 0
     last: int | None = None
     me = get_ident()
-    while True:
-        try:
-            packet = next(packets)
-        except StopIteration:
-            return
-        except av.error.InvalidDataError:
-            note.add_damage(None)
-            broken += 1
-            if broken > 1000:
+    watcher = _Watcher(stream, note.watch, origin_s) if note.watch is not None else None
+    with ExitStack() as stack:
+        if watcher is not None:
+            stack.enter_context(listening())
+        while True:
+            try:
+                packet = watcher.heard(next, packets) if watcher else next(packets)
+            except StopIteration:
                 return
-            packets = container.demux(stream)
-            continue
-        except (av.error.FFmpegError, OSError):
-            note.add_damage(None)
-            return
-        if me in _beats:
-            _beats[me] = monotonic()
-        read += max(1, packet.size)
-        if read > REPEATED * size_bytes + 1_000_000:
-            raise InputError(
-                "A file does not come to an end",
-                f"{read} bytes of pictures in a file of {size_bytes}",
-                "copy it again, or convert it",
-            )
-        if packet.pts is not None and packet.size and not packet.is_discard:
-            note.packets.append(packet.pts)
-            # Without a decoding time nothing is said about a jump.
-            note.undated |= packet.dts is None
-            dts = packet.dts if packet.dts is not None else (last + 1 if last is not None else 0)
-            if last is not None and not 0 <= (dts - last) * packet.time_base <= JUMP_S:
-                note.jumped += 1
-            last = dts
-            note.decoding.append(dts)
-        at_s = None if packet.pts is None else float(packet.pts * packet.time_base) - origin_s
-        try:
-            frames = packet.decode()
-        except av.error.EOFError:
-            return
-        except (av.error.FFmpegError, ValueError, MemoryError):
-            note.add_damage(at_s)
-            continue
-        for frame in frames:
-            if frame.is_corrupt:
-                stamp = frame.pts
-                note.add_damage(
-                    at_s if stamp is None else float(stamp * frame.time_base) - origin_s
+            except av.error.InvalidDataError:
+                note.add_damage(None)
+                broken += 1
+                if watcher is not None:
+                    watcher.lost()
+                if broken > 1000:
+                    return
+                packets = container.demux(stream)
+                continue
+            except (av.error.FFmpegError, OSError):
+                note.add_damage(None)
+                if watcher is not None:
+                    watcher.lost()
+                return
+            if me in _beats:
+                _beats[me] = monotonic()
+            read += max(1, packet.size)
+            if read > REPEATED * size_bytes + 1_000_000:
+                raise InputError(
+                    "A file does not come to an end",
+                    f"{read} bytes of pictures in a file of {size_bytes}",
+                    "copy it again, or convert it",
                 )
-            yield frame
+            if packet.pts is not None and packet.size and not packet.is_discard:
+                note.packets.append(packet.pts)
+                # Without a decoding time nothing is said about a jump; Matroska leaves out
+                # the first ones.
+                dts = packet.dts if packet.dts is not None else last
+                note.undated = dts is None
+                if dts is not None and last is None:
+                    note.decoding = array("q", [dts] * len(note.decoding))
+                elif dts is not None and last is not None:
+                    note.jumped += not 0 <= (dts - last) * packet.time_base <= JUMP_S
+                last = dts
+                note.decoding.append(dts or 0)
+            at_s = None if packet.pts is None else float(packet.pts * packet.time_base) - origin_s
+            failed = False
+            frames: list[Any] = []
+            try:
+                frames = watcher.heard(packet.decode) if watcher else packet.decode()
+            except av.error.EOFError:
+                return
+            except (av.error.FFmpegError, ValueError, MemoryError):
+                note.add_damage(at_s)
+                failed = True
+            if watcher is not None:
+                watcher.packet(packet, failed)
+            for frame in frames:
+                if frame.is_corrupt:
+                    stamp = frame.pts
+                    note.add_damage(
+                        at_s if stamp is None else float(stamp * frame.time_base) - origin_s
+                    )
+                if watcher is not None:
+                    watcher.picture(frame)
+                yield frame
+
+
+class _Watcher:
+    """Tells a `Watch` of packets and pictures, in time stamps less the first one of the file."""
+
+    def __init__(self, stream: Any, watch: Watch, origin_s: float) -> None:
+        self.heard = Heard(stream.codec_context.codec.name)
+        self._watch, self._origin_s = watch, origin_s
+        self._codec = stream.codec_context.codec.name
+        self._size = nal.length_size(self._codec, stream.codec_context.extradata)
+
+    def lost(self) -> None:
+        self._watch.packet(None, None, False, "bytes are missing")
+
+    def packet(self, packet: Any, failed: bool) -> None:
+        """After it was decoded: `failed`, or what was heard of it meanwhile."""
+        complained = self.heard.complained
+        self.heard.clear()
+        sign = ""
+        if failed:
+            sign = "cannot be decoded"
+        elif packet.is_corrupt:
+            sign = "bytes are missing"
+        elif complained:
+            sign = "decoded with errors"
+        if not packet.size:
+            self._watch.packet(None, None, False, sign)  # the end: pictures held back come out
+            return
+        look = nal.PacketLook(None)
+        if self._codec in ("h264", "hevc"):
+            look = nal.look(bytes(packet), self._codec, self._size)
+        key = packet.is_keyframe if look.key is None else look.key
+        stamp = packet.pts if packet.pts is not None else packet.dts
+        step = packet.dts
+        self._watch.packet(
+            None if stamp is None else float(stamp * packet.time_base) - self._origin_s,
+            None if step is None else float(step * packet.time_base) - self._origin_s,
+            bool(key),
+            sign or look.broken,
+        )
+
+    def picture(self, frame: Any) -> None:
+        stamp = frame.pts if frame.pts is not None else frame.dts
+        if stamp is None:
+            return
+        bits = frame.format.components[0].bits if frame.format.is_planar else 0
+        luma = plane_view(frame.planes[0]) if bits == 8 and not frame.format.is_rgb else None
+        at_s = float(stamp * frame.time_base) - self._origin_s
+        self._watch.picture(at_s, bool(frame.is_corrupt), luma)
 
 
 class _Work:
@@ -579,18 +649,20 @@ def read_sound(
     channels: int | None = 2,
     note: list[str] | None = None,
     jumps: Sequence[TimeJump] = (),
+    damage: list[tuple[float, float]] | None = None,
 ) -> Iterator[NDArray[np.float32]]:
     """Blocks (channel, sample) of float32 at 48 kHz, starting at `origin_s` of the file's axis.
 
     channels: 1 or 2 mixes down (or copies mono to both); None keeps the file's own.
-    jumps: those of the pictures, which the sound then follows.
+    jumps: those of the pictures, which the sound then follows. damage: gets the spans of the
+    samples given out, in seconds, whose packets could not be decoded without a complaint.
     Gaps of the time stamps are filled with silence, overlaps are cut, so that the
     sample number is the time. Raises InputError if the sound cannot be opened.
     """
     waiting: list[NDArray[np.float32]] = []
     count = 0
     # Decoders give some 20 ms at a time; what filters and listens is cheaper in larger pieces.
-    for block in _sound_blocks(path, stream_index, origin_s, channels, note, jumps):
+    for block in _sound_blocks(path, stream_index, origin_s, channels, note, jumps, damage):
         waiting.append(block)
         count += block.shape[1]
         if count >= RATE_HZ // 2:
@@ -607,11 +679,15 @@ def _sound_blocks(
     channels: int | None,
     note: list[str] | None,
     jumps: Sequence[TimeJump],
+    damage: list[tuple[float, float]] | None,
 ) -> Iterator[NDArray[np.float32]]:
     """As `read_sound`, block by block as they are decoded."""
     import av
 
-    with closing(open_media(path)) as container:
+    with ExitStack() as stack:
+        container = stack.enter_context(closing(open_media(path)))
+        if damage is not None:
+            stack.enter_context(listening())
         streams = container.streams.audio
         if stream_index >= len(streams):
             raise InputError("A file holds no sound", label(path), "give one with sound")
@@ -632,20 +708,27 @@ def _sound_blocks(
             for piece in resampler.resample(frame):
                 yield piece.to_ndarray().astype(np.float32, copy=False)
 
+        heard = Heard(stream.codec_context.codec.name)
+
         def frames() -> Iterator[Any]:
             nonlocal damaged
             packets = container.demux(stream)
             while True:
                 try:
-                    packet = next(packets)
-                    decoded = packet.decode()
+                    packet = heard(next, packets)
+                    decoded = heard(packet.decode)
                 except (StopIteration, av.error.EOFError):
                     return
                 except (av.error.FFmpegError, ValueError, OSError, MemoryError):
                     damaged += 1
+                    if damage is not None:
+                        damage.append(_around(written))
                     if damaged > 100_000:
                         return
                     continue
+                if damage is not None and (heard.complained or packet.is_corrupt):
+                    damage.append(_around(written))
+                heard.clear()
                 yield from decoded
 
         source_rate = stream.codec_context.sample_rate or RATE_HZ
@@ -700,6 +783,11 @@ def _sound_blocks(
             note.append(f"sound: {damaged} damaged packets left out")
 
 
+def _around(written: int) -> tuple[float, float]:
+    """The stretch of sound that a damaged packet at that sample may reach."""
+    return max(0.0, written / RATE_HZ - SOUND_REACH_S), written / RATE_HZ + SOUND_REACH_S
+
+
 def _jump_of_sound(jumps: Sequence[TimeJump], raw_s: float, expected_s: float) -> TimeJump | None:
     """The jump of the pictures after which sound at `raw_s` goes on about where it was."""
     near = min(jumps, key=lambda j: abs(raw_s + j.shift_s - expected_s))
@@ -749,10 +837,14 @@ def reduce_rgb(frame: Any, rows_px: int, matrix: str) -> NDArray[np.uint8]:
 
 
 def without_channel(
-    path: Path, origin_s: float, channel: int, jumps: Sequence[TimeJump] = ()
+    path: Path,
+    origin_s: float,
+    channel: int,
+    jumps: Sequence[TimeJump] = (),
+    damage: list[tuple[float, float]] | None = None,
 ) -> Iterator[NDArray[np.float32]]:
     """Stereo of all channels but `channel` (from 1), each at equal weight."""
-    for block in read_sound(path, origin_s=origin_s, channels=None, jumps=jumps):
+    for block in read_sound(path, origin_s=origin_s, channels=None, jumps=jumps, damage=damage):
         rest = np.delete(block, channel - 1, axis=0) if block.shape[0] >= channel else block
         one = rest.mean(axis=0) if rest.shape[0] else np.zeros(block.shape[1], np.float32)
         yield np.stack([one, one]).astype(np.float32)

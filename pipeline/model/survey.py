@@ -9,8 +9,10 @@ from pydantic import Field
 from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
 
-EventKind = Literal["fog", "smudge", "blur", "dark", "glare", "out_of_body"]
-EVENT_KINDS: tuple[EventKind, ...] = ("fog", "smudge", "blur", "dark", "glare", "out_of_body")
+EventKind = Literal["fog", "smudge", "blur", "dark", "glare", "out_of_body", "damage"]
+EVENT_KINDS: tuple[EventKind, ...] = (
+    "fog", "smudge", "blur", "dark", "glare", "out_of_body", "damage",
+)  # fmt: skip
 
 
 class SurveyedRecording(Part):
@@ -35,6 +37,18 @@ class Event(Part):
     peak_loss: float | None = None
     mean_loss: float | None = None
     confidence: float
+
+
+class Damage(Part):
+    """A stretch that was not read as it was written: concealed by the decoder, or lost.
+
+    For the picture from the first doubtful packet to the next clean key frame.
+    """
+
+    what: Literal["picture", "sound"]
+    start_s: float
+    stop_s: float
+    sign: str = Field(description="the first sign of it, in a few words")
 
 
 class Speech(Part):
@@ -84,7 +98,10 @@ class Survey(Document):
     schema_: Literal["fieldstop.survey/1"] = Field(default="fieldstop.survey/1", alias="schema")
     recording: SurveyedRecording
     field: list[FieldSpan] = []
-    events: list[Event] = []
+    events: list[Event] = Field(
+        default=[], description="damage of the picture is among them, as `damage` says"
+    )
+    damage: list[Damage] = []
     speech: Speech = Speech()
     lettering: list[Lettering] = []
     faces: list[Face] = []

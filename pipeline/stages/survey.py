@@ -17,6 +17,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -32,6 +33,7 @@ from pipeline.media.read import (
     read_pictures,
     read_sound,
     reduce_rgb,
+    shift_at,
     without_channel,
 )
 from pipeline.model.document import Document
@@ -39,6 +41,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.recording import Recording
 from pipeline.model.survey import (
+    Damage,
     Event,
     Face,
     Lettering,
@@ -47,13 +50,13 @@ from pipeline.model.survey import (
     SurveyedRecording,
     TrackLoudness,
 )
-from pipeline.model.time import format_time
+from pipeline.model.time import Span, format_time, merge_spans
 from pipeline.stages.intake import SourceFile
 from pipeline.stages.proxy import COARSE_RATE_HZ, CoarseProxy
 from pipeline.store.cache import Cache
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
-MEASURES = {"read": "2", "field": "4", "lens": "4", "sound": "2", "activity": "1", "prints": "1"}
+MEASURES = {"read": "3", "field": "4", "lens": "4", "sound": "2", "activity": "1", "prints": "1"}
 DETECTORS = {"lettering": "3", "faces": "2"}
 _NOT_LOOKED = "lettering in the field was not looked for: rapidocr is not installed"
 
@@ -146,14 +149,15 @@ def survey_file(
     Raises InputError when the file cannot be used or is cut short.
     """
     from pipeline.analysis import field as field_measure
-    from pipeline.analysis import fingerprint, lens, mark
+    from pipeline.analysis import damage, fingerprint, lens, mark
 
     recording = probe_apart(source.path, sha256=source.sha256)
     fold = field_measure.FieldFold(recording.width_px, recording.height_px)
     spool = Spool(work)
     coarse = CoarseProxy(work, recording)
     coarse_pace = _Pace(COARSE_RATE_HZ)
-    report = ReadReport()
+    watch = damage.DamageFold()
+    report = ReadReport(watch=watch)
     rows_px = max(fold.SAMPLE_MAX_ROWS_PX, lens.LensFold.SAMPLE_MAX_ROWS_PX)
     small_rows_px = lens.LensFold.SAMPLE_MAX_ROWS_PX
     field_pace = _Pace(fold.SAMPLE_RATE_HZ)
@@ -161,15 +165,10 @@ def survey_file(
     first_s: float | None = None
     last_told_s = 0.0
     try:
-        # Pictures that no other depends on are left out where there are enough others.
-        sparse = recording.frame_rate_hz >= 20 and not recording.video.interlaced
-        reading = read_pictures(
-            source.path,
-            recording,
-            report=report,
-            skip_unreferenced=sparse,
-            threads=options.machine.threads,
-        )
+        # Every picture is decoded: one that no other depends on may be damaged too. One
+        # thread, because what a decoder complains of belongs to the packet at hand.
+        counted = recording.frame_rate_hz >= 20 and not recording.video.interlaced
+        reading = read_pictures(source.path, recording, report=report)
         for picture in ahead(reading):
             if first_s is None:
                 first_s = picture.time_s
@@ -192,11 +191,16 @@ def survey_file(
             raise InputError(
                 "No picture of the file can be decoded", label(source.path), "copy it again"
             )
-        if sparse:
+        if counted:
             report.count_packets(Fraction(recording.video.time_base), recording.video.start_s)
         recording = recording.model_copy(update={"jumps": report.jumps})
         rate_hz, duration_s = _measured_time(report, recording)
-        warnings = _warnings(recording, report, duration_s, source)
+        doubts = watch.finish()
+        harmed = [
+            Damage(what="picture", start_s=d.start_s, stop_s=d.stop_s, sign=d.sign)
+            for d in damage.on_axis(doubts, partial(shift_at, recording.jumps), duration_s)
+        ]
+        warnings = _warnings(recording, report, duration_s, source, harmed)
         if given_field is not None:
             try:
                 fields = [
@@ -231,11 +235,12 @@ def survey_file(
         series, fields, duration_s, options.lens.event_loss, options.lens.event_min_s
     )
     series["print_time_s"], series["prints"] = prints.finish()
+    events = _with_damage(events, harmed)
     series |= {f"activity_{name}": grid for name, grid in activity.finish().items()}
     speech, loudness = Speech(), None
     if recording.audio and not source.still:
         speech, loudness, sound = _survey_sound(
-            source, recording, duration_s, narration_channel, warnings, progress
+            source, recording, duration_s, narration_channel, warnings, harmed, progress
         )
         series |= sound
     lettering, faces, looked = _look(
@@ -255,6 +260,7 @@ def survey_file(
         ),
         field=fields,
         events=events,
+        damage=harmed,
         speech=speech,
         lettering=lettering,
         faces=faces,
@@ -327,8 +333,22 @@ def _measured_time(report: ReadReport, recording: Recording) -> tuple[float, flo
     return round(rate_hz, 6), round(report.last_s + 1 / rate_hz, 6)
 
 
+def _with_damage(events: Sequence[Event], harmed: Sequence[Damage]) -> list[Event]:
+    """Events in order of time, damage of the picture among them."""
+    damaged = [
+        Event(kind="damage", start_s=d.start_s, stop_s=d.stop_s, confidence=1.0)
+        for d in harmed
+        if d.what == "picture"
+    ]
+    return sorted([*events, *damaged], key=lambda e: (e.start_s, e.kind))
+
+
 def _warnings(
-    recording: Recording, report: ReadReport, duration_s: float, source: SourceFile
+    recording: Recording,
+    report: ReadReport,
+    duration_s: float,
+    source: SourceFile,
+    harmed: Sequence[Damage],
 ) -> list[str]:
     """Raises InputError if much less was decoded than the header promises."""
     said: list[str] = []
@@ -343,8 +363,11 @@ def _warnings(
             f"{label(source.path)}: {duration_s:.1f} s of {promised_s:.1f} s can be decoded",
             "copy it again from the recorder",
         )
-    if report.damaged:
-        said.append(_damage(report, recording))
+    if source.still and harmed:
+        raise InputError(
+            "A photograph is damaged", f"{label(source.path)}: {harmed[0].sign}", "copy it again"
+        )
+    said += _told_damage(harmed)
     if report.lost_start_s > 0.1:
         said.append(
             f"the first {report.lost_start_s:.1f} s of a recording cannot be decoded and are"
@@ -355,16 +378,13 @@ def _warnings(
     return said
 
 
-def _damage(report: ReadReport, recording: Recording) -> str:
-    """How much of the picture was damaged, and where on the recording's axis."""
-    spans = report.damaged_spans(recording.jumps)
-    where = ", ".join(f"{format_time(a)} to {format_time(b)}" for a, b in spans[:10])
+def _told_damage(harmed: Sequence[Damage]) -> list[str]:
+    """Where the picture is damaged, on the recording's axis."""
+    spans = [f"{format_time(d.start_s)} to {format_time(d.stop_s)}" for d in harmed]
+    if not spans:
+        return []
     more = f" and {len(spans) - 10} more places" if len(spans) > 10 else ""
-    return (
-        f"at least {report.damaged} damaged packets of the picture were left out"
-        + (f", at {where}{more}" if where else "")
-        + ": look at these parts"
-    )
+    return [f"the recording is damaged from {', '.join(spans[:10])}{more}: look at these parts"]
 
 
 def _survey_sound(
@@ -373,20 +393,29 @@ def _survey_sound(
     duration_s: float,
     narration_channel: int | None,
     warnings: list[str],
+    harmed: list[Damage],
     progress: Progress,
 ) -> tuple[Speech, TrackLoudness | None, dict[str, NDArray[Any]]]:
-    """Loudness and speech of the file's own sound, on the axis of its pictures."""
+    """Loudness and speech of the file's own sound, on the axis of its pictures.
+
+    What of it could not be read is added to `harmed`.
+    """
     from pipeline.analysis import loudness, speech
 
     meter = loudness.LoudnessFold(2)
     voices = speech.SpeechFold(2, detectors=speech.room_detectors())
     done = 0
+    noisy: list[tuple[float, float]] = []
     limit = round(duration_s * 48_000)
     origin_s = recording.video.start_s
     if narration_channel is None:
-        blocks = read_sound(source.path, origin_s=origin_s, note=warnings, jumps=recording.jumps)
+        blocks = read_sound(
+            source.path, origin_s=origin_s, note=warnings, jumps=recording.jumps, damage=noisy
+        )
     else:
-        blocks = without_channel(source.path, origin_s, narration_channel, recording.jumps)
+        blocks = without_channel(
+            source.path, origin_s, narration_channel, recording.jumps, damage=noisy
+        )
     for block in blocks:
         block = block[:, : max(0, limit - done)]
         if not block.shape[1]:
@@ -395,6 +424,14 @@ def _survey_sound(
         voices.step(block)
         done += block.shape[1]
         progress("sound", done / 48_000, duration_s)
+    harmed += [
+        Damage(
+            what="sound", start_s=round(a, 6), stop_s=round(min(b, duration_s), 6),
+            sign="cannot be decoded",
+        )
+        for a, b in merge_spans((Span(*s) for s in noisy), 0.2)
+        if a < duration_s
+    ]  # fmt: skip
     measured = meter.finish()
     heard = voices.finish()
     spans, undecided = speech.room_speech_spans(heard)
@@ -470,6 +507,7 @@ def settle(
         kept.series, old.field, old.recording.duration_s,
         options.lens.event_loss, options.lens.event_min_s,
     )  # fmt: skip
+    events = _with_damage(events, old.damage)
     name = _look_name(old.field, events, options)
     data = cache.get(key, name)
     look = _Look.model_validate_json(data) if data is not None else None
