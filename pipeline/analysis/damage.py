@@ -275,13 +275,15 @@ def _small(luma: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def _excess(now: NDArray[np.uint8], before: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """How far `now` leaves the range that `before` has within two places around."""
+    """How far each of two pictures leaves the range that the other has within two places around."""
     import cv2
 
     box = np.ones((5, 5), np.uint8)
-    over = cv2.subtract(now, cv2.dilate(before, box))
-    under = cv2.subtract(cv2.erode(before, box), now)
-    return np.asarray(cv2.max(over, under), np.uint8)
+    sides = []
+    for one, other in ((now, before), (before, now)):
+        sides.append(cv2.subtract(one, cv2.dilate(other, box)))
+        sides.append(cv2.subtract(cv2.erode(other, box), one))
+    return np.asarray(np.maximum.reduce(sides), np.uint8)
 
 
 def _below_a_row(part: NDArray[np.bool_]) -> bool:

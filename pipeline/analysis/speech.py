@@ -392,6 +392,19 @@ def room_speech_spans(
     return padded(speech), padded(unknown)
 
 
+SURE_SCORE, SURE_S = 0.8, 0.5
+"""Every detector at least so sure for at least so long is speech, whoever denies it."""
+
+
+def sure_speech_spans(series: SpeechSeries) -> list[Span]:
+    """Spans in which every detector is sure of speech; gaps of two hops do not end one."""
+    least = np.ones(series.level_dbfs.size, np.float32)
+    for values in series.probability.values():
+        np.minimum(least, np.nan_to_num(values.astype(np.float32)), out=least)
+    runs = merge_spans(_runs(least >= SURE_SCORE), 2 * HOP_S)
+    return [s for s in runs if s.length_s >= SURE_S] if series.probability else []
+
+
 Doubt = Literal["too low", "too clipped", "no answer"]
 """Why nobody can tell whether there is speech; 'no answer': a detector gave no number."""
 

@@ -111,6 +111,9 @@ class LensOptions(Section):
     out_of_body: Literal["cut", "freeze"] = option(
         "cut", "what happens to pictures outside the body; never shown"
     )
+    damage: Literal["black", "cut"] = option(
+        "black", "what happens to damaged pictures; shown only where a person said why"
+    )
     out_of_body_margin_s: float = option(0.5, "added on both sides of it", "s", ge=0, le=5)
 
 

@@ -61,13 +61,19 @@ class Piece(Part):
 class Redaction(Part):
     """Something taken out for anonymity: filled pixels or replaced sound, in source time."""
 
-    what: Literal["surround", "lettering", "face", "speech"]
+    what: Literal["surround", "lettering", "face", "speech", "damage"]
     source: int
     start_s: float
     stop_s: float
     box_px: tuple[int, int, int, int] | None = None
     reason: str
     origin: Origin
+    by: str = Field(default="", description="initials of who decided it")
+
+    @property
+    def of_sound(self) -> bool:
+        """True where it replaces the procedure sound."""
+        return self.what in ("speech", "damage")
 
 
 class Edit(Part):
@@ -83,6 +89,7 @@ class Edit(Part):
     narrated: bool = False
     reason: str
     origin: Origin
+    by: str = Field(default="", description="initials of who decided it")
 
 
 class Restoration(Part):

@@ -106,3 +106,6 @@ class ReleaseRecord(Document):
     looked: Looked | None = None
     path: str
     warnings: list[str] = []
+    judged: list[str] = Field(
+        default=[], description="what a person let through although it was found, and why"
+    )

@@ -56,6 +56,9 @@ class Speech(Part):
 
     narration: list[tuple[float, float]] = []
     procedure: list[tuple[float, float]] = []
+    sure: list[tuple[float, float]] = Field(
+        default=[], description="where every detector is sure of speech"
+    )
     undecided: list[tuple[float, float]] = Field(
         default=[], description="nobody can tell whether there is speech"
     )

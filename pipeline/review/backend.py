@@ -37,6 +37,7 @@ from pipeline.review.report import (
     number,
     plain,
 )
+from pipeline.stages.judged import REASONS
 from pipeline.stages.texts import ShownText
 
 CaseState = Literal[
@@ -472,6 +473,7 @@ def _finding(row: tuple[CaseFinding, Decision | None]) -> dict[str, Any]:
         "actions": list(f.actions),
         "needs": f.needs_person,
         "rejectable": f.rejectable,
+        "reasons": list(REASONS.get(f.kind, ())),
         "box": list(f.box_px) if f.box_px else None,
         "decision": {"verb": d.verb, "by": d.by, "reason": plain(d.reason)} if d else None,
     }

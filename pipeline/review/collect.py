@@ -322,7 +322,8 @@ def _mel_png(picture: np.ndarray[Any, Any]) -> bytes:
 
 def _replaced_spans(run: CaseRun) -> dict[str, list[Any]]:
     """Spans of the clip in which the procedure sound is replaced, by the reason, and kept ones."""
-    from pipeline.stages.plan import NOT_TOLD, replaced_spans
+    from pipeline.stages.plan import replaced_spans
+    from pipeline.stages.room import NOT_TOLD
 
     plan = run.plan
     assert plan is not None

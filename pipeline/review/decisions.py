@@ -4,9 +4,10 @@ The upper part is pure: a document goes in, a new one comes out. `DecisionFile`
 at the end keeps one on disk, safe against two writers.
 
 What the entries say (times of an anchor are those of its source):
-- accept, reject: the finding at `anchor` is right, or is none; value box_px where it is a
+- accept, reject: the finding at `anchor` is right, or is none; to reject speech, lettering, faces
+  or damage takes a reason of the list in `stages.judged`; value box_px where it is a
   box in the picture (several may share a span), else empty.
-- change: value any of action ("keep", "cut", "freeze", "clear", "replace", "blank"),
+- change: value any of action ("keep", "cut", "freeze", "clear", "black", "replace", "blank"),
   start_s, stop_s (source time).
 - add: a redaction at `anchor` with kind "lettering", "face" or "speech"; for a picture
   value box_px (x, y, width, height in pixels of the source's working picture).
@@ -34,12 +35,13 @@ from pipeline.errors import InputError, UsageError
 from pipeline.model.decisions import Anchor, Decision, Decisions, SignOff
 from pipeline.model.faults import fault_of
 from pipeline.model.options import SoundOptions
+from pipeline.stages.judged import REASONS
 from pipeline.store.work import atomic_write, output_error
 
 Verb = Literal[
     "accept", "reject", "change", "add", "undo", "redo", "sign", "mark", "mix", "chapter"
 ]
-ACTIONS = ("keep", "cut", "freeze", "clear", "replace", "blank")
+ACTIONS = ("keep", "cut", "freeze", "clear", "black", "replace", "blank")
 ADDABLE = ("lettering", "face", "speech")
 MIX_SETTINGS = (
     "ducking_depth_lu",
@@ -152,6 +154,7 @@ def append(
     older, UsageError if the entry makes no sense.
     """
     checked = check_value(verb, anchor, dict(value or {}))
+    _check_reason(verb, anchor, checked, reason)
     fields = {
         "at": at or now_utc(),
         "by": by,
@@ -226,6 +229,26 @@ def _number(value: Any, name: str, low: float, high: float) -> float:
             "A decision is out of range", f"{name} {value:g}", f"give {low:g} to {high:g}"
         )
     return float(value)
+
+
+def _check_reason(
+    verb: str, anchor: Anchor | None, value: Mapping[str, Any], reason: str
+) -> None:
+    """What could harm somebody is let through, wholly or in part, for a reason of the list only."""
+    if anchor is None:
+        return
+    allowed = REASONS.get(anchor.kind, ())
+    smaller = anchor.kind in ("speech", "undecided") and (
+        value.get("start_s", 0.0) > anchor.start_s
+        or value.get("stop_s", anchor.stop_s) < anchor.stop_s
+    )
+    lets = verb == "reject" or (verb == "change" and smaller)
+    if lets and allowed and reason not in allowed:
+        raise UsageError(
+            "That is let through for a reason only",
+            "none" if not reason else "another one",
+            "give one of: " + "; ".join(allowed),
+        )
 
 
 def _only(value: Mapping[str, Any], names: Sequence[str], verb: str) -> None:

@@ -56,7 +56,6 @@ from pipeline.review.decisions import DecisionFile, effective, version
 from pipeline.review.ducking import Levels, depth_of, heard_levels, on_case_axis
 from pipeline.review.report import CAUTIONS, MarkReport, SoundReport
 from pipeline.stages.plan import (
-    NOT_TOLD,
     Kept,
     SourceInput,
     chapter_title,
@@ -64,11 +63,13 @@ from pipeline.stages.plan import (
     plan_sha256,
 )
 from pipeline.stages.proxy import proxy_name, write_proxy
+from pipeline.stages.room import NOT_TOLD
 from pipeline.stages.texts import ShownText
 from pipeline.store.work import WorkFolder, atomic_write
 
 _log = logging.getLogger("fieldstop.review")
 ORIGIN = "origin.json"
+DAMAGE_ACTIONS = ("black", "cut")
 EVENT_ACTIONS = ("keep", "cut", "freeze", "clear")
 OUTSIDE_ACTIONS = ("cut", "freeze")
 
@@ -1077,12 +1078,25 @@ def _findings(
         for n, event in enumerate(survey.events):
             outside = event.kind == "out_of_body"
             known = event.peak_loss is not None
+            if event.kind == "damage":
+                continue  # below, with its sign
             add(
                 f"e{source}-{n}", source, event.kind, event.start_s, event.stop_s,
                 bad=f"{event.peak_loss:.2f} lost" if known else "loss unknown",
                 level=event.peak_loss,
                 action=_action(plan, source, event) or ("cut" if outside else "keep"),
                 actions=OUTSIDE_ACTIONS if outside else EVENT_ACTIONS,
+            )  # fmt: skip
+        for n, damage in enumerate(survey.damage):
+            seen = damage.what == "picture"
+            planned = Event(
+                kind="damage", start_s=damage.start_s, stop_s=damage.stop_s, confidence=1.0
+            )
+            add(
+                f"d{source}-{n}", source, "damage", damage.start_s, damage.stop_s,
+                bad=f"{damage.what}: {damage.sign}", level=None,
+                action=(_action(plan, source, planned) or "black") if seen else "replace",
+                actions=DAMAGE_ACTIONS if seen else (), rejectable=seen,
             )  # fmt: skip
         for n, letters in enumerate(one_surround(survey).lettering):
             inside = letters.where == "field"

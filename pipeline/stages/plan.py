@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import overlap
-from pipeline.analysis.speech import ROOM_PAD_S
 from pipeline.errors import InputError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
@@ -26,7 +25,6 @@ from pipeline.model.plan import (
     Chapter,
     Edit,
     Need,
-    Origin,
     Piece,
     Plan,
     PlannedSource,
@@ -39,8 +37,11 @@ from pipeline.model.time import Span, format_time, merge_spans, round_s, subtrac
 from pipeline.model.timeline import Timeline
 from pipeline.stages.card import CARD_S, checked_card
 from pipeline.stages.clear_picture import CLEAR, Clearness, covered_spans, poster_s
+from pipeline.stages.damage import damage_action, damage_needs, damaged_sound
+from pipeline.stages.judged import NARRATOR, decision_on, followed
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
 from pipeline.stages.restore import plan_restoration
+from pipeline.stages.room import Heard, not_followed, room_sound, unmarked
 
 if TYPE_CHECKING:
     from pipeline.analysis.mix import TrackLevels
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
 HOP_S = 0.1
 SHORTEST_PIECE_S = 0.04
 TAIL_S = 0.5
+MARK_REACH_S = 0.5  # two detectors end the same words a little apart
 FADE_S = 0.24  # common practice, no source
 JOIN_CLEARED_S = 3.0
 
@@ -148,7 +150,13 @@ def make_plan(
         narration, heard = _narration_of_part(narration, cut_to, warnings)
         case_narration = [s for n in case_narration if (s := n.overlap(heard)) is not None]
     edits = _edits(sources, kept, case_narration, options, decisions)
-    redactions = _redactions(sources, planned, case, options, decisions)
+    live = bool(case.narration and case.narration.live and narrated)
+    rooms = [
+        room_sound(s.survey, n, decisions, options.sound.redact_pad_s, live)
+        for n, s in enumerate(sources)
+    ]
+    redactions = _redactions(sources, planned, case, options, decisions, rooms)
+    redactions += [r for n, s in enumerate(sources) for r in damaged_sound(n, s.survey, edits)]
     clearness = {
         n: Clearness(s.survey, s.series, options.lens.event_loss, covered_spans(redactions, n))
         for n, s in enumerate(sources)
@@ -176,16 +184,18 @@ def make_plan(
     timeline = Timeline(pieces)
     out_narration = timeline.clip_of_case(case_narration)
     overruled = [
-        r
-        for n, s in enumerate(sources)
-        for r in (*_heard(s, n, decisions, sound.redact_pad_s)[1], *_seen(s, n, decisions)[1])
+        r for n, s in enumerate(sources) for r in (*rooms[n].overruled, *_seen(s, n, decisions)[1])
     ]
+    warnings += not_followed([] if case.consent.voice else rooms, decisions)
     needs += _field_needs(sources, planned, kept, options)
     needs += _looked_needs(sources, kept, options)
     needs += _patient_needs(sources, kept, options, decisions)
-    needs += _sound_needs(sources, kept, case, options)
+    used = [[Span(k.start_s, k.stop_s) for k in kept if k.source == n] for n in range(len(sources))]
+    needs += _sound_needs(sources, kept, case, options, used, overruled, case_narration)
+    for number, source in enumerate(sources):
+        name = f"recording {source.recording_index + 1}"
+        needs += damage_needs(number, name, source.survey, used[number], edits)
     channels = _sound_channels(sources, options)
-    live = bool(case.narration and case.narration.live and narrated)
     mix = None
     if (narration is not None and narrated) or any(planned[p.source].has_sound for p in pieces):
         mix = mix_of(
@@ -371,8 +381,8 @@ def _edit_of(
     reason = f"{event.kind.replace('_', ' ')} found by the survey"
     if event.kind == "out_of_body":
         span = span.padded(lens.out_of_body_margin_s, source.survey.recording.duration_s)
-    decision = _decision_on(decisions, source.survey.recording.sha256, event.kind, span)
-    if decision is not None:
+    decision = decision_on(decisions, source.survey.recording.sha256, event.kind, span)
+    if decision is not None and event.kind != "damage":
         origin = "decision"
         reason = decision.reason or reason
         if decision.verb == "reject":
@@ -387,7 +397,10 @@ def _edit_of(
     narrated = any(
         s.overlap(n) is not None for s in _case_spans(number, span, kept) for n in narration
     )
-    if event.kind == "out_of_body":
+    if event.kind == "damage":
+        action, span, reason = damage_action(span, decision, narrated, lens.damage)
+        origin = "decision" if action == "keep" else origin
+    elif event.kind == "out_of_body":
         rejected = decision is not None and decision.verb == "reject"
         if action not in ("cut", "freeze") and not rejected:
             action = "cut"
@@ -411,6 +424,7 @@ def _edit_of(
         narrated=narrated,
         reason=reason,
         origin=origin,
+        by=decision.by if decision is not None and origin == "decision" else "",
     )
 
 
@@ -463,23 +477,8 @@ def _case_spans(source: int, span: Span, kept: Sequence[Kept]) -> list[Span]:
     return out
 
 
-def _decision_on(
-    decisions: Sequence[Decision], sha256: str, kind: str, span: Span
-) -> Decision | None:
-    """The latest decision anchored to this source and kind whose span overlaps by half."""
-    for decision in reversed(decisions):
-        anchor = decision.anchor
-        if anchor is None or anchor.sha256 != sha256 or anchor.kind != kind:
-            continue
-        overlap = Span(anchor.start_s, anchor.stop_s).overlap(span)
-        shorter = min(anchor.stop_s - anchor.start_s, span.length_s)
-        if overlap is not None and overlap.length_s >= 0.5 * shorter:
-            return decision
-    return None
-
-
 def _rejected(decisions: Sequence[Decision], sha256: str, kind: str, span: Span) -> bool:
-    decision = _decision_on(decisions, sha256, kind, span)
+    decision = decision_on(decisions, sha256, kind, span)
     return decision is not None and decision.verb == "reject"
 
 
@@ -866,6 +865,7 @@ def _redactions(
     case: Case,
     options: Options,
     decisions: Sequence[Decision],
+    rooms: Sequence[Heard],
 ) -> list[Redaction]:
     out: list[Redaction] = []
     replace = options.sound.redact_speech and not case.consent.voice
@@ -885,7 +885,7 @@ def _redactions(
             )
         out += _seen(source, number, decisions)[0]
         if replace:
-            out += _heard(source, number, decisions, options.sound.redact_pad_s)[0]
+            out += rooms[number].replaced
         for decision in decisions:
             anchor = decision.anchor
             if decision.verb != "add" or anchor is None or anchor.sha256 != sha256:
@@ -904,13 +904,6 @@ def _redactions(
                     )
                 )
     return out
-
-
-NOT_TOLD = {
-    "too low": "too low to tell whether somebody speaks",
-    "too clipped": "too clipped to tell whether somebody speaks",
-    "no answer": "the detectors gave no answer",
-}
 
 
 def _seen(
@@ -941,10 +934,10 @@ def _seen(
             if d.value.get("box_px") is None or _same_box(d.value["box_px"], item.box_px)
         ]
         sha256, span = source.survey.recording.sha256, Span(item.start_s, item.stop_s)
-        decision = _decision_on(about, sha256, kind, span)
+        decision = decision_on(about, sha256, kind, span)
         named = decision is not None and decision.value.get("box_px") is not None
-        if decision is not None and decision.verb == "reject" and named:
-            update = {"reason": f"a person saw no {kind} there", "origin": "decision"}
+        if decision is not None and decision.verb == "reject" and named and followed(decision):
+            update = {"reason": decision.reason, "origin": "decision", "by": decision.by}
             overruled.append(made.model_copy(update=update))
         else:
             filled.append(made)
@@ -954,60 +947,6 @@ def _seen(
 def _same_box(one: Sequence[float], other: Sequence[float]) -> bool:
     """True if two boxes (x, y, width, height) share more than half of both."""
     return overlap(one, other) > 0.5 * max(one[2] * one[3], other[2] * other[3])
-
-
-def _heard(
-    source: SourceInput, number: int, decisions: Sequence[Decision], pad_s: float
-) -> tuple[list[Redaction], list[Redaction]]:
-    """(to be replaced, overruled by a person) in the sound of a source.
-
-    pad_s: on both sides of speech that nobody decided about; the survey has padded by ROOM_PAD_S.
-    A person may reject a span, or move its ends: what a smaller one leaves out is overruled.
-    """
-    found = source.survey.speech
-    sha256 = source.survey.recording.sha256
-    spans = [(Span(*s), "speech", "speech in the procedure sound") for s in found.procedure]
-    why = found.undecided_why or ["no answer"] * len(found.undecided)
-    spans += [
-        (Span(*s), "undecided", NOT_TOLD[w]) for s, w in zip(found.undecided, why, strict=True)
-    ]
-    replaced: list[Redaction] = []
-    overruled: list[Redaction] = []
-
-    def add(into: list[Redaction], span: Span, reason: str, origin: Origin) -> None:
-        into.append(
-            Redaction(
-                what="speech",
-                source=number,
-                start_s=round_s(span.start_s),
-                stop_s=round_s(span.stop_s),
-                reason=reason,
-                origin=origin,
-            )
-        )
-
-    for span, kind, reason in sorted(spans):
-        decision = _decision_on(decisions, sha256, kind, span)
-        left: list[Span] = [span]
-        if decision is not None and decision.verb == "change":
-            start_s = float(decision.value.get("start_s", span.start_s))
-            moved = Span(start_s, float(decision.value.get("stop_s", span.stop_s)))
-            add(replaced, moved, reason, "decision")
-            left = subtract_spans([span], [moved])
-        elif decision is None or decision.verb != "reject":
-            wide = span.padded(pad_s - ROOM_PAD_S, source.survey.recording.duration_s)
-            add(replaced, wide, reason, "survey")
-            continue
-        for part in left:
-            add(overruled, part, "a person heard no speech there", "decision")
-    # Where another span replaces the sound all the same, nothing is overruled.
-    kept = subtract_spans(
-        [(r.start_s, r.stop_s) for r in overruled], [(r.start_s, r.stop_s) for r in replaced]
-    )
-    overruled.clear()
-    for part in kept:
-        add(overruled, part, "a person heard no speech there", "decision")
-    return replaced, overruled
 
 
 def _mark(
@@ -1116,16 +1055,37 @@ def _sound_options(sound: SoundOptions, decisions: Sequence[Decision]) -> SoundO
 
 
 def _sound_needs(
-    sources: Sequence[SourceInput], kept: Sequence[Kept], case: Case, options: Options
+    sources: Sequence[SourceInput],
+    kept: Sequence[Kept],
+    case: Case,
+    options: Options,
+    used: Sequence[Sequence[Span]],
+    overruled: Sequence[Redaction],
+    narration: Sequence[Span],
 ) -> list[Need]:
     needs = []
-    shared = case.narration is not None and (case.narration.live or case.narration.channel)
-    if shared and not case.consent.voice:
+    live = case.narration is not None and case.narration.live
+    shared = live or (case.narration is not None and case.narration.channel)
+    left: list[tuple[int, Span]] = []
+    if live:
+        left = unmarked([s.survey for s in sources], used, overruled)
+        marked = [
+            s.padded(MARK_REACH_S)
+            for r in overruled
+            if r.reason == NARRATOR
+            for s in _case_spans(r.source, Span(r.start_s, r.stop_s), kept)
+        ]
+        # Heard as the narrator, and no finding: nobody could mark it.
+        left += [(kept[0].source, s) for s in subtract_spans(narration, marked)]
+    if shared and not case.consent.voice and (left or not live):
+        marks = f", or be marked as the narrator's, as {len(left)} spans are not" if live else ""
         needs.append(
             Need(
                 code="narration-shares-room",
                 message="the narration shares its microphone with the room: consent must cover "
-                "voices (voice = true)",
+                f"voices (voice = true){marks}",
+                source=left[0][0] if left else None,
+                start_s=left[0][1].start_s if left else None,
                 approvable=False,
             )
         )
@@ -1260,7 +1220,7 @@ def replaced_spans(pieces: Sequence[Piece], redactions: Sequence[Redaction]) -> 
         start_s = sound_start_s(piece, pieces)
         here = Span(start_s, start_s + piece.length_s)
         for r in redactions:
-            if r.what == "speech" and r.source == piece.source:
+            if r.of_sound and r.source == piece.source:
                 overlap = here.overlap(Span(r.start_s, r.stop_s))
                 if overlap is not None:
                     shift = piece.out_start_s - start_s

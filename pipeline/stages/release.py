@@ -21,6 +21,7 @@ from pipeline.model.plan import Plan
 from pipeline.model.release import Check, Looked, ReleaseRecord, Sheet, look_sentence
 from pipeline.model.time import format_time
 from pipeline.settings import settings_sha256
+from pipeline.stages.judged import judged_lines, without_initials
 from pipeline.stages.plan import plan_sha256
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.work import WorkFolder
@@ -105,7 +106,7 @@ def release(
         chapters=[(c.start_s, c.title) for c in plan.chapters],
         cautions=CAUTIONS,
         look=look_sentence(looked, initials=False),
-        checks=checks,
+        checks=[without_initials(c) for c in checks],
         edits=edit_lines(plan),
         poster=target.with_suffix(".jpg").name,
         captions=target.with_suffix(".vtt").name if plan.captions else None,
@@ -132,6 +133,7 @@ def release(
         looked=looked,
         path=os.path.abspath(target),
         warnings=[*plan.warnings, *warnings],
+        judged=judged_lines(plan, initials=True),
     )
     sheet_file = folder.sheet_file(profile, revision)
     record_file = folder.record_file(profile, revision)
@@ -268,4 +270,4 @@ def edit_lines(plan: Plan) -> list[str]:
             f"recording {side}, {format_time(edit.start_s)} to {format_time(edit.stop_s)}: {words} "
             f"({edit.kind.replace('_', ' ')})"
         )
-    return lines
+    return lines + judged_lines(plan, initials=False)

@@ -680,7 +680,7 @@ def _redacted_source(plan: Plan, media: SourceMedia, source: PlannedSource, work
     spans = [
         Span(r.start_s, r.stop_s)
         for r in plan.redactions
-        if r.what == "speech" and r.source == source.number
+        if r.of_sound and r.source == source.number
     ]
     if not spans:
         return raw

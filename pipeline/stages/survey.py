@@ -148,8 +148,8 @@ def survey_file(
 
     Raises InputError when the file cannot be used or is cut short.
     """
-    from pipeline.analysis import field as field_measure
     from pipeline.analysis import damage, fingerprint, lens, mark
+    from pipeline.analysis import field as field_measure
 
     recording = probe_apart(source.path, sha256=source.sha256)
     fold = field_measure.FieldFold(recording.width_px, recording.height_px)
@@ -437,6 +437,7 @@ def _survey_sound(
     spans, undecided = speech.room_speech_spans(heard)
     found = Speech(
         procedure=[(s.start_s, s.stop_s) for s in spans],
+        sure=[(s.start_s, s.stop_s) for s in speech.sure_speech_spans(heard)],
         undecided=[(s.start_s, s.stop_s) for s in undecided],
         undecided_why=[speech.why_undecided(heard, (s.start_s, s.stop_s)) for s in undecided],
     )

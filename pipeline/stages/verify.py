@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.damage import DamageFold
 from pipeline.analysis.surround import (
     BLACK_LUMA,
     SURROUND_LIMIT,
@@ -42,6 +43,8 @@ from pipeline.model.survey import Face, Lettering
 from pipeline.model.time import Span, subtract_spans
 from pipeline.stages import detectors
 from pipeline.stages.card import card_box
+from pipeline.stages.damage import ShownDamage
+from pipeline.stages.judged import beside, judged
 from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
 from pipeline.stages.plan import goes_on, has_field, moved_field, replaced_spans
 from pipeline.stages.render import Blanker, SourceMedia, _fit_height
@@ -107,6 +110,7 @@ def verify_release(
         path, recording, options, result, silent=plan.mix is None, wanted_lufs=wanted_lufs
     )
     result.checks += _stem_checks(stem, plan, voice_consent)
+    result.checks += _live_checks(narration, plan, voice_consent)
     result.checks += _ducking_checks(stem, narration, plan, options, result)
     progress("verify", 1, 1)
     return result
@@ -175,12 +179,12 @@ def read_title(title: str) -> bool:
 
 
 def _expected(
-    plan: Plan, media: Sequence[SourceMedia], options: Options
+    plan: Plan, media: Sequence[SourceMedia], options: Options, shown: ShownDamage
 ) -> Iterator[tuple[float, Piece, float, Picture, Blanker]]:
     """(out time, piece, source time, picture, blanker) of the played frames of all windows.
 
     Reads the sources anew, every picture: which of the finished file are decoded has nothing
-    to do with which of the source no other depends on.
+    to do with which of the source no other depends on. `shown` is told of damage met.
     """
     for piece in plan.pieces:
         source = plan.sources[piece.source]
@@ -193,7 +197,8 @@ def _expected(
         here = Span(piece.start_s, piece.start_s + piece.length_s)
         whole = here.length_s <= WHOLE_S or not seekable(media[piece.source].recording)
         for window in [here] if whole else _windows(here):
-            first_s = None
+            first_s, last_s = None, window.start_s
+            watch = DamageFold()
             for picture in read_pictures(
                 media[piece.source].path,
                 media[piece.source].recording,
@@ -203,15 +208,20 @@ def _expected(
                 max_height_px=_fit_height(plan, source),
                 matrix=plan.matrix,
                 double_rate=options.output.deinterlace == "double",
-                threads=options.machine.threads,
+                report=ReadReport(watch=watch),
             ):
                 first_s = picture.time_s if first_s is None else first_s
+                last_s = picture.time_s
                 if not whole and picture.time_s > first_s + WINDOW_S:
                     break
                 out_s = piece.out_start_s + picture.time_s - piece.start_s
                 if piece.fade_s and out_s < piece.out_start_s + piece.fade_s + SAMPLE_S / 10:
                     continue  # the picture before the cut still shows through
                 yield out_s, piece, picture.time_s, picture, blanker
+            if first_s is not None:
+                seen = Span(max(here.start_s, first_s), last_s + 1e-3)
+                out_s = piece.out_start_s + seen.start_s - here.start_s
+                shown.read(watch, media[piece.source].recording, piece.source, seen, out_s)
 
 
 def _windows(span: Span) -> list[Span]:
@@ -235,7 +245,8 @@ def _picture_checks(
     report = ReadReport()
     surround = _Surround(plan, options.field.edge_inset_px)
     compare = _Compare(plan, coverage, result)
-    expected = _expected(plan, media, options)
+    damaged = ShownDamage(plan)
+    expected = _expected(plan, media, options, damaged)
     wanted = next(expected, None)
     half_s = 0.5 / max(plan.frame_rate_hz, 1.0)
     next_s = compared_s = 0.0
@@ -255,8 +266,11 @@ def _picture_checks(
         if wanted is not None and here and picture.time_s + 1e-6 >= compared_s:
             compared_s = picture.time_s + SAMPLE_S
             compare.look(picture, *wanted[1:])
+    for _ in expected:
+        pass  # what is left of the windows is read for damage too
     return [
         _check("picture damaged", report.damaged, 0, "packets", report.damaged == 0),
+        damaged.check(),
         surround.check(),
         *compare.checks(options),
     ]
@@ -475,12 +489,12 @@ def _identity_checks(search: detectors.Feed, plan: Plan, options: Options) -> li
     checks = []
     if wanted.lettering and detectors.text_available():
         at = f", first at {letters[0].start_s:.1f} s" if letters else ""
-        checks.append(
-            _check("lettering in the picture", len(letters), 0, "places" + at, not letters)
-        )
+        said = beside(len(letters), judged(plan.overruled, "lettering"))
+        checks.append(_check("lettering in the picture", said, 0, "places" + at, not letters))
     if wanted.faces:
         at = f", first at {faces[0].start_s:.1f} s" if faces else ""
-        checks.append(_check("faces in the picture", len(faces), 0, "spans" + at, not faces))
+        said = beside(len(faces), judged(plan.overruled, "face"))
+        checks.append(_check("faces in the picture", said, 0, "spans" + at, not faces))
     return checks
 
 
@@ -591,16 +605,37 @@ def _stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Che
     overruled = replaced_spans(plan.pieces, plan.overruled)
     spoken = speech.narration_spans(heard, threshold=0.5, onset_pad_s=0, end_pad_s=0)
     unjudged = speech.unjudged_spans(heard, replaced_spans(plan.pieces, plan.redactions))
+    who = judged(plan.overruled, "speech")
     return [
-        _spans_check(name, subtract_spans(spoken, overruled)),
-        _spans_check("procedure sound that cannot be judged", subtract_spans(unjudged, overruled)),
+        _spans_check(name, subtract_spans(spoken, overruled), who),
+        _spans_check(
+            "procedure sound that cannot be judged", subtract_spans(unjudged, overruled), who
+        ),
     ]
 
 
-def _spans_check(name: str, spans: Sequence[Span]) -> Check:
+def _live_checks(narration: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
+    """Speech of a live microphone that nobody marked as the narrator's."""
+    from pipeline.analysis import speech
+
+    if not plan.live or narration is None or voice_consent:
+        return []
+    fold = speech.SpeechFold(narration.channels, detectors=speech.room_detectors())
+    for block in narration.blocks():
+        fold.step(block)
+    spoken = speech.narration_spans(fold.finish(), threshold=0.5, onset_pad_s=0, end_pad_s=0)
+    marked = replaced_spans(plan.pieces, plan.overruled)
+    who = judged(plan.overruled, "speech")
+    return [_spans_check("live speech that nobody marked", subtract_spans(spoken, marked), who)]
+
+
+def _spans_check(name: str, spans: Sequence[Span], judged_by: str = "") -> Check:
+    """judged_by: what a person let through is said, and never counted as measured."""
     total_s = sum(s.length_s for s in spans)
     at = f", first at {spans[0].start_s:.1f} s" if spans else ""
-    return _check(name, total_s, STEM_LIMIT_S, "s" + at, total_s <= STEM_LIMIT_S)
+    return _check(
+        name, beside(round(total_s, 3), judged_by), STEM_LIMIT_S, "s" + at, total_s <= STEM_LIMIT_S
+    )
 
 
 def _ducking_checks(

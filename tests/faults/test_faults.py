@@ -235,8 +235,8 @@ def test_every_file_is_on_the_disk_before_its_name(
     folder, out = case_folder(tmp_path / "case", tiny), tmp_path / "out"
     config = tmp_path / "c.toml"
     config.write_text(PLAIN)
-    run = run_case(folder, out, load_options(None, config), looked="AB",
-                    catalogue=tmp_path / "c.sqlite3")  # fmt: skip
+    run = run_case(folder, out, load_options(None, config), approve="AB",
+                    looked="AB", catalogue=tmp_path / "c.sqlite3")  # fmt: skip
     assert run.released is not None
     kept = [p for p in out.rglob("*") if p.is_file() and p.name not in (".lock", "names.csv")]
     assert run.released.path in kept and len(kept) >= 6
@@ -445,8 +445,8 @@ def _made_from_damaged(longer: Path, tmp_path: Path, share: tuple[float, float],
     damaged_middle(longer, folder / "a.mp4", share, seed)
     config = tmp_path / "c.toml"
     config.write_text(PLAIN)
-    return run_case(folder, out, load_options(None, config), looked="AB",
-                    catalogue=tmp_path / "c.sqlite3")  # fmt: skip
+    return run_case(folder, out, load_options(None, config), approve="AB",
+                    looked="AB", catalogue=tmp_path / "c.sqlite3")  # fmt: skip
 
 
 def _best_shift_s(run: Any, time_s: float) -> float:
@@ -475,7 +475,7 @@ def _check_damaged(run: Any, share: tuple[float, float]) -> None:
     from pipeline.media.probe import probe
     from pipeline.media.read import read_pictures
 
-    told = [w for w in [*run.plan.warnings, *run.warnings] if "damaged packets" in w]
+    told = [w for w in [*run.plan.warnings, *run.warnings] if "is damaged from" in w]
     assert told and " to " in told[-1], run.plan.warnings
     length_s = run.plan.duration_s
     lost = [w for w in run.plan.warnings if "cannot be decoded and are left out" in w]

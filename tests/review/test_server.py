@@ -324,7 +324,10 @@ def test_a_mark_is_tried_on_the_picture_that_is_shown(site: Site) -> None:
 def test_a_rejected_box_is_named_in_the_decision(site: Site) -> None:
     rows = json.loads(site.ask("GET", site.case).body)["findings"]
     found = next(f for f in rows if f["kind"] == "lettering" and f["box"])
-    site.decide(verb="reject", finding=found["id"])
+    assert site.decide(verb="reject", finding=found["id"]).status == 400
+    assert site.decide(verb="reject", finding=found["id"], reason="looks harmless").status == 400
+    assert site.saved().entries == []
+    site.decide(verb="reject", finding=found["id"], reason=found["reasons"][0])
     assert site.saved().entries[-1].value == {"box_px": found["box"]}
     rows = json.loads(site.ask("GET", site.case).body)["findings"]
     verbs = {f["id"]: f["decision"] and f["decision"]["verb"] for f in rows}

@@ -17,6 +17,7 @@ from pipeline.model.options import Options
 from pipeline.model.recording import AudioStream, Recording, VideoStream
 from pipeline.model.survey import Event, Speech, Survey, SurveyedRecording
 from pipeline.model.time import Span
+from pipeline.stages.judged import REASONS
 from pipeline.stages.plan import (
     GlyphInput,
     NarrationInput,
@@ -276,9 +277,14 @@ def test_a_shared_microphone_needs_voice_consent(way: dict[str, Any], voice: boo
     assert all(not n.approvable for n in needs)
 
 
-def decision(verb: Any, kind: str, from_s: float, to_s: float, **value: Any) -> Decision:
+def decision(
+    verb: Any, kind: str, from_s: float, to_s: float, reason: str | None = None, **value: Any
+) -> Decision:
+    """reason: None gives a rejection the last one of the list for its kind."""
+    if reason is None:
+        reason = REASONS.get(kind, ("",))[-1] if verb == "reject" else ""
     return Decision(
-        number=1, at="2026-01-01T00:00:00Z", by="AB", verb=verb, value=value,
+        number=1, at="2026-01-01T00:00:00Z", by="AB", verb=verb, value=value, reason=reason,
         anchor=Anchor(sha256="a" * 64, start_s=from_s, stop_s=to_s, kind=kind),
     )  # fmt: skip
 

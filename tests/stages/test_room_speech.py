@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from test_plan import GLYPH, _no_mark, case, decision, source  # noqa: F401
+from test_plan import GLYPH, _no_mark, case, decision, narration, source  # noqa: F401
 
 from pipeline.analysis import speech as voices
 from pipeline.media.stems import write_stem
@@ -15,7 +15,9 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Plan, Redaction
 from pipeline.model.survey import Face, Lettering, Speech
 from pipeline.model.time import Span
+from pipeline.stages.judged import NARRATOR, REASONS, judged_lines, without_initials
 from pipeline.stages.plan import SourceInput, make_plan
+from pipeline.stages.room import SURE
 from pipeline.stages.verify import _let_through, _stem_checks
 
 
@@ -115,11 +117,82 @@ def test_doubtful_sound_passes_only_where_it_was_replaced(tmp_path: Path, kind: 
 
 def test_a_smaller_span_replaces_less_and_the_rest_is_overruled() -> None:
     made = source(speech=[(2, 6)])
-    change = decision("change", "speech", 2, 6, start_s=3.0, stop_s=4.5)
+    change = decision("change", "speech", 2, 6, NARRATOR, start_s=3.0, stop_s=4.5)
     plan = make_plan(case(), [made], None, Options(), glyph=GLYPH, decisions=[change])
     spoken = [(r.start_s, r.stop_s, r.origin) for r in plan.redactions if r.what == "speech"]
     assert spoken == [(3.0, 4.5, "decision")]
     assert [(r.start_s, r.stop_s) for r in plan.overruled] == [(2.0, 3.0), (4.5, 6.0)]
+    silent = decision("change", "speech", 2, 6, start_s=3.0, stop_s=4.5)
+    plan = make_plan(case(), [made], None, Options(), glyph=GLYPH, decisions=[silent])
+    assert plan.overruled == [] and any(
+        (r.start_s, r.stop_s) == (2.0, 6.0) for r in plan.redactions if r.what == "speech"
+    )
+
+
+@pytest.mark.parametrize("reason", ["", "because I say so", "it is the Narrator"])
+def test_no_rejection_without_a_reason_of_the_list(reason: str) -> None:
+    """Whatever way the decision came: the plan asks."""
+    rejected = [
+        decision("reject", "undecided", 9, 10, reason),
+        decision("reject", "speech", 2, 3, reason),
+        boxed("reject", "lettering", [600, 300, 80, 20], reason),
+        boxed("reject", "face", [500, 300, 90, 90], reason),
+    ]
+    plan = planned(rejected[:2])
+    assert plan.overruled == [] and any("without a reason" in w for w in plan.warnings)
+    assert sum(r.what == "speech" for r in plan.redactions) == 4
+    plan = make_plan(
+        case(), [lettered()], None, Options(), glyph=GLYPH, decisions=rejected[2:]
+    )
+    assert plan.overruled == []
+
+
+def test_what_the_detectors_are_sure_of_takes_consent_for_voices() -> None:
+    made = source(speech=[(2, 6)])
+    made.survey.speech = Speech(procedure=[(2, 6)], sure=[(3, 4)])
+    for reason in REASONS["speech"]:
+        rejected = decision("reject", "speech", 2, 6, reason)
+        plan = make_plan(case(), [made], None, Options(), glyph=GLYPH, decisions=[rejected])
+        spoken = [(r.start_s, r.stop_s, r.reason) for r in plan.redactions if r.what == "speech"]
+        assert spoken == [(2.75, 4.25, SURE)]
+        assert [(r.start_s, r.stop_s, r.by) for r in plan.overruled] == [
+            (2.0, 2.75, "AB"),
+            (4.25, 6.0, "AB"),
+        ]
+        assert any("voice = true" in w for w in plan.warnings)
+    voice = case(consent={"scope": "public", "voice": True})
+    plan = make_plan(voice, [made], None, Options(), glyph=GLYPH, decisions=[rejected])
+    assert not any(r.what == "speech" for r in plan.redactions)
+
+
+def test_live_narration_leaves_without_voice_consent_only_if_every_span_is_marked() -> None:
+    made = source(speech=[(2, 6)])
+    made.survey.speech = Speech(procedure=[(2, 6), (9, 10)], sure=[(3, 4)])
+    live = case(narration={"live": True})
+    spoken = narration((2.4, 5.5))
+    marks = [decision("reject", "speech", a, b, NARRATOR) for a, b in ((2, 6), (9, 10))]
+
+    def needs(decisions: list[Any], voice: Any = spoken) -> list[str]:
+        plan = make_plan(live, [made], voice, Options(), glyph=GLYPH, decisions=decisions)
+        return [n.code for n in plan.needs if n.code == "narration-shares-room"]
+
+    assert needs(marks) == []
+    assert needs([]) == needs(marks[:1]) == needs(marks[1:]) == ["narration-shares-room"]
+    other = decision("reject", "speech", 2, 6, REASONS["speech"][1])
+    assert needs([other, marks[1]]) == ["narration-shares-room"]
+    # Speech that only the narration's own detector heard was never offered for marking.
+    assert needs(marks, narration((2.4, 5.5), (14, 16))) == ["narration-shares-room"]
+
+
+def test_what_a_person_let_through_is_said_wherever_it_shows(tmp_path: Path) -> None:
+    plan = planned([decision("reject", "undecided", 9, 10)])
+    assert judged_lines(plan, initials=True) == ["1 span of sound judged by AB: nobody speaks"]
+    assert judged_lines(plan, initials=False)[0].startswith("1 span of sound judged by a person")
+    noise = np.random.default_rng(4).normal(0, 0.02, 20 * 48_000)
+    stem = write_stem(tmp_path / "s.f32", 1, iter([noise[None].astype(np.float32)]))
+    left = _stem_checks(stem, plan, False)[0]
+    assert left.measured == "0, beside 1 span judged by AB"
+    assert without_initials(left).measured == "0, beside 1 span judged by a person"
 
 
 def lettered() -> SourceInput:
@@ -132,9 +205,9 @@ def lettered() -> SourceInput:
     return made
 
 
-def boxed(verb: str, kind: str, box: list[int] | None) -> Any:
+def boxed(verb: str, kind: str, box: list[int] | None, reason: str | None = None) -> Any:
     value = {"box_px": box} if box else {}
-    return decision(verb, kind, 1, 9, **value)
+    return decision(verb, kind, 1, 9, reason, **value)
 
 
 def test_a_rejection_counts_for_the_box_that_it_names_only() -> None:

@@ -76,6 +76,16 @@
     return null;
   }
 
+  /* What could harm somebody is let through for a reason of a short list only. */
+  function reject(f) {
+    if (f.reasons.length && !f.reasons.includes(reason())) {
+      if (!$("reason")) open("finding", true);
+      notice("Choose the reason first.");
+      if ($("reason")) $("reason").focus();
+      return;
+    }
+    decide({ verb: "reject", finding: f.id, reason: reason() }, f.reasons.length ? "Let through" : "Rejected");
+  }
   /* Decisions wait in a line and are sent one after the other. Each has an id of its own: one that is sent
      twice counts once. The line is kept beside the page as well, so that neither a dead program nor a reload
      loses one. `seen`: the state that the person saw; one behind another follows on from it. */
@@ -300,7 +310,7 @@
   }
   function marksOfPlots() {
     if (!plots.loss) return;
-    const seen = ["fog", "smudge", "blur", "dark", "glare", "out_of_body"];
+    const seen = ["fog", "smudge", "blur", "dark", "glare", "out_of_body", "damage"];
     plots.loss.spec.lanes = [
       { kind: "speech", name: "speech in the room", spans: view.findings.filter((f) => f.kind === "speech" || f.kind === "undecided").map((f) => [f.start, f.stop]) },
       { kind: "lettering", name: "lettering, faces", spans: view.findings.filter((f) => ["lettering", "face"].includes(f.kind)).map((f) => [f.start, f.stop]) },
@@ -390,7 +400,7 @@
   }
   function setEnd(f, end, t) {
     const at = { start_s: f.start, stop_s: f.stop, [`${end}_s`]: Math.round(t * 1000) / 1000 };
-    decide({ verb: "change", finding: f.id, value: at }, `${end === "start" ? "Start" : "End"} at ${clock(t)}`);
+    decide({ verb: "change", finding: f.id, value: at, reason: reason() }, `${end === "start" ? "Start" : "End"} at ${clock(t)}`);
   }
 
   /* ---- picture ---- */
@@ -743,13 +753,15 @@
       }
       out.push(h("div", { class: "row" },
         button("Accept", () => decide({ verb: "accept", finding: f.id, reason: reason() }, "Accepted"), "yes", { id: "accept" }),
-        f.rejectable ? button("Reject: no finding", () => decide({ verb: "reject", finding: f.id, reason: reason() }, "Rejected"), "no", { id: "reject" }) : null));
+        f.rejectable ? button(f.reasons.length ? "Let it through" : "Reject: no finding", () => reject(f), "no", { id: "reject" }) : null));
       if (f.actions.length > 1) out.push(h("label", {}, "Do this instead", h("select", { id: "action", onchange: (e) =>
         decide({ verb: "change", finding: f.id, value: { action: e.target.value }, reason: reason() }, DONE[e.target.value]) },
         ...f.actions.map((a) => h("option", { value: a, selected: a === f.action }, DONE[a] || a)))));
       if (f.actions.length) out.push(h("div", { class: "row" },
         time("Starts at", f.start, (t) => setEnd(f, "start", tryEnd(f, "start", t))), time("Ends at", f.stop, (t) => setEnd(f, "stop", tryEnd(f, "stop", t)))));
-      out.push(h("label", { class: "wide" }, "Reason (no names)", h("input", { id: "reason", maxlength: 200, autocomplete: "off" })));
+      out.push(f.reasons.length
+        ? h("label", { class: "wide" }, "Reason to let it through", h("select", { id: "reason" }, h("option", { value: "" }, "choose one"), ...f.reasons.map((r) => h("option", { value: r }, r))))
+        : h("label", { class: "wide" }, "Reason (no names)", h("input", { id: "reason", maxlength: 200, autocomplete: "off" })));
       return out;
     },
     mark() {
@@ -979,7 +991,7 @@
       " ": play, ArrowLeft: () => (e.shiftKey ? (stop(), seek(now - 1)) : frame(-1)), ArrowRight: () => (e.shiftKey ? (stop(), seek(now + 1)) : frame(1)),
       n: () => step(1), p: () => step(-1), s: unsettled, v: () => $("asfinished").click(), m: () => listen("mixed"), b: () => listen("raw"),
       a: () => f && !f.id.startsWith("added-") && decide({ verb: "accept", finding: f.id, reason: reason() }, "Accepted"),
-      r: () => f && f.rejectable && !f.id.startsWith("added-") && decide({ verb: "reject", finding: f.id, reason: reason() }, "Rejected"),
+      r: () => f && f.rejectable && !f.id.startsWith("added-") && reject(f),
       "[": () => f && f.actions.length && setEnd(f, "start", tryEnd(f, "start", now)), "]": () => f && f.actions.length && setEnd(f, "stop", tryEnd(f, "stop", now)),
       z: () => f && zoomTo(f), 0: zoomAll, "+": () => zoomBy(0.5), "=": () => zoomBy(0.5), "-": () => zoomBy(2),
       u: () => (e.shiftKey ? $("redo") : $("undo")).click(), "?": () => $("help").showModal(),

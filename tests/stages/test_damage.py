@@ -1,0 +1,187 @@
+"""A damaged recording through `make`: nothing concealed is shown, and a person is asked."""
+
+from __future__ import annotations
+
+import random
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import av
+import damages
+import media_zoo
+import numpy as np
+import pytest
+from test_plan import GLYPH, _no_mark, case, decision, event, source  # noqa: F401
+
+from pipeline.analysis.damage import DamageFold
+from pipeline.media.probe import probe
+from pipeline.media.read import ReadReport, read_pictures, read_sound
+from pipeline.model.options import Options
+from pipeline.model.survey import Damage
+from pipeline.model.time import Span
+from pipeline.settings import load_options
+from pipeline.stages.damage import ShownDamage
+from pipeline.stages.judged import REASONS
+from pipeline.stages.make import run_case
+from pipeline.stages.plan import make_plan
+
+SLOW = ("interlaced_1080i", "dv_avi", "ten_bit_hevc")
+
+
+def doubts(path: Path) -> list[Any]:
+    watch = DamageFold()
+    for _ in read_pictures(path, probe(path), report=ReadReport(watch=watch)):
+        pass
+    return watch.finish()
+
+
+@pytest.mark.parametrize("name", sorted(set(media_zoo.CLIPS) - set(SLOW)))
+def test_nothing_is_damaged_in_whole_files(name: str, zoo: Any) -> None:
+    path = zoo(name).path
+    assert doubts(path) == []
+    if probe(path).audio:
+        found: list[tuple[float, float]] = []
+        for _ in read_sound(path, damage=found):
+            pass
+        assert found == []
+
+
+@pytest.mark.parametrize("name", ["h264.ts", "open.mkv", "mpeg2.ts"])
+def test_what_was_overwritten_is_found(name: str, tmp_path: Path) -> None:
+    path = damages.clean(tmp_path, name, 3.0)
+    whole, data = damages.lumas(path), path.read_bytes()
+    for seed, share in ((1, 0.3), (2, 0.6)):
+        at, size = int(share * len(data)), len(data) // 10
+        path.write_bytes(data[:at] + random.Random(seed).randbytes(size) + data[at + size :])
+        found = doubts(path)
+        assert found and found[0].start_s > 0.1
+        wrong = damages.wrong_times(damages.lumas(path), whole)
+        shown = [t for t in wrong if not any(d.start_s - 1e-6 <= t < d.stop_s for d in found)]
+        assert not shown
+
+
+@pytest.fixture(scope="module")
+def spoiled(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[float, np.ndarray]]:
+    """A recording with its middle overwritten, and the pictures of the whole one."""
+    folder = tmp_path_factory.mktemp("spoiled")
+    path = folder / "a.mp4"
+    coding = media_zoo.Coding(options={"preset": "veryfast", "crf": "20", "g": "25"})
+    media_zoo.scope_clip(path, 5.0, 25, (320, 240), seed=3, coding=coding)
+    whole, data, rng = damages.lumas(path), bytearray(path.read_bytes()), random.Random(4)
+    with closing(av.open(str(path))) as container:
+        for packet in container.demux(video=0):
+            inside = packet.pts is not None and 2.2 < packet.pts * packet.time_base < 3.2
+            if inside and packet.size > 400 and packet.pos:
+                at, size = packet.pos + 200, packet.size - 200
+                data[at : at + size] = rng.randbytes(size)
+    path.write_bytes(bytes(data))
+    return path, whole
+
+
+def made(path: Path, folder: Path, **more: Any) -> Any:
+    config = folder / "c.toml"
+    config.write_text("[anonymity]\nlettering = false\nfaces = false\n")
+    return run_case(path, folder / "out", load_options(None, config), consent="public",
+                    looked="AB", catalogue=folder / "c.sqlite3", **more)  # fmt: skip
+
+
+def test_a_damaged_recording_waits_for_a_person_and_shows_nothing_concealed(
+    spoiled: tuple[Path, dict[float, np.ndarray]], tmp_path: Path
+) -> None:
+    path, whole = spoiled
+    run = made(path, tmp_path)
+    assert run.released is None and "damage" in [w.code for w in run.withheld]
+    run = made(path, tmp_path, approve="AB")
+    assert run.released is not None, run.withheld
+    damage = [d for d in run.surveyed[0].survey.damage if d.what == "picture"]
+    wrong = damages.wrong_times(damages.lumas(path), whole)
+    assert wrong, "the fixture shows no damage"
+    assert all(any(d.start_s <= t < d.stop_s for d in damage) for t in wrong)
+    assert {c.check: c.passed for c in run.checks}["damaged pictures shown"]
+    found = probe(run.released.path)
+    for picture in read_pictures(run.released.path, found):
+        black = picture.planes()[0].max() <= 16 + 12
+        inside = any(d.start_s <= picture.time_s < d.stop_s for d in damage)
+        near = any(d.start_s - 0.05 < picture.time_s < d.stop_s + 0.05 for d in damage)
+        assert black if inside else near or not black
+    assert found.duration_s == pytest.approx(5.0, abs=0.1), "black keeps the length"
+    assert any("damage" in line for line in run.plan and _edits(run))
+
+
+def _edits(run: Any) -> list[str]:
+    from pipeline.stages.release import edit_lines
+
+    return edit_lines(run.plan)
+
+
+# ------------------------------------------------------------------ plan and verify alone
+
+
+def damaged(*spans: tuple[float, float], what: Any = "picture") -> Any:
+    inputs = source(events=[event("damage", a, b) for a, b in spans if what == "picture"])
+    inputs.survey.damage = [
+        Damage(what=what, start_s=a, stop_s=b, sign="decoded with errors") for a, b in spans
+    ]
+    return inputs
+
+
+def planned(inputs: Any, *decisions: Any, **lens: Any) -> Any:
+    options = Options.model_validate({"lens": lens})
+    return make_plan(case(), [inputs], None, options, glyph=GLYPH, decisions=list(decisions))
+
+
+def test_black_keeps_the_length_and_cut_does_not() -> None:
+    plan = planned(damaged((4, 6)))
+    assert [(p.kind, p.length_s, p.sound) for p in plan.pieces] == [
+        ("play", 4, True), ("black", 2, True), ("play", 14, True),
+    ]  # fmt: skip
+    assert [(r.start_s, r.stop_s) for r in plan.redactions if r.what == "damage"] == [(4, 6)]
+    assert [n.code for n in plan.needs] == ["damage"] and plan.needs[0].approvable
+    assert planned(damaged((4, 6)), damage="cut").duration_s == pytest.approx(18)
+
+
+def test_damaged_sound_is_replaced_and_the_picture_stays() -> None:
+    plan = planned(damaged((4, 6), what="sound"))
+    assert [p.kind for p in plan.pieces] == ["play"]
+    assert [(r.what, r.start_s) for r in plan.redactions if r.of_sound] == [("damage", 4)]
+    assert [n.code for n in plan.needs] == ["damage"]
+
+
+def test_only_a_reason_lets_damage_be_shown_and_nobody_narrows_it() -> None:
+    inputs = damaged((4, 6))
+    for no in (
+        decision("reject", "damage", 4, 6, ""),
+        decision("change", "damage", 4, 6, action="keep"),
+        decision("change", "damage", 4, 6, start_s=5.0, stop_s=5.5),
+        decision("accept", "damage", 4, 6),
+    ):
+        plan = planned(inputs, no)
+        assert [(p.kind, p.length_s) for p in plan.pieces][1] == ("black", 2)
+    plan = planned(inputs, decision("reject", "damage", 4, 6, REASONS["damage"][0]))
+    assert [p.kind for p in plan.pieces] == ["play"] and plan.needs == []
+    assert plan.edits[0].by == "AB"
+    wider = planned(inputs, decision("change", "damage", 4, 6, start_s=3.0, stop_s=7.0))
+    assert [(p.kind, p.length_s) for p in wider.pieces][1] == ("black", 4)
+
+
+def test_verify_sees_damage_that_a_plan_forgot(
+    spoiled: tuple[Path, dict[float, np.ndarray]],
+) -> None:
+    path, _ = spoiled
+    recording = probe(path)
+    watch = DamageFold()
+    for _ in read_pictures(path, recording, report=ReadReport(watch=watch)):
+        pass
+    forgot, knew = ShownDamage(planned(source())), ShownDamage(planned(source()))
+    forgot.read(watch, recording, 0, Span(0.0, 5.0), 0.0)
+    assert not forgot.check().passed
+    found = watch.finish()[0]
+    knew.read(watch, recording, 0, Span(0.0, found.start_s), 0.0)
+    assert knew.check().passed
+    kept = planned(
+        damaged((0, 20)), decision("reject", "damage", 0, 20, REASONS["damage"][1])
+    )
+    person = ShownDamage(kept)
+    person.read(watch, recording, 0, Span(0.0, 5.0), 0.0)
+    assert person.check().passed and "judged by a person" in str(person.check().measured)
