@@ -34,7 +34,7 @@ KINDS: dict[str, Look] = {
     "dark": Look("Dark", "#777777", "cross", "D"),
     "glare": Look("Glare", "#F0E442", "upright", "G"),
     "out_of_body": Look("Out of body", "#D55E00", "grid", "O"),
-    "damage": Look("Damage", "#000000", "cross", "X"),
+    "damage": Look("Damage", "#777777", "grid", "X"),
     "lettering": Look("Lettering", "#CC79A7", "falling", "L"),
     "face": Look("Face", "#CC79A7", "cross", "P"),
     "speech": Look("Room speech", "#009E73", "falling", "R"),
