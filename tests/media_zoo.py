@@ -1372,7 +1372,7 @@ def write_case(
         "",
         "[consent]",
         f'scope = "{scope}"',
-        "given_on = 2026-03-02",
+        *([] if scope == "none" else ["given_on = 2026-03-02"]),  # with a date it is a refusal
         'reference = "form 1"',
     ]
     path = folder / "case.toml"

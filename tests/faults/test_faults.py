@@ -143,7 +143,7 @@ def test_a_run_killed_while_it_works_leaves_nothing_that_the_next_does_not_clear
 
 
 def test_a_killed_encoder_ends_the_run_with_a_sentence(bench: Bench) -> None:
-    run = bench.run(kill="ffmpeg", after_s=0.0)
+    run = bench.run(kill="faststart", after_s=0.0)
     assert run["killed"] and run["code"] == 6, run
     assert "encoder" in json.loads(run["out"])["error"]["what"]
     assert bench.releases() == [] and bench.left_over() == []
