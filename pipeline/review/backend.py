@@ -411,7 +411,7 @@ def history(decisions: Decisions) -> list[dict[str, Any]]:
         if e.anchor is not None:
             text = f"{e.anchor.kind.replace('_', ' ')} {text}"
         if e.target is not None:
-            text = f"entry {e.target} {text}"
+            text = f"decision {e.target} {text}"
         out.append(
             {
                 "number": e.number,
@@ -504,8 +504,9 @@ def page_plots(
     series = {k: np.asarray(v) for k, v in view.series.items()}
     if "contrast_loss" in series:
         plot = loss_plot(
-            cut(series), (), name="Contrast loss", event_loss=view.event_loss, points=points
-        )
+            cut(series), (), name="How clear the picture is", event_loss=view.event_loss,
+            points=points,
+        )  # fmt: skip
         plot["height"] = 98
         out["loss"] = plot
     sound: dict[str, Any] = dict(view.sound)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Sequence
 from typing import Any
 
@@ -27,9 +28,9 @@ from pipeline.review.report import (
     build_report,
 )
 from pipeline.review.standing import State
-from pipeline.stages.make import CaseRun
+from pipeline.stages.make import CaseRun, source_inputs
 from pipeline.stages.pictures import redacted_jpegs
-from pipeline.stages.plan import chapter_title
+from pipeline.stages.plan import chapter_title, keep_parts
 
 SHOWN_EVENTS = 16  # with pictures, fog first
 SHOWN_SPANS = 24
@@ -55,7 +56,7 @@ def report_data(run: CaseRun) -> ReportData:
     warnings = list(run.plan.warnings) if run.plan else []
     for surveyed in run.surveyed:
         warnings += surveyed.recording.warnings + surveyed.survey.warnings
-    return ReportData(
+    data = ReportData(
         case=case.case,
         title=run.plan.title if run.plan else case.title,
         profile=run.options.output.profile,
@@ -76,7 +77,25 @@ def report_data(run: CaseRun) -> ReportData:
         name=clip_name(run),
         looked=run.looked,
         approved_by=run.approved_by,
+        links=_links(run),
     )
+    from pipeline.review.case_axis import in_case_time
+
+    pieces = run.plan.pieces if run.plan is not None else ()
+    return in_case_time(data, keep_parts(case, source_inputs(run)), pieces)
+
+
+def _links(run: CaseRun) -> list[tuple[str, str]]:
+    """What was made, from where the report lies; the clip is found wherever it stands now."""
+    here = run.folder.private_dir
+    poster = run.released.path.with_suffix(".jpg") if run.released is not None else None
+    made = (
+        ("The released clip", run.released.path if run.released is not None else None),
+        ("Its poster", poster if poster is not None and poster.is_file() else None),
+        ("The clip that is ready", run.ready if run.released is None else None),
+        ("The draft", run.draft),
+    )
+    return [(words, os.path.relpath(path, here)) for words, path in made if path is not None]
 
 
 def clip_name(run: CaseRun) -> str:
@@ -124,12 +143,38 @@ def _per_frame(series: dict[str, Any]) -> dict[str, Any]:
 def _thumbnails(run: CaseRun) -> list[Thumbnail]:
     out = []
     for number, surveyed in enumerate(run.surveyed):
-        length_s = surveyed.survey.recording.duration_s
-        times = [length_s * share for share in (0.1, 0.5, 0.9)]
-        for time_s, data, span in redacted_jpegs(run, number, times, exact=False):
-            caption = f"{span.shape}, confidence {span.confidence:.2f}"
-            out.append(Thumbnail(number, time_s, data, span, caption))
+        for wanted_s, words in sample_times(surveyed.survey, surveyed.series):
+            for time_s, data, span in redacted_jpegs(run, number, [wanted_s], exact=False):
+                words += "" if span.shape != "none" else "; no round field"
+                out.append(Thumbnail(number, time_s, data, span, words))
     return out
+
+
+def sample_times(survey: Survey, series: dict[str, Any]) -> list[tuple[float, str]]:
+    """Moments worth a picture, in order: a clear one, each kind of event at its worst, the middle.
+
+    Seconds of the recording, and what is seen there.
+    """
+    events = list(survey.events)
+    out: list[tuple[float, str]] = []
+    if "time_s" in series and "contrast_loss" in series and len(series["time_s"]):
+        time_s = np.asarray(series["time_s"], float)
+        loss = np.asarray(series["contrast_loss"], float).copy()
+        for e in events:
+            loss[(time_s >= e.start_s - 0.5) & (time_s < e.stop_s + 0.5)] = np.nan
+        known = np.flatnonzero(np.isfinite(loss))
+        if known.size:
+            best = known[loss[known] <= np.nanmin(loss) + 0.01]
+            out.append((float(time_s[best[best.size // 2]]), "clear"))
+    for kind in dict.fromkeys(e.kind for e in events):
+        worst = min((e for e in events if e.kind == kind), key=how_bad)
+        words = f"{kind.replace('_', ' ')} at its worst"
+        out.append((_worst_s(series, worst), words if len(events) > 1 else kind.replace("_", " ")))
+    middle = survey.recording.duration_s / 2
+    if all(abs(middle - t) > 1.0 for t, _ in out):
+        inside = any(e.start_s <= middle < e.stop_s for e in events)
+        out.append((middle, "the middle" if not inside else "the middle, inside an event"))
+    return sorted(out)
 
 
 def how_bad(event: Event) -> tuple[bool, float]:
@@ -159,7 +204,7 @@ def _strips(run: CaseRun) -> list[EventStrip]:
 
 
 def _worst_s(series: dict[str, Any], event: Event) -> float:
-    time_s, loss = series["time_s"], series["contrast_loss"]
+    time_s, loss = series["time_s"], series.get(event.kind, series["contrast_loss"])
     inside = (time_s >= event.start_s) & (time_s < event.stop_s) & np.isfinite(loss)
     if not inside.any():
         return (event.start_s + event.stop_s) / 2
@@ -209,34 +254,34 @@ def _sound(run: CaseRun) -> SoundReport:
     if ducking is not None:
         leads, releases = ducking.onset_lead_s, ducking.release_s
         numbers = [
-            ("Narrated windows at depth or more", ducking.share, "share"),
-            ("5th percentile of the depth", ducking.p5_lu, "LU"),
-            ("Least depth", ducking.least_lu, "LU"),
+            ("Share of the narration that stands that far over it", ducking.share, "of 1"),
+            ("All but a twentieth of it stands over by", ducking.p5_lu, "LU"),
+            ("At its least it stands over by", ducking.least_lu, "LU"),
             *(
                 [("Background between narrations", ducking.background_gap_lufs, "LUFS")]
                 if ducking.background_gap_lufs is not None
                 else []
             ),
-            ("Falls before a narration", len(leads), "measured"),
+            ("Times the background goes down for the voice", len(leads), ""),
         ]
         if leads:
             numbers += [
-                ("Fall complete before the first sound, least", min(leads), "s"),
-                ("… 5th percentile", float(np.percentile(leads, 5)), "s"),
+                ("It is down before the first word by, at least", min(leads), "s"),
+                ("… all but a twentieth of the times by", float(np.percentile(leads, 5)), "s"),
             ]
         if releases:
-            numbers.append(("Background back after, median", float(np.median(releases)), "s"))
+            numbers.append(("It is back after, as a rule", float(np.median(releases)), "s"))
     if plan.narration_offset_confidence is not None:
         numbers += [
             ("Narration placed at", plan.narration_offset_s, "s"),
-            ("… confidence of that place", plan.narration_offset_confidence, "of 1"),
+            ("… how sure that place is", plan.narration_offset_confidence, "of 1"),
         ]
     if rendered.limited:
         limited = rendered.limited
         numbers += [
-            ("Static gain of the mix", rendered.gain_db, "dB"),
-            ("Limiter, most taken off", limited.get("max_reduction_db"), "dB"),
-            ("Limiter at work", limited.get("reduced_s"), "s"),
+            ("The whole mix was raised by", rendered.gain_db, "dB"),
+            ("Most that peaks were lowered by", limited.get("max_reduction_db"), "dB"),
+            ("Time in which peaks were lowered", limited.get("reduced_s"), "s"),
             ("… by more than 3 dB", limited.get("strongly_reduced_s"), "s"),
         ]
     loudness: list[Any] = [

@@ -59,7 +59,7 @@ class StaleVersion(UsageError):
     def __init__(self, seen: int, now: int) -> None:
         super().__init__(
             "Somebody decided something meanwhile, and this was not saved",
-            f"seen up to entry {seen}, now at {now}",
+            f"{now - seen} newer decision{'' if now - seen == 1 else 's'}" if now > seen else "",
             "look at the newer state, then decide again",
         )
         self.seen, self.now = seen, now

@@ -1152,7 +1152,7 @@ def _series(
 ) -> dict[str, NDArray[Any]]:
     from pipeline.stages.survey import load_series
 
-    names = ("contrast_loss", "contrast_loss_low", "contrast_loss_high", "veil_level")
+    names = ("contrast_loss", "contrast_loss_low", "contrast_loss_high", "smudge", "blur")
     parts: dict[str, list[NDArray[Any]]] = {name: [] for name in ("time_s", *names)}
     held: dict[int, dict[str, NDArray[Any]]] = {}
     for k in kept:

@@ -38,7 +38,7 @@ KINDS: dict[str, Look] = {
     "lettering": Look("Lettering", "#CC79A7", "falling", "L"),
     "face": Look("Face", "#CC79A7", "cross", "P"),
     "speech": Look("Room speech", "#009E73", "falling", "R"),
-    "undecided": Look("Sound not told", "#009E73", "dots", "U"),
+    "undecided": Look("Sound nobody can tell", "#009E73", "dots", "U"),
     "narration": Look("Narration", "#0072B2", "solid", "N"),
     "redaction": Look("Redaction", "#CC79A7", "falling", "X"),
     "withheld": Look("Withheld", "#D55E00", "grid", "!"),
@@ -81,20 +81,34 @@ def loss_plot(
     points: int = 1200,
     sync: str = "",
 ) -> dict[str, Any]:
-    """Contrast loss 0..1 with its interval, events as bands, and the veil level.
+    """Contrast loss 0..1 with its bounds, events as bands, and the loss under smudges and by blur.
 
     series: arrays of shape (n,) named as in series.npz; `time_s` and `contrast_loss`
     must be there. Times are seconds on whatever axis the caller gives.
     """
-    known = ("contrast_loss", "contrast_loss_low", "contrast_loss_high", "veil_level")
-    data = _packed(series["time_s"], {k: series[k] for k in known if k in series}, points)
-    lines = []
-    if "veil_level" in data["series"]:
-        lines.append({"of": "veil_level", "name": "Veil", "look": "dotted", "tone": "second"})
-    lines.append({"of": "contrast_loss", "name": "Contrast loss", "look": "solid", "tone": "first"})
+    known = ("contrast_loss", "contrast_loss_low", "contrast_loss_high", "smudge", "blur")
+    found = {k: np.asarray(series[k], dtype=np.float64) for k in known if k in series}
+    for name in ("smudge", "blur"):  # each drawn only where there is any
+        if name in found and not (np.nan_to_num(found[name]) > 0.02).any():
+            del found[name]
+    data = _packed(series["time_s"], found, points)
+    lines = [
+        {"of": of, "name": words, "look": look, "tone": "second"}
+        for of, words, look in (
+            ("smudge", "Loss under a smudge", "dashed"),
+            ("blur", "Detail lost to blur", "dotted"),
+        )
+        if of in data["series"]
+    ]
+    words = "Contrast lost over the whole field"
+    lines.append({"of": "contrast_loss", "name": words, "look": "solid", "tone": "first"})
     band = None
     if "contrast_loss_low" in data["series"] and "contrast_loss_high" in data["series"]:
-        band = {"low": "contrast_loss_low", "high": "contrast_loss_high", "name": "interval"}
+        band = {
+            "low": "contrast_loss_low",
+            "high": "contrast_loss_high",
+            "name": "between these bounds",
+        }
     return {
         "name": name,
         "data": data,
@@ -103,7 +117,7 @@ def loss_plot(
         "range": [0, 1],
         "unit": "",
         "digits": 2,
-        "limits": [{"at": event_loss, "name": f"event from {event_loss:g}"}],
+        "limits": [{"at": event_loss, "name": f"listed from {event_loss:g}"}],
         "events": event_marks(events),
         "height": 190,
         "sync": sync,

@@ -24,6 +24,7 @@ from markupsafe import Markup
 from numpy.typing import ArrayLike
 
 from pipeline.model.field import FieldSpan
+from pipeline.model.plan import Piece
 from pipeline.model.release import Check, Looked, Withheld
 from pipeline.model.survey import Event, Survey, TrackLoudness
 from pipeline.model.time import format_time, total_s
@@ -190,6 +191,8 @@ class ReportData:
     event_loss: float = 0.15
     name: str = ""
     looked: Looked | None = None
+    clip_pieces: Sequence[Piece] = ()
+    links: Sequence[tuple[str, str]] = ()
     approved_by: str | None = None
 
 
@@ -211,6 +214,7 @@ class Finding:
     needs_person: bool = False
     pictures: Sequence[tuple[str, str]] = ()
     facts: Sequence[tuple[str, str]] = ()
+    clip: str = ""
 
     @property
     def group(self) -> str:
@@ -623,6 +627,12 @@ def findings(data: ReportData) -> list[Finding]:
     ]
     rest = _event_findings(data) + _picture_findings(data)
     rest += _surveyed_sound(data) + _sound_findings(data)
+    if data.clip_pieces:
+        from pipeline.review.case_axis import clip_words
+
+        for f in rest:
+            if f.start_s is not None:
+                f.clip = clip_words(data.clip_pieces, f.start_s, f.stop_s)
     rest.sort(key=lambda f: (f.plots == "sound", len(f.plots), f.plots, f.start_s or 0.0))
     return first + [f for f in rest if f.needs_person] + [f for f in rest if not f.needs_person]
 
@@ -714,7 +724,7 @@ def _overlays(data: ReportData) -> list[Overlay]:
                 field=field_shape(span) if span else None,
                 marks=mark_shapes(data.mark.get("places") or (), span) if span else [],
                 boxes=boxes,
-                caption=plain(thumb.caption),
+                caption=f"{format_time(thumb.time_s)} · {plain(name)} · {plain(thumb.caption)}",
                 label=", ".join(words),
             )
         )
@@ -768,7 +778,7 @@ def _plots(data: ReportData) -> dict[str, list[tuple[str, dict[str, Any]]]]:
             plot = loss_plot(
                 series,
                 survey.events,
-                name=f"Contrast loss, {plain(name)}",
+                name=f"How clear the picture is, {plain(name)}",
                 event_loss=data.event_loss,
                 points=points,
                 sync=f"r{index}",

@@ -588,9 +588,9 @@ class Review:
         view = self._view(case, document)
         if not plan_is_current(view, document) or str(body.get("plan", "")) != view.plan_sha256[:8]:
             raise UsageError(
-                "The plan is older than the decisions",
-                f"plan {view.decided}, decisions {seen}",
-                "plan again, look at the list, then approve it",
+                "Your last decisions are not worked in yet",
+                "",
+                "wait a moment, look at the list, then sign off",
             )
         if not view.checklist:
             raise UsageError(
@@ -600,7 +600,7 @@ class Review:
         left = [f for f, _ in lay_over(view, document).findings if f.needs_person]
         if left:
             raise UsageError(
-                "There are findings left to settle", str(len(left)), "decide on each, then approve"
+                "There are findings left to settle", str(len(left)), "decide on each, then sign off"
             )
         signed = sign(
             document,

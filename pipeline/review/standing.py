@@ -6,6 +6,7 @@ again: only the two places that say where it stands are written anew.
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Sequence
 from typing import Any, Literal, NamedTuple
@@ -91,6 +92,11 @@ def tell_released(
     if report.is_file():
         before = report.read_text(encoding="utf-8")
         after = restated(before, now)
+        left = folder.release_file(clip.profile + clip.suffix, revision, ".mp4")
+        there = os.path.relpath(left, folder.private_dir)
+        after = after.replace(
+            f'href="{clip.file}">The clip that is ready<', f'href="{there}">The released clip<'
+        )
         if after != before:  # else it is that of another profile
             folder.atomic_write(report, after)
     proof = proof_file(folder, clip.name, None)

@@ -33,6 +33,7 @@ from pipeline.model.plan import Piece, Plan, PlannedSource, Redaction
 from pipeline.model.recording import Recording
 from pipeline.model.time import Span, format_time
 from pipeline.stages.card import draw_card
+from pipeline.stages.draft import paint_draft
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.plan import goes_on, has_field, moved_field, sound_start_s
 from pipeline.stages.restore import RESTORED_WORDS, Restorer, draw_words, words_box
@@ -274,7 +275,7 @@ def render_pictures(
         for shown in compose(plan, media, coverage, options, damage):
             if shown.visibility is not None:
                 visibility.append((round(shown.time_s, 6), round(shown.visibility, 3)))
-            frame = _draft_of(shown.frame, writer) if draft else shown.frame
+            frame = _draft_of(shown.frame, writer, shown.time_s) if draft else shown.frame
             writer.write(frame, shown.time_s)
             if shown.time_s - told_s > 0.5:
                 told_s = shown.time_s
@@ -506,21 +507,10 @@ def _geometry(span: FieldSpan) -> tuple[float, ...]:
             span.right_px, span.bottom_px)  # fmt: skip
 
 
-def _draft_of(frame: Any, writer: PictureWriter) -> Any:
-    import cv2
-
+def _draft_of(frame: Any, writer: PictureWriter, time_s: float) -> Any:
     small = frame.reformat(width=writer.width_px, height=writer.height_px, format="yuv420p")
     small.make_writable()
-    luma = planes_of(small)[0]
-    rows, cols = luma.shape
-    size = cols / 200
-    text = np.zeros((rows, cols), np.uint8)
-    for row in (0.3, 0.6, 0.9):
-        cv2.putText(
-            text, "DRAFT", (int(cols * 0.18), int(rows * row)), cv2.FONT_HERSHEY_DUPLEX, size,
-            255, max(2, round(size * 2)),
-        )  # fmt: skip
-    luma[text > 0] = 200
+    paint_draft(planes_of(small)[0], time_s)
     return small
 
 

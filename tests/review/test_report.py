@@ -395,7 +395,8 @@ def test_it_is_used_by_keyboard(opened: Any) -> None:
     plot.focus()
     opened.keyboard.press("ArrowRight")
     said = opened.locator("[data-plot=loss0] [aria-live]").inner_text()
-    assert re.match(r"0:4\d\.\d · Veil [\d.]+ · Contrast loss [\d.]+ \(.+\) · Fog$", said), said
+    words = r"0:4\d\.\d · Contrast lost over the whole field [\d.]+ \(.+\) · Fog$"
+    assert re.match(words, said), said
     opened.keyboard.press("0")
     assert opened.evaluate("Plots.all[0].range[1]") > 350
     assert opened.problems == []

@@ -344,6 +344,7 @@ const Plots = (() => {
     setData(data) {
       const { time, series } = unpack(data), spec = this.spec;
       this.time = time; this.series = series;
+      for (const l of spec.lines) if (!series[l.of]) series[l.of] = time.map(() => null);
       const names = [...(spec.band ? [spec.band.high, spec.band.low] : []), ...spec.lines.map((l) => l.of)];
       this.u.setData([time, ...names.map((n) => series[n])], false);
       this.u.setScale("x", { min: this.range[0], max: this.range[1] });

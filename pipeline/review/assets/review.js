@@ -182,16 +182,16 @@
   async function plan() {
     clearTimeout(wait);
     if (view.current) return;
-    try { state("Planning …"); take(await tell(`${api}/plan`, {})); } catch (e) { if (e.status) notice(sentence(e)); else offline(); state(); }
+    try { state("Working it in …"); take(await tell(`${api}/plan`, {})); } catch (e) { if (e.status) notice(sentence(e)); else offline(); state(); }
   }
   function state(text) {
     const left = view.findings.filter((f) => f.needs).length;
     $("state").textContent = text || [
       left ? `${left} to settle` : "all settled",
       view.signed ? `signed off by ${view.signed.by}` : null,
-      view.current ? "plan up to date" : "plan older than decisions",
-      view.segments.some((g) => g.coarse) ? "preview at 3 pictures a second for now" : null,
-      `saved, entry ${view.version}`].filter(Boolean).join(" · ");
+      view.current ? null : "your last decisions are being worked in",
+      view.segments.some((g) => g.coarse) ? "the preview is still coarse, 3 pictures a second" : null,
+      away ? `not connected${line.length ? `, ${line.length} waiting` : ""}` : line.length ? "saving …" : "saved"].filter(Boolean).join(" · ");
   }
 
   /* ---- a new state of the case ---- */
@@ -252,7 +252,7 @@
     const p = plots.loss;
     let best = (f.start + f.stop) / 2, top = -1;
     if (p && f.level !== null) p.time.forEach((t, i) => {
-      const v = p.series.contrast_loss[i];
+      const v = (p.series[f.kind] || p.series.contrast_loss)[i];
       if (t >= f.start && t < f.stop && v !== null && v > top) { top = v; best = t; }
     });
     return best;
@@ -772,8 +772,8 @@
         h("dl", { id: "markfound", "aria-live": "polite" }, ...markNumbers(view.mark)), ...rows];
     },
     sound() {
-      const names = { ducking_depth_lu: "Narration over background, least", duck_lead_s: "Fall complete before speech", duck_fall_s: "Length of the fall",
-        duck_hold_s: "Pauses that stay ducked", duck_release_s: "Length of the rise", background_below_narration_lu: "Background between narrations, below" };
+      const names = { ducking_depth_lu: "Voice stands over the background by at least", duck_lead_s: "Background is down before the first word by", duck_fall_s: "Time it takes to go down",
+        duck_hold_s: "Pauses in which it stays down, up to", duck_release_s: "Time it takes to come back", background_below_narration_lu: "Between narrations it stays below the voice by" };
       return [h("p", {}, "Listen to the part on screen, untreated and as mixed (M, B)."),
         h("div", { class: "pairs" }, ...view.sound.map((x) => h("label", {}, `${names[x.name] || x.name}, ${x.unit}`, h("input", { type: "number", step: "any", min: x.low, max: x.high, value: x.value, "data-sound": x.name, title: x.comment })))),
         h("div", { class: "row" }, button("Save", () => {
