@@ -62,7 +62,8 @@ def case_files(folder: WorkFolder) -> list[CaseFile]:
                 if not inside and (mine not in path.name if mine else others):
                     continue
                 at = path.relative_to(folder.out).as_posix()
-                found.append(CaseFile(kind, words, at, path, part.clip))
+                tail = f" {path.stem.rsplit('-', 1)[-1]}" if kind == "release" else ""
+                found.append(CaseFile(kind, words + tail, at, path, part.clip))
     return found
 
 

@@ -88,9 +88,9 @@ def loss_plot(
     """
     known = ("contrast_loss", "contrast_loss_low", "contrast_loss_high", "smudge", "blur")
     found = {k: np.asarray(series[k], dtype=np.float64) for k in known if k in series}
-    for name in ("smudge", "blur"):  # each drawn only where there is any
-        if name in found and not (np.nan_to_num(found[name]) > 0.02).any():
-            del found[name]
+    for extra in ("smudge", "blur"):  # each drawn only where there is any
+        if extra in found and not (np.nan_to_num(found[extra]) > 0.1).any():
+            del found[extra]
     data = _packed(series["time_s"], found, points)
     lines = [
         {"of": of, "name": words, "look": look, "tone": "second"}

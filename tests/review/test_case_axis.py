@@ -12,7 +12,9 @@ from pipeline.model.plan import Piece
 from pipeline.model.survey import Event
 from pipeline.review.case_axis import clip_to_case, clip_words, in_case_time, spans_in_case
 from pipeline.review.collect import sample_times
+from pipeline.review.plots import loss_plot
 from pipeline.review.report import findings
+from pipeline.review.series import unpack
 from pipeline.stages.plan import Kept
 
 # The first recording keeps 40 to 60 s, the second all of it behind that.
@@ -80,3 +82,14 @@ def test_a_smudge_is_shown_where_its_own_series_is_worst() -> None:
     series["smudge"][np.abs(time_s - 8.0) < 0.05] = 0.5
     found = sample_times(survey.model_copy(update={"events": [event]}), series)
     assert (8.0, "smudge") in [(round(t, 3), words) for t, words in found]
+
+
+def test_a_smudge_is_drawn_by_the_series_it_was_found_in() -> None:
+    time_s = np.arange(0, 20, 0.2)
+    series = {"time_s": time_s, "contrast_loss": np.zeros(100), "smudge": np.zeros(100)}
+    assert [line["of"] for line in loss_plot(series, (), name="x")["lines"]] == ["contrast_loss"]
+    series["smudge"][20:40] = 0.5
+    plot = loss_plot(series, (), name="x")
+    assert [line["of"] for line in plot["lines"]] == ["smudge", "contrast_loss"]
+    _, drawn = unpack(plot["data"])
+    assert drawn["smudge"].max() == pytest.approx(0.5, abs=1e-3) and plot["name"] == "x"
