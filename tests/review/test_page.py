@@ -222,7 +222,7 @@ def test_deciding_by_mouse(desk: Desk) -> None:
     page.click("#undo")
     page.click("#redo")
     assert [e.verb for e in desk.entries(4)] == ["reject", "change", "undo", "redo"]
-    until(page, "document.querySelector('#state').textContent.includes('plan up to date')")
+    until(page, "Review.view.current")
 
 
 def test_the_end_of_an_event_is_dragged_and_moved_by_key(desk: Desk) -> None:
