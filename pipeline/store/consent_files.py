@@ -8,6 +8,7 @@ that may be a camera's card; what stands there is read.
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 from collections.abc import Iterator, Sequence
@@ -49,6 +50,9 @@ class Found:
 def read_file(path: Path) -> Found:
     """The facts of one `consent.jsonl`; lines that cannot be read are told by `damaged`."""
     found = Found()
+    if path.exists() and not path.is_file():
+        found.damaged.append(path)  # a pipe would never end
+        return found
     try:
         with path.open("rb") as file, _lock(file.fileno(), shared=True):
             data = file.read(_LIMIT_BYTES + 1)
@@ -80,6 +84,8 @@ def append(path: Path, facts: Sequence[ConsentFact], *, private: bool = True) ->
     try:
         make_folder(path.parent)
         mode = 0o600 if private else 0o644
+        if path.is_symlink() or (path.exists() and not path.is_file()):
+            raise OSError(errno.EPERM, "no plain file")  # a link may lead anywhere
         handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, mode)
         with os.fdopen(handle, "r+b", buffering=0) as file, _lock(handle, shared=False):
             data = file.read() or b""
