@@ -83,6 +83,7 @@ from pipeline.stages.survey import (
     settle,
     survey_file,
     survey_key,
+    tidied_survey,
 )
 from pipeline.stages.texts import (
     ShownText,
@@ -611,6 +612,7 @@ def survey_source(
                 **found_look(kept.survey, options),
             },
         )
+    kept.survey = tidied_survey(kept.survey)
     return kept
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import overlap
+from pipeline.analysis.findings import COVER_PAD_S
 from pipeline.errors import InputError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
@@ -918,11 +919,13 @@ def _seen(
     filled: list[Redaction] = []
     overruled: list[Redaction] = []
     for kind, item, reason in rows:
+        seen = Span(item.start_s, item.stop_s)
+        wide = seen.padded(COVER_PAD_S, source.survey.recording.duration_s)
         made = Redaction(
             what=kind,
             source=number,
-            start_s=item.start_s,
-            stop_s=item.stop_s,
+            start_s=round_s(wide.start_s),
+            stop_s=round_s(wide.stop_s),
             box_px=item.box_px,
             reason=reason,
             origin="survey",

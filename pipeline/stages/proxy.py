@@ -13,6 +13,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal
 
+from pipeline.analysis.findings import COVER_PAD_S
 from pipeline.model.options import Options
 from pipeline.model.plan import Redaction
 from pipeline.model.recording import Recording
@@ -100,8 +101,8 @@ def found_redactions(survey: Survey, source: int = 0) -> list[Redaction]:
         Redaction(
             what=what,
             source=source,
-            start_s=item.start_s,
-            stop_s=item.stop_s,
+            start_s=max(0.0, item.start_s - COVER_PAD_S),
+            stop_s=item.stop_s + COVER_PAD_S,
             box_px=item.box_px,
             reason="found",
             origin="survey",

@@ -445,6 +445,15 @@ def _survey_sound(
     return found, measured.track(), sound
 
 
+def tidied_survey(survey: Survey) -> Survey:
+    """The survey with lettering listed as a person would: see `analysis.findings`."""
+    from pipeline.analysis.findings import tidied
+
+    size = survey.recording.width_px, survey.recording.height_px
+    found = tidied(survey.lettering, survey.field, *size)
+    return survey.model_copy(update={"lettering": found})
+
+
 def give_memory_back() -> None:
     """Hands freed memory to the system: glibc would keep what a survey needed at its end.
 

@@ -15,7 +15,7 @@ from pipeline.model.decisions import Anchor, Decision
 from pipeline.model.field import FieldSpan, whole_picture
 from pipeline.model.options import Options
 from pipeline.model.recording import AudioStream, Recording, VideoStream
-from pipeline.model.survey import Event, Speech, Survey, SurveyedRecording
+from pipeline.model.survey import Event, Face, Lettering, Speech, Survey, SurveyedRecording
 from pipeline.model.time import Span
 from pipeline.stages.judged import REASONS
 from pipeline.stages.plan import (
@@ -497,3 +497,19 @@ def test_chapters_of_a_clip_begin_with_the_one_it_lies_in() -> None:
     plan = make_plan(case(), [source(20)], None, Options(), glyph=GLYPH, decisions=[named],
                      cut_to=Span(6, 12))  # fmt: skip
     assert [(c.start_s, c.title) for c in plan.chapters] == [(0.0, "Second"), (3.0, "Third")]
+
+
+def test_a_box_is_there_for_what_was_seen_and_a_moment_more() -> None:
+    """At most half a second on each side, and never less than what was seen."""
+    inputs = [source(20)]
+    seen = [Lettering(start_s=5, stop_s=9, box_px=(600, 300, 90, 30), where="field", confidence=1),
+            Lettering(start_s=0, stop_s=20, box_px=(10, 10, 90, 30), where="surround",
+                      confidence=1)]  # fmt: skip
+    face = Face(start_s=0.1, stop_s=20, box_px=(500, 200, 90, 90), confidence=1)
+    inputs[0].survey.lettering, inputs[0].survey.faces = seen, [face]
+    plan = make_plan(case(), inputs, None, Options(), glyph=GLYPH)
+    boxes = {r.what: r for r in plan.redactions if r.box_px is not None}
+    assert len(boxes) == 2, "what is blanked anyway needs no box"
+    letters = boxes["lettering"]
+    assert 4.5 <= letters.start_s < 5 and 9 < letters.stop_s <= 9.5
+    assert (boxes["face"].start_s, boxes["face"].stop_s) == (0, 20), "inside the recording"

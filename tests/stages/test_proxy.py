@@ -72,7 +72,7 @@ def test_surround_lettering_and_faces_are_covered_in_the_copy(
     step = 8 * height / rows  # coding spreads an edge over a block
     for time_s, picture in shown:
         assert picture[from_centre > radius + 2 * step].max() <= 24
-        for cover, on in ((box, 2 <= time_s < 4), (other, 6 <= time_s < 8)):
+        for cover, on in ((box, 1.75 <= time_s < 4.25), (other, 5.75 <= time_s < 8.25)):
             values = picture[inside & within(cover, step / 2)]
             assert values.max() <= 40 if on else values.min() > 150
 
