@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from pipeline.analysis._letter_spans import counted
 from pipeline.analysis._letter_watch import LetterWatch, Planes
-from pipeline.analysis.boxes import Pixels, iou, overlap
+from pipeline.analysis.boxes import Pixels, iou, overlap, widened
 from pipeline.analysis.faces import FaceDetector, merge_faces
 from pipeline.analysis.lettering import Box, field_box, merge_lettering
 from pipeline.model.field import FieldSpan
@@ -30,6 +30,9 @@ SURE_FACE = 0.75  # score of a face that needs no second look; common practice, 
 SAME_PLACE = 0.2  # intersection over union
 _IGNORED_TIME = 0.3  # of a span of lettering
 _IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
+_LIT = 48.0  # code values of luma from which a cell is lit
+_LIT_CELLS = (48, 27)
+_LIT_KEPT = 0.998  # a picture; what was as bright as can be is forgotten after half a minute
 _MARGIN_S = 0.25  # lettering is filled this long before its first and after its last look
 
 
@@ -47,7 +50,8 @@ class Shown:
 class Detectors:
     """Looks at the pictures in order of time; `finish` gives the spans.
 
-    fields: the scope field over time, on the working picture. lettering, faces:
+    fields: the scope field over time, on the working picture; None where it is not known yet:
+    then it is looked at what is lit, and faces as inside the body. lettering, faces:
     what to look for. spacing_s: time between pictures in which faces are looked for where there
     is no field. matrix: of the colours. late: the second search, of other pictures at another
     size than the first. threads: of the networks.
@@ -55,7 +59,7 @@ class Detectors:
 
     def __init__(
         self,
-        fields: Sequence[FieldSpan],
+        fields: Sequence[FieldSpan] | None,
         lettering: bool = True,
         faces: bool = True,
         spacing_s: float = 1.0,
@@ -66,7 +70,8 @@ class Detectors:
     ) -> None:
         self.spacing_s = spacing_s
         self.faces_every_s = faces_every_s
-        self._fields = sorted(fields, key=lambda f: f.start_s)
+        self._lit = LitBox() if fields is None else None
+        self._fields = sorted(fields or [], key=lambda f: f.start_s)
         self._letters = LetterWatch(matrix, late, threads) if lettering else None
         self._near = FaceDetector(views="whole") if faces else None
         self._far = FaceDetector(views="tiles") if faces else None
@@ -83,10 +88,13 @@ class Detectors:
         field = self._field_at(time_s)
         strange = False
         if self._letters is not None:
-            strange = self._letters.step(time_s, shown.planes, field_box(field, width, height))
+            lit = self._lit.step(shown.planes[0]) if self._lit is not None else None
+            box = lit or field_box(field, width, height)
+            strange = self._letters.step(time_s, shown.planes, box)
         if self._near is None or self._far is None:
             return
-        everywhere = field is None or field.shape == "none" or shown.outside
+        known = self._lit is None
+        everywhere = (known and (field is None or field.shape == "none")) or shown.outside
         every_s = self.spacing_s if everywhere else self.faces_every_s
         if not strange and time_s + 1e-6 < self._face_s + every_s:
             return
@@ -99,9 +107,12 @@ class Detectors:
             self._face_s = time_s + self.spacing_s - every_s  # look again soon
 
     def finish(
-        self, stop_s: float | None = None, ignore: Sequence[Sequence[float]] = ()
+        self,
+        stop_s: float | None = None,
+        ignore: Sequence[Sequence[float]] = (),
+        fields: Sequence[FieldSpan] | None = None,
     ) -> tuple[list[Lettering], list[Face]]:
-        """Spans with boxes to fill. stop_s: end of the file.
+        """Spans with boxes to fill. stop_s: end of the file. fields: if known only now.
 
         ignore: places (x, y, width, height) of lettering that is meant to be
         there, such as the mark, or (x, y, width, height, start_s, stop_s) of what is
@@ -113,7 +124,7 @@ class Detectors:
             if not _ignored(s.box, _now(ignore, s.since_s, s.time_s))
         ]  # fmt: skip
         lettering = merge_lettering(
-            counted(sights), _MARGIN_S, self._fields, width, height, stop_s
+            counted(sights), _MARGIN_S, fields or self._fields, width, height, stop_s
         )
         spacing = max(self.spacing_s, self.faces_every_s)
         faces = confirmed(self._faces, self._inside)
@@ -125,6 +136,39 @@ class Detectors:
             if span.start_s <= time_s + 1e-6:
                 chosen = span
         return chosen
+
+
+class LitBox:
+    """The box around what was lit lately, where nothing is known of the field."""
+
+    def __init__(self) -> None:
+        self._most: NDArray[np.float32] | None = None
+        self._box: Pixels | None = None
+
+    def step(self, luma: NDArray[np.uint8]) -> Pixels:
+        """luma: uint8 (row, col) of the next picture. x, y, width, height in pixels, a little
+        wider than what is lit; it stays while what is lit fills most of it."""
+        import cv2
+
+        height, width = luma.shape
+        cells = np.asarray(
+            cv2.resize(luma, _LIT_CELLS, interpolation=cv2.INTER_AREA), np.float32
+        )
+        self._most = cells if self._most is None else np.maximum(_LIT_KEPT * self._most, cells)
+        rows, cols = np.nonzero(self._most > _LIT)
+        if not len(rows):
+            return self._box or (0, 0, width, height)
+        wide, high = width / _LIT_CELLS[0], height / _LIT_CELLS[1]
+        lit = (
+            cols.min() * wide, rows.min() * high, (np.ptp(cols) + 1) * wide,
+            (np.ptp(rows) + 1) * high,
+        )  # fmt: skip
+        box, old = widened(lit, 0, 0, width, height), self._box
+        if old is None or overlap(old, box) < 0.999 * box[2] * box[3] or iou(old, box) < 0.6:
+            # Wider than it must be by a cell, so that it does not change with every step.
+            self._box = widened(box, wide, high, width, height)
+        assert self._box is not None
+        return self._box
 
 
 def confirmed(
@@ -167,18 +211,19 @@ def _ignored(box: Sequence[float], ignore: Sequence[Pixels]) -> bool:
 
 def detect(
     pictures: Iterable[Shown],
-    fields: Sequence[FieldSpan],
+    fields: Sequence[FieldSpan] | None,
     lettering: bool = True,
     faces: bool = True,
     spacing_s: float = 1.0,
-    stop_s: float | None = None,
     ignore: Sequence[Sequence[float]] = (),
     matrix: str = "bt709",
     late: bool = False,
+    ending: Callable[[], tuple[float | None, Sequence[FieldSpan] | None]] = lambda: (None, None),
 ) -> tuple[list[Lettering], list[Face]]:
     """All of it for the pictures of one file: the body of a child process.
 
-    See `Detectors` for the arguments and `Detectors.finish` for what comes back.
+    ending: asked after the last picture for the end of the file in seconds, and the fields if
+    they were not known. See `Detectors` for the rest and `Detectors.finish` for what comes back.
     """
     import cv2
 
@@ -186,4 +231,5 @@ def detect(
     detectors = Detectors(fields, lettering, faces, spacing_s, matrix, late)
     for shown in pictures:
         detectors.step(shown)
-    return detectors.finish(stop_s, ignore)
+    stop_s, known = ending()
+    return detectors.finish(stop_s, ignore, known)

@@ -56,19 +56,25 @@ def look(
     samples_per_s: float,
     ignore: Sequence[Place] = (),
     stop_s: float | None = None,
+    spans: Sequence[tuple[float, float]] | None = None,
 ) -> Found:
     """Lettering and faces of one file, on its own axis.
 
     outside: spans that may lie outside the body, where every sample is searched for
     faces. ignore: boxes of lettering that is meant to be there, with the span in
-    which it is if not all the time. Raises OutputError
+    which it is if not all the time. spans: only these are read. Raises OutputError
     when the child process dies, for example for lack of memory.
     """
     if not wanted(options):
         return [], []
     job = _job(recording, fields, options, samples_per_s, ignore, stop_s)
     limit_s = _limit_s(stop_s or recording.duration_s)
-    named = {"path": str(path), "late": False, "outside": [list(o) for o in outside]}
+    named = {
+        "path": str(path),
+        "late": False,
+        "outside": [list(o) for o in outside],
+        "spans": None if spans is None else [list(s) for s in spans],
+    }
     child_ = _Child(job | named, limit_s)
     try:
         return child_.finish()
@@ -84,23 +90,25 @@ def wanted(options: AnonymityOptions) -> bool:
 class Feed:
     """The same search over pictures that somebody else decodes: `step` them, then `finish`.
 
-    recording: the file they are of. The rest as for `look`. Use it in a `with`, which ends
-    the process whatever happens.
+    recording: the file they are of. fields: None if they are known at the end only. late: the
+    second search, of other pictures at another size. The rest as for `look`. Use it in a
+    `with`, which ends the process whatever happens.
     """
 
     def __init__(
         self,
         recording: Recording,
-        fields: Sequence[FieldSpan],
+        fields: Sequence[FieldSpan] | None,
         options: AnonymityOptions,
         *,
         samples_per_s: float,
         ignore: Sequence[Place] = (),
         stop_s: float | None = None,
+        late: bool = True,
     ) -> None:
         job = _job(recording, fields, options, samples_per_s, ignore, stop_s)
         self._child = _Child(
-            job | {"path": None, "late": True}, _limit_s(stop_s or recording.duration_s)
+            job | {"path": None, "late": late}, _limit_s(stop_s or recording.duration_s)
         )
 
     def __enter__(self) -> Feed:
@@ -116,8 +124,15 @@ class Feed:
         for plane in planes:
             self._child.send(plane.data)
 
-    def finish(self) -> Found:
-        """What was found. Raises OutputError as `look` does."""
+    def finish(
+        self, fields: Sequence[FieldSpan] | None = None, stop_s: float | None = None
+    ) -> Found:
+        """What was found. fields, stop_s: if known only now. Raises OutputError as `look` does."""
+        if fields is not None:
+            last = {"fields": [f.model_dump() for f in fields], "stop_s": stop_s}
+            data = json.dumps(last).encode()
+            self._child.send(_HEAD.pack(0.0, 0, len(data)))
+            self._child.send(data)
         return self._child.finish()
 
 
@@ -128,7 +143,7 @@ def _limit_s(length_s: float) -> float:
 
 def _job(
     recording: Recording,
-    fields: Sequence[FieldSpan],
+    fields: Sequence[FieldSpan] | None,
     options: AnonymityOptions,
     samples_per_s: float,
     ignore: Sequence[Place],
@@ -136,7 +151,7 @@ def _job(
 ) -> dict[str, Any]:
     return {
         "recording": recording.to_json(),
-        "fields": [f.model_dump() for f in fields],
+        "fields": None if fields is None else [f.model_dump() for f in fields],
         "lettering": options.lettering and text_available(),
         "faces": options.faces,
         "rate_hz": samples_per_s,
@@ -219,19 +234,24 @@ def child() -> None:
     job = json.loads(sys.stdin.buffer.readline())
     recording = Recording.model_validate_json(job["recording"])
     if job["path"] is None:
-        pictures = _handed(recording.video.matrix)
+        pictures = _handed(recording.video.matrix, job)
     else:
-        pictures = _decoded(Path(job["path"]), recording, job["outside"])
+        pictures = _decoded(Path(job["path"]), recording, job["outside"], job["spans"])
+
+    def fields() -> list[FieldSpan] | None:
+        given = job["fields"]
+        return None if given is None else [FieldSpan.model_validate(s) for s in given]
+
     letters, faces = detect(
         pictures,
-        [FieldSpan.model_validate(s) for s in job["fields"]],
+        fields(),
         job["lettering"],
         job["faces"],
         1 / job["rate_hz"],
-        job["stop_s"],
         [tuple(b) for b in job["ignore"]],
         recording.video.matrix,
         job["late"],
+        lambda: (job["stop_s"], fields()),
     )
     found = {
         "lettering": [x.model_dump() for x in letters],
@@ -240,8 +260,9 @@ def child() -> None:
     sys.stdout.write("\n" + json.dumps(found) + "\n")
 
 
-def _handed(matrix: str) -> Iterator[Shown]:
-    """Pictures that the parent decoded: head, then the planes of yuv420p."""
+def _handed(matrix: str, job: dict[str, Any]) -> Iterator[Shown]:
+    """Pictures that the parent decoded: head, then the planes of yuv420p. A head without rows
+    is followed by what of the job was not known before."""
     import av
 
     from pipeline.media.write import planes_of
@@ -249,6 +270,9 @@ def _handed(matrix: str) -> Iterator[Shown]:
     stream = sys.stdin.buffer
     while head := stream.read(_HEAD.size):
         time_s, rows, cols = _HEAD.unpack(head)
+        if not rows:
+            job.update(json.loads(stream.read(cols)))
+            return
         frame = av.VideoFrame(cols, rows, "yuv420p")
         for plane in planes_of(frame):
             data = np.frombuffer(stream.read(plane.size), np.uint8)
@@ -257,14 +281,20 @@ def _handed(matrix: str) -> Iterator[Shown]:
 
 
 def _decoded(
-    path: Path, recording: Recording, outside: Sequence[tuple[float, float]]
+    path: Path,
+    recording: Recording,
+    outside: Sequence[tuple[float, float]],
+    spans: Sequence[tuple[float, float]] | None,
 ) -> Iterator[Shown]:
     from pipeline.media.read import read_pictures
 
     sparse = recording.frame_rate_hz >= 20 and not recording.video.interlaced
-    for picture in read_pictures(path, recording, skip_unreferenced=sparse, threads=1):
-        out = any(a <= picture.time_s < b for a, b in outside)
-        yield _shown(picture.time_s, picture.frame, recording.video.matrix, out)
+    for start_s, stop_s in [(0.0, float("inf"))] if spans is None else spans:
+        for picture in read_pictures(
+            path, recording, start_s=start_s, stop_s=stop_s, skip_unreferenced=sparse, threads=1
+        ):
+            out = any(a <= picture.time_s < b for a, b in outside)
+            yield _shown(picture.time_s, picture.frame, recording.video.matrix, out)
 
 
 def _shown(time_s: float, frame: Any, matrix: str, outside: bool) -> Shown:

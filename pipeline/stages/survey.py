@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +54,9 @@ from pipeline.model.time import Span, format_time, merge_spans
 from pipeline.stages.intake import SourceFile
 from pipeline.stages.proxy import COARSE_RATE_HZ, CoarseProxy
 from pipeline.store.cache import Cache
+
+if TYPE_CHECKING:
+    from pipeline.stages.detectors import Feed
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
 MEASURES = {"read": "3", "field": "4", "lens": "4", "sound": "3", "activity": "1", "prints": "1"}
@@ -148,10 +151,36 @@ def survey_file(
 
     Raises InputError when the file cannot be used or is cut short.
     """
+    from pipeline.stages import detectors
+
+    recording = probe_apart(source.path, sha256=source.sha256)
+    wanted = options.anonymity
+    with contextlib.ExitStack() as stack:
+        search = None
+        if detectors.wanted(wanted):
+            search = detectors.Feed(
+                recording, None, wanted, samples_per_s=wanted.samples_per_s, late=False
+            )
+            stack.enter_context(search)
+        return _measured(
+            source, recording, options, work, given_field, narration_channel, search, progress
+        )
+
+
+def _measured(
+    source: SourceFile,
+    recording: Recording,
+    options: Options,
+    work: Path,
+    given_field: list[float] | None,
+    narration_channel: int | None,
+    search: Feed | None,
+    progress: Progress,
+) -> Surveyed:
+    """As `survey_file`. search: is handed every picture that is decoded."""
     from pipeline.analysis import damage, fingerprint, lens, mark
     from pipeline.analysis import field as field_measure
 
-    recording = probe_apart(source.path, sha256=source.sha256)
     fold = field_measure.FieldFold(recording.width_px, recording.height_px)
     spool = Spool(work)
     coarse = CoarseProxy(work, recording)
@@ -173,6 +202,8 @@ def survey_file(
             if first_s is None:
                 first_s = picture.time_s
             time_s = picture.time_s
+            if search is not None:
+                search.step(picture)
             for_field, for_lens = field_pace.due(time_s), lens_pace.due(time_s)
             if for_field:
                 rgb = reduce_rgb(picture.frame, rows_px, recording.video.matrix)
@@ -244,7 +275,7 @@ def survey_file(
         )
         series |= sound
     lettering, faces, looked = _look(
-        source, recording, fields, events, duration_s, options, warnings
+        source, recording, fields, events, duration_s, options, warnings, search
     )
     progress("survey", 1, 1)
     survey = Survey(
@@ -291,8 +322,13 @@ def _look(
     duration_s: float,
     options: Options,
     warnings: list[str],
+    search: Feed | None = None,
 ) -> tuple[list[Lettering], list[Face], dict[str, str]]:
-    """Lettering and faces, and which of the two were looked for ('off' where not)."""
+    """Lettering and faces, and which of the two were looked for ('off' where not).
+
+    search: was handed the pictures before the field was known. Only what may lie outside the
+    body, or has no field, is then read again, for faces.
+    """
     from pipeline.stages import detectors
 
     wanted, looked = options.anonymity, _looked(options)
@@ -302,7 +338,18 @@ def _look(
     outside = [
         (e.start_s - margin_s, e.stop_s + margin_s) for e in events if e.kind == "out_of_body"
     ]
-    lettering, faces = detectors.look(
+    lettering: list[Lettering] = []
+    faces: list[Face] = []
+    spans = None
+    if search is not None:
+        lettering, faces = search.finish(fields, duration_s)
+        without = [(f.start_s, f.stop_s) for f in fields if f.shape == "none"]
+        spans = [(s.start_s, s.stop_s) for s in merge_spans([*outside, *without])]
+        spans = [(max(0.0, a), min(b, duration_s)) for a, b in spans]
+        if not wanted.faces or not spans:
+            return lettering, faces, looked
+        wanted = wanted.model_copy(update={"lettering": False})
+    more_lettering, more_faces = detectors.look(
         source.path,
         recording,
         fields,
@@ -310,8 +357,9 @@ def _look(
         wanted,
         samples_per_s=wanted.samples_per_s,
         stop_s=duration_s,
+        spans=spans,
     )
-    return lettering, faces, looked
+    return lettering + more_lettering, faces + more_faces, looked
 
 
 def _shrink(rgb: NDArray[np.uint8], rows_px: int) -> NDArray[np.uint8]:

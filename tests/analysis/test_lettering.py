@@ -17,7 +17,7 @@ from PIL import Image, ImageDraw, ImageFont
 
 from pipeline.analysis._letter_spans import counted
 from pipeline.analysis._letter_watch import LONGEST_S, LetterWatch, Planes, Sight, grid, rgb_view
-from pipeline.analysis.detect import Detectors, Shown
+from pipeline.analysis.detect import Detectors, LitBox, Shown
 from pipeline.analysis.lettering import field_box, field_mask, merge_lettering
 from pipeline.model.field import FieldSpan
 
@@ -299,6 +299,16 @@ def test_mask_of_the_field_has_the_area_of_the_circle() -> None:
     outline = span.model_copy(update={"shape": "other", "outline_px": square})
     assert field_mask(outline, WIDTH, HEIGHT).sum() == pytest.approx(100 * 200, rel=0.03)
     assert field_mask(None, 20, 10).all()
+
+
+def test_what_is_lit_is_found_without_the_field_and_stays() -> None:
+    scene, lit = Scene(6), LitBox()
+    boxes = [lit.step(planes_of(scene.frame(n / 12))[0]) for n in range(24)]
+    x, y, w, h = boxes[-1]
+    left, top, wide, high = field_box(scene.field(), WIDTH, HEIGHT)
+    assert x <= left + 4 and y <= top + 4 and x + w >= left + wide - 4 and y + h >= top + high - 4
+    assert w < wide + 90 and len(set(boxes)) <= 2
+    assert LitBox().step(np.full((HEIGHT, WIDTH), 16, np.uint8)) == (0, 0, WIDTH, HEIGHT)
 
 
 # spans

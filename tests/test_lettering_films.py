@@ -1,0 +1,63 @@
+"""Made films with lettering of any script, coded and read as a recording is.
+
+Fewer than `tests/benchmarks/lettering.py` makes, and on scikit-image's retina alone. The limits
+lie under what was measured on photographs that nothing was taught on (65 of 78 plain ones and
+13 of 42 faint ones covered).
+"""
+
+from __future__ import annotations
+
+import importlib.util
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+import scenes_lettering as scenes
+
+
+@pytest.fixture(scope="module")
+def benchmark() -> ModuleType:
+    path = Path(__file__).parent / "benchmarks" / "lettering.py"
+    spec = importlib.util.spec_from_file_location("lettering_benchmark", path)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.mark.slow
+def test_films_with_lettering_are_covered(benchmark: ModuleType, tmp_path: Path) -> None:
+    plates = scenes.plates(None)
+    held: dict[bool, list[bool]] = {True: [], False: []}
+    seed = 120_000
+    while len(held[True]) + len(held[False]) < 40:
+        seed += 1
+        result = benchmark.one(seed, plates, tmp_path, clean=False)
+        if result is not None:
+            film, share, _, _ = result
+            held[film.line.opacity < 0.5].append(share >= 0.9)
+    assert sum(held[False]) >= 0.65 * len(held[False])
+    assert sum(held[True]) >= 0.1 * len(held[True])
+
+
+def test_a_name_of_half_a_second_is_covered(benchmark: ModuleType, tmp_path: Path) -> None:
+    """And nothing is where nothing is written."""
+    from dataclasses import replace
+
+    film = replace(
+        scenes.film(3001), width=640, height=480, rate=25, seconds=1.0, radius=0.47, codec="h264",
+        quality=30,
+    )  # fmt: skip
+    assert film.line is not None
+    line = replace(
+        film.line, words="Ingrid Brekkestad", script="latin", font="DejaVuSans-Bold", start_s=0.3,
+        stop_s=0.76, high_px=18, ink=(255, 255, 255), opacity=1.0, angle_deg=0.0, upright=False,
+        moves="stays", shows="steady", style="plain", at=(0.0, 0.2),
+    )  # fmt: skip
+    plates = scenes.plates(None)
+    for shown in (line, None):
+        made = replace(film, line=shown)
+        truth = scenes.write(made, plates, tmp_path / "film.mp4")
+        found, _ = benchmark.looked_at(tmp_path / "film.mp4", made)
+        assert benchmark.covered(made, truth, found) == 1.0
+        assert bool(found) == (shown is not None)
