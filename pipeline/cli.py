@@ -88,6 +88,7 @@ class Group(click.Group):
     def main(self, *args: Any, **kwargs: Any) -> Any:
         kwargs["standalone_mode"] = False
         as_json = "--json" in sys.argv[1:]
+        _end_cleanly()
         try:
             code = super().main(*args, **kwargs)
         except click.exceptions.Exit as stop:
@@ -100,6 +101,18 @@ class Group(click.Group):
         except Exception as wrong_any:
             _fail(errors.explained(wrong_any), as_json)
         sys.exit(code if isinstance(code, int) else 0)
+
+
+def _end_cleanly() -> None:
+    """SIGTERM and SIGHUP end every command as Ctrl-C does: what was half made is removed.
+
+    One that was ignored on purpose (nohup) stays ignored.
+    """
+    import signal
+
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
 
 
 def _fail(error: FieldstopError, as_json: bool) -> NoReturn:

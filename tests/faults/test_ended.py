@@ -1,0 +1,32 @@
+"""A run that is ended by a signal leaves no raw sound and no clip that was not verified."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import media_zoo
+import pytest
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+def test_every_signal_to_end_cleans_up(number: signal.Signals, tmp_path: Path) -> None:
+    path, out = tmp_path / "a.mp4", tmp_path / "out"
+    media_zoo.scope_clip(path, 20.0, 25, (320, 240), seed=3)
+    config = tmp_path / "c.toml"
+    config.write_text("[anonymity]\nlettering = false\nfaces = false\n")
+    run = subprocess.Popen(
+        [sys.executable, "-m", "pipeline.cli", "--quiet", "--config", str(config), "--catalogue",
+         str(tmp_path / "c.sqlite3"), "make", str(path), "--consent", "public", "--out", str(out)],
+        stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    until = time.monotonic() + 60
+    while not list(out.glob("private/*/.work.part-*")) and time.monotonic() < until:
+        time.sleep(0.02)
+    assert run.poll() is None, "it ended before the signal"
+    run.send_signal(number)
+    assert run.wait(60) == 130
+    assert not [p for p in out.rglob("*") if ".part-" in p.name]
