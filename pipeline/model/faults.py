@@ -31,7 +31,7 @@ def toml_place(error: Exception) -> str:
     found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
     if found:
         return f"line {found.group(1)}, column {found.group(2)}"
-    return "its end" if "end of document" in str(error) else ""
+    return "its end" if "end of document" in str(error) else "a value that cannot be read"
 
 
 def fault_of(error: ValidationError, model: type[BaseModel], where: str, *, values: bool) -> Fault:
@@ -81,7 +81,8 @@ def _unknown_key(
     if homes:
         do = f"move it there (the keys of {place} are: {', '.join(known)})"
         return f"{place} has `{key}`, which belongs to {' or '.join(homes)}", "", do
-    return f"{place} has a key that is not known", "", f"its keys are: {', '.join(known)}"
+    got = "a key that is not repeated here"
+    return f"{place} has a key that is not known", got, f"its keys are: {', '.join(known)}"
 
 
 def _near(key: str, known: Sequence[str]) -> str | None:

@@ -62,7 +62,7 @@ def _look_here(job: dict[str, Any], path: Any) -> dict[str, Any]:
     from pipeline.media.probe import check_plain_file
 
     check_plain_file(path)
-    answer = look(job)
+    answer = look({**job, "path": str(path)})
     if "error" in answer:
         raise InputError(**answer["error"])
     return answer
