@@ -175,8 +175,22 @@ def _context(values: dict[str, Any]) -> Context:
     merged = {}
     for key in ("as_json", "quiet", "config", "catalogue"):
         merged[key] = values.pop(key, None) or outer.get(key)
-    return Context(bool(merged["as_json"]), bool(merged["quiet"]), merged["config"],
-                   merged["catalogue"])  # fmt: skip
+    context = Context(bool(merged["as_json"]), bool(merged["quiet"]), merged["config"],
+                      merged["catalogue"])  # fmt: skip
+    out = click.get_current_context().params.get("out")
+    if out is not None:
+        swept(context.say, out)
+    return context
+
+
+def swept(say: Say, out: Path) -> None:
+    """Every command on an OUT folder begins with this: raw sound of dead processes goes."""
+    from pipeline.store.stale import sweep
+
+    left = sweep(out)
+    if left:
+        say.note(f"note: {left} work files of an ended run could not be removed; they may hold"
+                 " raw sound: look into the private folder for names with .part-")  # fmt: skip
 
 
 @click.group(cls=Group, context_settings={"help_option_names": ["-h", "--help"]})
@@ -752,6 +766,8 @@ def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int
         if action == "rebuild":
             from pipeline.stages.rebuild import rebuild
 
+            for out in paths:
+                swept(context.say, out)
             notes = rebuild(store, paths)
         records = store.releases()
         rows = [catalogue_row(r, store) for r in records]

@@ -136,9 +136,9 @@ class Cluster:
     # --- a case from task to task ---
 
     def start(self, key: str, job: Job) -> None:
-        from pipeline.stages.make import clean, work_folder
         from pipeline.stages.release import record_unrecorded
         from pipeline.store.consent_files import check_catalogue
+        from pipeline.store.stale import clean, work_folder
         from pipeline.store.work import WorkFolder
 
         folder = WorkFolder(Path(job["out"]), job["case"])

@@ -274,7 +274,7 @@ def _died(code: int) -> OutputError:
 def tidy(job: Job) -> None:
     """Remove what a killed worker left of its case. Does nothing while another works on it."""
     from pipeline.errors import FieldstopError
-    from pipeline.stages.make import clean
+    from pipeline.store.stale import clean
     from pipeline.store.work import WorkFolder
 
     with contextlib.suppress(FieldstopError):

@@ -6,7 +6,6 @@ import contextlib
 import datetime
 import errno
 import os
-import re
 import tempfile
 import time
 from collections.abc import Iterator, Sequence
@@ -42,7 +41,8 @@ from pipeline.store.catalogue import BACKUP_EVERY_S, BatchNote, Catalogue, defau
 from pipeline.store.consent_files import Found, check_catalogue
 from pipeline.store.hashes import LARGE_BYTES, HashMemory
 from pipeline.store.names import NamedFile, Names, earlier_names, keyed
-from pipeline.store.work import WorkFolder, atomic_write, is_alive, output_error, writing
+from pipeline.store.stale import sweep
+from pipeline.store.work import WorkFolder, atomic_write, output_error, writing
 
 _SAVE_S = 5.0
 _POLL_S = 0.5
@@ -147,7 +147,7 @@ class Batch:
             if self.request.dry_run:
                 return self._plan(self.catalogue)
             keep_backup(self.catalogue)
-            self._sweep()
+            sweep(self.request.out)
             try:
                 self._plan(self.catalogue)
                 self._start_runner()
@@ -521,20 +521,6 @@ class Batch:
         for entry in (*self.working.values(), *self.waiting):
             entry.row.state = "stopped"
             self.board.ended(entry.row)
-
-    def _sweep(self) -> None:
-        """Remove what killed runs left, also of cases that are not in the folder any more."""
-        out = Path(os.path.abspath(self.request.out))
-        for path in out.glob(".batch.part-*"):
-            match = re.search(r"\.part-(\d+)", path.name)
-            if match and not is_alive(int(match.group(1))):
-                with writing():
-                    path.unlink(missing_ok=True)
-        cases = {p.parent.name for p in out.glob("private/*/.*.part-*")}
-        cases |= {p.parents[2].name for p in out.glob("private/*/clips/*/.*.part-*")}
-        cases |= {p.parent.name for p in out.glob("releases/*/.*.part-*")}
-        for case in sorted(cases):
-            tidy({"out": str(out), "case": case})
 
     def _save(self, at_once: bool = False) -> None:
         now = time.monotonic()

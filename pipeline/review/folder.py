@@ -12,7 +12,6 @@ import hashlib
 import io
 import json
 import logging
-import os
 import shutil
 import tempfile
 import threading
@@ -65,6 +64,7 @@ from pipeline.stages.plan import (
 from pipeline.stages.proxy import proxy_name, write_proxy
 from pipeline.stages.room import NOT_TOLD
 from pipeline.stages.texts import ShownText
+from pipeline.store.stale import drop_work, new_work
 from pipeline.store.work import WorkFolder, atomic_write
 
 _log = logging.getLogger("fieldstop.review")
@@ -143,7 +143,7 @@ class FolderBackend:
         """Removes the sound that was kept for listening."""
         self._closed.set()
         if self._work is not None:
-            shutil.rmtree(self._work, ignore_errors=True)
+            drop_work(self._work)
 
     # --- documents ---
 
@@ -529,9 +529,7 @@ class FolderBackend:
     def _scratch(self, case: str) -> Path:
         """A private folder for sound; gone with the server, or swept by the next run."""
         if self._work is None:
-            parent = self._folder(case).private_dir
-            name = f".work.part-{os.getpid()}-"
-            self._work = Path(tempfile.mkdtemp(prefix=name, dir=parent))
+            self._work = new_work(self._folder(case).private_dir)
         path = self._work / case
         path.mkdir(exist_ok=True)
         return path

@@ -6,13 +6,9 @@ beside the output that is gone afterwards, whatever happens.
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import io
-import os
 import re
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -98,11 +94,11 @@ from pipeline.store.cache import Cache
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.names import Names, earlier_names
+from pipeline.store.stale import clean, work_folder
 from pipeline.store.texts import ConfirmedTexts
-from pipeline.store.work import WorkFolder, is_alive, writing
+from pipeline.store.work import WorkFolder, writing
 
 _INITIALS = re.compile(r"^[A-Za-z]{1,4}$")
-_WORK = re.compile(r"^\.work\.part-(\d+)-")
 
 
 @dataclass(frozen=True)
@@ -882,22 +878,3 @@ def write_pages(run: CaseRun, report: Report | None, proof: Report | None) -> No
         revision = run.released.revision if run.released is not None else None
         run.proof = proof_file(run.folder, run.kept.name, revision)
         run.folder.atomic_write(run.proof, proof(run))
-
-
-def clean(folder: WorkFolder) -> None:
-    """Remove what a killed run left behind. Call it while holding the lock."""
-    folder.whole.clean_stale()
-    for path in (p for part in folder.parts() for p in part.private_dir.glob(".work.part-*")):
-        match = _WORK.match(path.name)
-        if match and path.is_dir() and not is_alive(int(match.group(1))):
-            shutil.rmtree(path, ignore_errors=True)
-
-
-@contextlib.contextmanager
-def work_folder(folder: WorkFolder) -> Iterator[Path]:
-    with writing():
-        path = Path(tempfile.mkdtemp(prefix=f".work.part-{os.getpid()}-", dir=folder.private_dir))
-    try:
-        yield path
-    finally:
-        shutil.rmtree(path, ignore_errors=True)

@@ -27,6 +27,7 @@ from pipeline.store.consent_files import (
     read_out,
     stamp,
 )
+from pipeline.store.stale import sweep
 from pipeline.store.work import WorkFolder, output_error
 
 _BESIDE = (".jpg", ".vtt", ".sheet.json", ".proof.html")
@@ -83,6 +84,8 @@ def withdraw_case(
     done = Withdrawal(cases)
     concerned = sorted({*cases, *(r.sheet.case for r in records.values())})
     places = _places(concerned, catalogue, out, list(records.values()), done)
+    for place in {place for _, place in places}:
+        sweep(place)
     for case, place in places:
         _tell(case, place, catalogue, done)
     done.take_down = [_row(r, places) for r in records.values()]

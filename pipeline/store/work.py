@@ -22,7 +22,7 @@ from pipeline.model.pseudonym import SAFE
 
 _CLIP = re.compile(r"[a-z0-9][a-z0-9-]{0,39}")
 _PROFILE = re.compile(r"[a-z0-9-]{1,80}")  # a profile, and the times of a clip
-_TEMP_MARK = ".part-"
+TEMP_MARK = ".part-"
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _REFUSED = (errno.EACCES, errno.EPERM, errno.EROFS)
 
@@ -57,11 +57,12 @@ def writing() -> Iterator[None]:
 
 
 _counter = itertools.count()
+in_use: set[str] = set()  # names of this process's own temporary files and work folders
 
 
 def temp_path(target: Path) -> Path:
     """A fresh name for a temporary file beside `target`, with the process id and the extension."""
-    name = f".{target.stem}{_TEMP_MARK}{os.getpid()}-{next(_counter)}{target.suffix}"
+    name = f".{target.stem}{TEMP_MARK}{os.getpid()}-{next(_counter)}{target.suffix}"
     return target.with_name(name)
 
 
@@ -96,6 +97,7 @@ def atomic_path(target: Path, private: bool = False) -> Iterator[Path]:
     """
     target = Path(target)
     temp = temp_path(target)
+    in_use.add(temp.name)
     try:
         with writing():
             make_folder(target.parent)
@@ -115,6 +117,7 @@ def atomic_path(target: Path, private: bool = False) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             temp.unlink(missing_ok=True)
+        in_use.discard(temp.name)
 
 
 def atomic_write(target: Path, data: bytes | str, private: bool = False) -> None:
@@ -227,14 +230,16 @@ class WorkFolder:
             yield temp
 
     @contextlib.contextmanager
-    def case_lock(self) -> Iterator[None]:
+    def case_lock(self, prepare: bool = True) -> Iterator[None]:
         """Holds the one lock of the case; it is gone when the process ends, however it ends.
 
-        Raises OutputError at once if another process (or this one) holds it.
+        prepare: make the folders first. Raises OutputError at once if another process (or
+        this one) holds it.
         """
         import fcntl
 
-        self.prepare()
+        if prepare:
+            self.prepare()
         path = self.whole.private_dir / ".lock"
         with writing():
             handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
@@ -256,24 +261,6 @@ class WorkFolder:
         finally:
             os.close(handle)
 
-    def clean_stale(self) -> list[str]:
-        """Removes temporary files of runs that are gone; call it while holding the lock.
-
-        Returns the names removed. Files of a living process other than this
-        one are left.
-        """
-        removed = []
-        for folder in (self.releases_dir, self.private_dir):
-            if not folder.is_dir():
-                continue
-            for path in sorted(folder.rglob(f".*{_TEMP_MARK}*")):
-                if not path.is_file() or _alive(path):
-                    continue
-                with writing():
-                    path.unlink(missing_ok=True)
-                removed.append(path.name)
-        return removed
-
     def _is_private(self, path: Path) -> bool:
         return Path(path).resolve().is_relative_to(self.whole.private_dir.resolve())
 
@@ -287,20 +274,12 @@ class WorkFolder:
         return f"held by process {process}" if process else "held by another process"
 
 
-def _alive(path: Path) -> bool:
-    match = re.search(re.escape(_TEMP_MARK) + r"(\d+)", path.name)
-    if not match:
-        return False
-    process = int(match.group(1))
-    return process != os.getpid() and is_alive(process)
-
-
 def is_alive(process: int) -> bool:
     """True if a process of that number runs. One that has ended and was not yet collected
     by its parent counts as ended: in a container that may last."""
     try:
         os.kill(process, 0)
-    except ProcessLookupError:
+    except (ProcessLookupError, OverflowError):
         return False
     except PermissionError:
         return True

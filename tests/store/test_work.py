@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import EXIT_OUTPUT, OutputError, UsageError
+from pipeline.store.stale import clean
 from pipeline.store.work import WorkFolder, atomic_path, atomic_write, output_error
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -154,17 +155,17 @@ def test_a_killed_run_frees_the_lock_and_its_files_are_cleaned(tmp_path: Path) -
     assert child.stdout is not None and child.stdout.readline() == "ready\n"
     with pytest.raises(OutputError), work.case_lock():
         pass
-    assert work.clean_stale() == []  # its owner lives
+    assert clean(work) == []  # its owner lives
     child.send_signal(signal.SIGKILL)
     child.wait()
     child.stdout.close()
     with work.case_lock():
-        assert len(work.clean_stale()) == 1
+        assert len(clean(work)) == 1
     assert leftovers(tmp_path) == []
 
 
 def test_clean_stale_spares_whole_files(tmp_path: Path) -> None:
     work = WorkFolder(tmp_path, "HL-1")
     work.atomic_write(work.release_file("web", 1), b"x")
-    work.clean_stale()
+    clean(work)
     assert work.release_file("web", 1).exists()
