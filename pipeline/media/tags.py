@@ -29,6 +29,7 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.media import boxes
 from pipeline.model.release import Check
 
 _BRANDS = {b"isom", b"iso2", b"iso4", b"iso5", b"iso6", b"avc1", b"mp41", b"mp42"}
@@ -44,7 +45,7 @@ _CHILDREN: dict[str, set[str]] = {
     "moov/trak/mdia/minf/gmhd": {"gmin", "text"},
     "moov/trak/mdia/minf/dinf": {"dref"},
     "moov/trak/mdia/minf/stbl": {
-        "stsd", "stts", "ctts", "cslg", "stss", "stsc", "stsz", "stco", "co64", "sgpd", "sbgp",
+        "stsd", "stts", "ctts", "stss", "stsc", "stsz", "stco", "co64", "sgpd", "sbgp",
         "sdtp",
     },
 }  # fmt: skip
@@ -67,6 +68,7 @@ _STREAM_TAGS = {"language", "handler_name", "vendor_id"}
 _FILE_TAGS = {"major_brand", "minor_version", "compatible_brands"}
 _SOUND_PRIMING_S = 0.1  # an AAC encoder's priming is 1024 or 2112 samples (ISO/IEC 14496-24)
 _LARGEST_INDEX = 512 << 20
+_LARGEST_SET = (64, 12)  # bytes of a sequence and of a picture parameter set; x264 writes 25, 6
 
 
 class _Broken(Exception):
@@ -80,6 +82,9 @@ class _Track:
     timescale: int = 0
     length_size: int = 4
     boxes: dict[str, bytes] = field(default_factory=dict)
+    groups: list[bytes] = field(default_factory=list)
+    aspect: tuple[int, int] = (1, 1)
+    parameters: set[bytes] = field(default_factory=set)
     offsets: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     sizes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
@@ -93,6 +98,8 @@ class _File:
     times: int = 0
     names: int = 0
     titles: list[str] = field(default_factory=list)
+    title_times: list[int] = field(default_factory=list)
+    movie_header: bytes = b""
 
 
 def check_container(
@@ -198,7 +205,25 @@ def _walk_file(stream: BinaryIO) -> _File:
             raise _Broken(f"{seen[name]} boxes of type {name}")
     for track in found.tracks:
         _samples(track)
+    _numbers(found)
     return found
+
+
+def _numbers(found: _File) -> None:
+    """Numbers that are not what a muxer would write: text can be hidden in them."""
+    try:
+        tables = [
+            boxes.Tables(t.kind, t.boxes, t.groups, t.aspect, len(t.sizes)) for t in found.tracks
+        ]
+        for name in boxes.odd_boxes(found.movie_header, tables):
+            found.strange[f"{name} with content"] += 1
+    except KeyError:
+        raise _Broken("a track without its headers") from None
+    found.strange["samples of no size"] += sum(int((t.sizes == 0).sum()) for t in found.tracks)
+    last_s = boxes.duration_s(found.movie_header)
+    if any(np.diff(found.title_times) <= 0) or max(found.title_times, default=0) > last_s * 1e7:
+        found.strange["chpl with content"] += 1
+    found.strange = +found.strange
 
 
 def _file_type(payload: bytes, found: _File) -> None:
@@ -241,6 +266,8 @@ def _leaf(place: str, name: str, data: bytes, found: _File, track: _Track | None
     if track is None:
         return False
     track.boxes[name] = data
+    if name == "sbgp":
+        track.groups.append(data)
     if name == "hdlr":
         return _handler(data, found, track)
     if name == "stsd":
@@ -249,22 +276,17 @@ def _leaf(place: str, name: str, data: bytes, found: _File, track: _Track | None
         return len(data) == 4
     if name == "dref":
         return data == b"\0\0\0\0\0\0\0\x01\0\0\0\x0curl \0\0\0\x01"
-    if name == "gmin":
-        return len(data) == 16
-    if name == "text":
-        return len(data) == 36 and not re.search(rb"[A-Za-z0-9]{3}", data)
+    if name in ("gmin", "text"):
+        return True  # compared with what ffmpeg writes, when all is read
     if name in ("vmhd", "smhd"):
         return data in (bytes(8), b"\0\0\0\1" + bytes(8))
     if name == "sdtp":
-        return True  # its length is compared with the number of samples below
+        return True  # compared with the samples, when all is read
     if name == "sgpd":
-        kind, length, entries = struct.unpack_from(">4sII", data, 4)
-        return version == 1 and kind in (b"roll", b"prol") and len(data) == 16 + length * entries
+        return data[4:8] in (b"roll", b"prol") and boxes.plain_description(data)
     if name == "sbgp":
         kind, entries = struct.unpack_from(">4sI", data, 4)
         return version == 0 and kind in (b"roll", b"prol") and len(data) == 12 + 8 * entries
-    if name == "cslg":
-        return len(data) == (24 if version == 0 else 44)
     (count,) = struct.unpack_from(">I", data, 8 if name == "stsz" else 4)
     if name == "stsz":
         (uniform,) = struct.unpack_from(">I", data, 4)
@@ -282,7 +304,10 @@ def _header(name: str, version: int, data: bytes, found: _File, track: _Track | 
     made, changed = struct.unpack_from(">II" if version == 0 else ">QQ", data, 4)
     found.times += (made != 0) + (changed != 0)
     after = 12 if version == 0 else 20
+    if track is not None:
+        track.boxes[name] = data
     if name == "mvhd":
+        found.movie_header = data
         (found.movie_timescale,) = struct.unpack_from(">I", data, after)
         tail = data[-74:-4]  # reserved, matrix, pre_defined
         return tail[:10] == bytes(10) and tail[-24:] == bytes(24)
@@ -314,9 +339,7 @@ def _description(data: bytes, found: _File, track: _Track) -> bool:
     kind, inner = entries[0]
     track.entry = _word(kind)
     if track.entry == "text":
-        # A QuickTime text description: numbers, and a font name that must be empty.
-        rest = inner.replace(b"\x00\x00\x00\x0dftab", b"").replace(b"\x00\x00\x00\x14btrt", b"")
-        return len(inner) <= 72 and not re.search(rb"[A-Za-z]{2}", rest)
+        return boxes.plain_text_entry(inner)
     if track.entry not in _ENTRY_FIXED:
         return False
     fixed = _ENTRY_FIXED[track.entry]
@@ -329,8 +352,9 @@ def _description(data: bytes, found: _File, track: _Track) -> bool:
         name = head[43 : 43 + length] if length <= 31 else b"too long"
         found.names += name.rstrip(b"\0") not in _COMPRESSORS
         ok &= head[43 + length : 74].strip(b"\0") == b"" and head[8:24] == bytes(16)
+        ok &= boxes.plain_video_entry(head)
     else:
-        ok &= head[8:16] == bytes(8)
+        ok &= head[8:16] == bytes(8) and boxes.plain_sound_entry(head)
     for child, payload in _boxes(rest):
         name_ = _word(child)
         ok &= name_ in _ENTRY_CHILDREN[track.entry] and _entry_leaf(name_, payload, track)
@@ -339,30 +363,39 @@ def _description(data: bytes, found: _File, track: _Track) -> bool:
 
 def _entry_leaf(name: str, data: bytes, track: _Track) -> bool:
     if name == "colr":
-        return (data[:4], len(data)) in ((b"nclx", 11), (b"nclc", 10))
+        known = (data[:4], len(data)) in ((b"nclx", 11), (b"nclc", 10))
+        return known and boxes.plain_extra(name, data)
     if name == "avcC":
         return _avc_configuration(data, track)
     if name == "esds":
         return _sound_configuration(data)
-    return len(data) == {"pasp": 8, "btrt": 12, "fiel": 2}[name]
+    if len(data) != {"pasp": 8, "btrt": 12, "fiel": 2}[name]:
+        return False
+    if name == "pasp":
+        track.aspect = struct.unpack(">II", data)
+    return boxes.plain_extra(name, data)
 
 
 def _avc_configuration(data: bytes, track: _Track) -> bool:
     """ISO/IEC 14496-15, 5.3.3.1: parameter sets and nothing behind them."""
-    if data[0] != 1:
+    if data[0] != 1 or data[4] & 0xFC != 0xFC or data[5] != 0xE1:
         return False
     track.length_size = (data[4] & 3) + 1
     position, ok = 6, True
     for index in range(2):
         count = data[5] & 31 if index == 0 else data[position]
         position += index
+        ok &= count == 1
         for _ in range(count):
             (size,) = struct.unpack_from(">H", data, position)
-            ok &= size > 0 and data[position + 2] & 31 == (7, 8)[index]
+            ok &= 0 < size <= _LARGEST_SET[index] and data[position + 2] & 31 == (7, 8)[index]
+            track.parameters.add(data[position + 2 : position + 2 + size])
             position += 2 + size
     rest = len(data) - position
     # High profiles add chroma format, bit depths and extension sets (here none).
-    return ok and (rest == 0 or (rest == 4 and data[-1] == 0))
+    ok &= data[1:4] == data[9:12]  # profile and level, as the first set says them
+    high = rest == 4 and data[-1] == 0 and data[-4] >= 0xFC and min(data[-3], data[-2]) >= 0xF8
+    return ok and (rest == 0 or high)
 
 
 def _sound_configuration(data: bytes) -> bool:
@@ -384,14 +417,20 @@ def _sound_configuration(data: bytes) -> bool:
             position += size
 
     outer = list(descriptors(data[4:]))
-    if [tag for tag, _ in outer] != [3] or len(outer[0][1]) < 3 or outer[0][1][2] & 0xE0:
+    if data[:4] != bytes(4) or [tag for tag, _ in outer] != [3]:
+        return False
+    if len(outer[0][1]) < 3 or outer[0][1][0] or outer[0][1][2]:
         return False
     for tag, payload in descriptors(outer[0][1][3:]):
         if tag == 4:
+            # AAC, a sound stream; its buffer and its rates
+            sizes = b"\0" + payload[2:13]
+            if payload[:2] != b"\x40\x15" or not boxes.plain_numbers(sizes):
+                return False
             for inner, config in descriptors(payload[13:]):
-                if inner != 5 or len(config) > 16:
+                if inner != 5 or not boxes.plain_sound_configuration(config):
                     return False
-        elif tag != 6 or len(payload) != 1:
+        elif (tag, payload) != (6, b"\2"):
             return False
     return True
 
@@ -401,10 +440,11 @@ def _chapter_list(data: bytes, found: _File) -> bool:
     count = data[position]
     position += 1
     for _ in range(count):
+        found.title_times.append(struct.unpack_from(">Q", data, position)[0])
         length = data[position + 8]
         found.titles.append(data[position + 9 : position + 9 + length].decode("utf-8", "replace"))
         position += 9 + length
-    return position == len(data)
+    return position == len(data) and data[:8] == b"\1" + bytes(7)
 
 
 def _samples(track: _Track) -> None:
@@ -433,9 +473,6 @@ def _samples(track: _Track) -> None:
     start = np.cumsum(track.sizes) - track.sizes
     inside = start - np.repeat(start[first] if count else start, per_chunk)
     track.offsets = np.repeat(chunks, per_chunk) + inside
-    sdtp = track.boxes.get("sdtp")
-    if sdtp is not None and len(sdtp) != 4 + count:
-        raise _Broken("a broken sample table")
 
 
 def _repeat(
@@ -483,7 +520,7 @@ def _contents(stream: BinaryIO, found: _File, title_allowed: Callable[[str], boo
     for track in found.tracks:
         if track.kind == "vide" and track.entry == "avc1":
             for data in _read(stream, track):
-                _units(data, track.length_size, units)
+                _units(data, track, units)
             hidden += _hidden(track, found.movie_timescale)[0]
         elif track.kind == "soun":
             signed += sum(len(_SIGNATURE.findall(data)) for data in _read(stream, track))
@@ -551,9 +588,9 @@ def _read(stream: BinaryIO, track: _Track) -> Iterator[bytes]:
         yield data
 
 
-def _units(data: bytes, length_size: int, out: Counter[str]) -> None:
-    """Counts NAL units of a sample that are not on the list."""
-    position = 0
+def _units(data: bytes, track: _Track, out: Counter[str]) -> None:
+    """Counts NAL units of a sample that are not on the list, or hold more than theirs."""
+    position, length_size = 0, track.length_size
     while position < len(data):
         size = int.from_bytes(data[position : position + length_size], "big")
         position += length_size
@@ -561,9 +598,17 @@ def _units(data: bytes, length_size: int, out: Counter[str]) -> None:
             raise _Broken("a broken picture")
         kind = data[position] & 31
         if kind == 6:
-            for payload in _sei(data[position + 1 : position + size]):
+            for payload, length in _sei(data[position + 1 : position + size]):
                 if payload not in _SEI_ALLOWED:
                     out[f"SEI {payload}"] += 1
+                elif not boxes.plain_message(payload, length):
+                    out[f"SEI {payload} with content"] += 1
+        elif kind in (7, 8):
+            if data[position : position + size] not in track.parameters:
+                out[f"NAL {kind} that the index does not have"] += 1
+        elif kind in (9, 10, 11):  # H.264 7.3.2.4 to 7.3.2.6: one byte, and nothing
+            if size != (2 if kind == 9 else 1):
+                out[f"NAL {kind} with content"] += 1
         elif kind == 12:
             if data[position + 1 : position + size].strip(b"\xff") not in (b"", b"\x80"):
                 out["filler with content"] += 1
@@ -572,8 +617,8 @@ def _units(data: bytes, length_size: int, out: Counter[str]) -> None:
         position += size
 
 
-def _sei(data: bytes) -> list[int]:
-    """Payload types of an SEI unit (H.264 7.3.2.3), emulation prevention taken out."""
+def _sei(data: bytes) -> list[tuple[int, int]]:
+    """Types and sizes of payloads of an SEI unit (H.264 7.3.2.3), without emulation prevention."""
     data = data.replace(b"\0\0\3", b"\0\0")
     kinds, position = [], 0
     while position < len(data) and data[position:] != b"\x80":
@@ -585,7 +630,7 @@ def _sei(data: bytes) -> list[int]:
                 position += 1
             values.append(value + data[position])
             position += 1
-        kinds.append(values[0])
+        kinds.append((values[0], values[1]))
         position += values[1]
     return kinds
 

@@ -276,6 +276,98 @@ def test_every_cut_off_file_fails(index_last: bytes, tmp_path: Path) -> None:
         assert failed(tmp_path / "a.mp4")
 
 
+def leaves(data: bytes, path: str = "", base: int = 0) -> list[tuple[str, int, int]]:
+    """(name, offset, length) of the content of every box that holds no boxes."""
+    found, at = [], 0
+    while at < len(data):
+        size, kind = struct.unpack_from(">I4s", data, at)
+        name, inner = kind.decode("latin-1"), data[at + 8 : at + size]
+        if name in {"moov", "trak", "mdia", "minf", "stbl", "edts", "dinf", "tref", "gmhd", "udta"}:
+            found += leaves(inner, f"{path}/{name}", base + at + 8)
+        elif name != "mdat":
+            found.append((f"{path}/{name}", base + at + 8, len(inner)))
+        at += size
+    return found
+
+
+# What a text may still replace without a word being said: a picture's coded description.
+NOT_READ = {"/moov/trak/mdia/minf/stbl/stsd"}
+
+
+def test_text_in_place_of_any_number_is_found(folder: Path, tmp_path: Path) -> None:
+    """Letters at every place of the index, in a file with pictures, sound and chapters."""
+    clean = (folder / "clean.mp4").read_bytes()
+    passed = set()
+    for name, start, length in leaves(clean):
+        if name in NOT_READ:
+            continue
+        last = length - 4
+        for at in sorted({*range(min(last, 40)), *range(40, last, 29), max(0, last)}):
+            data = bytearray(clean)
+            data[start + at : start + min(at + 4, length)] = b"Brek"[: length - at]
+            (tmp_path / "a.mp4").write_bytes(data)
+            if length and not failed(tmp_path / "a.mp4"):
+                passed.add((name, at))
+    assert not passed
+
+
+def with_box(index_last: bytes, content: bytes, kind: bytes = b"sdtp") -> bytes:
+    return grow(index_last, STBL, box(kind, content))
+
+
+def test_a_table_of_dependencies_holds_bytes_that_a_muxer_writes(
+    index_last: bytes, tmp_path: Path
+) -> None:
+    """ISO/IEC 14496-12, 8.6.4.3; 50 pictures. The first depends on none, some are not needed."""
+    table = bytes([0x20]) + bytes([0x10, 0x18] * 24) + bytes([0x10])
+    (tmp_path / "a.mp4").write_bytes(with_box(index_last, bytes(4) + table))
+    assert failed(tmp_path / "a.mp4") == set()
+    name = NAME.encode().ljust(50, b"\0")
+    for content in (
+        bytes(4) + name,
+        bytes(4) + table[:-1],
+        bytes(4) + table + b"\x10",
+        b"Brek" + table,
+        bytes(4) + bytes([0x30]) + table[1:],  # reserved
+        bytes(4) + bytes([0x0C]) + table[1:],  # reserved
+        bytes(4) + table[:-2] + b"ab",
+        b"",
+    ):
+        (tmp_path / "a.mp4").write_bytes(with_box(index_last, content))
+        assert failed(tmp_path / "a.mp4"), content
+
+
+@pytest.mark.parametrize(
+    ("kind", "content"),
+    [
+        (b"cslg", bytes(4) + b"Ingrid Brekkestad..."),
+        (b"sgpd", b"\1\0\0\0roll" + struct.pack(">II", 4, 2) + b"Brekkest"),
+        (b"sgpd", b"\1\0\0\0roll" + struct.pack(">II2s", 2, 1, b"Br")),
+        (b"sbgp", bytes(4) + b"roll" + struct.pack(">III", 2, 50, 0) + b"Brekkest"[:4]),
+        (b"sbgp", bytes(4) + b"roll" + struct.pack(">III4s", 1, 50, 1, b"")),
+        (b"sbgp", bytes(4) + b"roll" + struct.pack(">II4s", 1, 50, b"Brek")),
+        (b"sbgp", bytes(4) + b"roll" + struct.pack(">I8s", 1, b"Brekkest")),
+    ],
+)
+def test_text_in_a_box_of_groups_is_found(
+    index_last: bytes, tmp_path: Path, kind: bytes, content: bytes
+) -> None:
+    (tmp_path / "a.mp4").write_bytes(with_box(index_last, content, kind))
+    assert failed(tmp_path / "a.mp4")
+
+
+@pytest.mark.parametrize("table", ["stts", "ctts"])
+def test_an_entry_for_no_sample_is_found(index_last: bytes, tmp_path: Path, table: str) -> None:
+    """A count of 0 and a free number behind it."""
+    grown = grow(index_last, [*STBL, table.encode()], struct.pack(">I4s", 0, b"Brek"))
+    at = grown.index(table.encode()) + 8
+    count = struct.unpack_from(">I", grown, at)[0]
+    data = bytearray(grown)
+    struct.pack_into(">I", data, at, count + 1)
+    (tmp_path / "a.mp4").write_bytes(data)
+    assert failed(tmp_path / "a.mp4")
+
+
 def test_broken_files_never_raise(index_last: bytes, tmp_path: Path) -> None:
     import random
 
