@@ -30,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.media import boxes
+from pipeline.media.parameter_sets import plain_sets
 from pipeline.model.release import Check
 
 _BRANDS = {b"isom", b"iso2", b"iso4", b"iso5", b"iso6", b"avc1", b"mp41", b"mp42"}
@@ -84,7 +85,7 @@ class _Track:
     boxes: dict[str, bytes] = field(default_factory=dict)
     groups: list[bytes] = field(default_factory=list)
     aspect: tuple[int, int] = (1, 1)
-    parameters: set[bytes] = field(default_factory=set)
+    parameters: list[bytes] = field(default_factory=list)
     offsets: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
     sizes: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, np.int64))
 
@@ -358,6 +359,10 @@ def _description(data: bytes, found: _File, track: _Track) -> bool:
     for child, payload in _boxes(rest):
         name_ = _word(child)
         ok &= name_ in _ENTRY_CHILDREN[track.entry] and _entry_leaf(name_, payload, track)
+    if track.entry == "avc1":
+        width, height = struct.unpack_from(">HH", head, 24)
+        sets = track.parameters
+        ok &= len(sets) == 2 and plain_sets(sets[0], sets[1], width, height)
     return ok
 
 
@@ -389,7 +394,7 @@ def _avc_configuration(data: bytes, track: _Track) -> bool:
         for _ in range(count):
             (size,) = struct.unpack_from(">H", data, position)
             ok &= 0 < size <= _LARGEST_SET[index] and data[position + 2] & 31 == (7, 8)[index]
-            track.parameters.add(data[position + 2 : position + 2 + size])
+            track.parameters.append(data[position + 2 : position + 2 + size])
             position += 2 + size
     rest = len(data) - position
     # High profiles add chroma format, bit depths and extension sets (here none).

@@ -290,25 +290,59 @@ def leaves(data: bytes, path: str = "", base: int = 0) -> list[tuple[str, int, i
     return found
 
 
-# What a text may still replace without a word being said: a picture's coded description.
-NOT_READ = {"/moov/trak/mdia/minf/stbl/stsd"}
-
-
 def test_text_in_place_of_any_number_is_found(folder: Path, tmp_path: Path) -> None:
     """Letters at every place of the index, in a file with pictures, sound and chapters."""
     clean = (folder / "clean.mp4").read_bytes()
     passed = set()
     for name, start, length in leaves(clean):
-        if name in NOT_READ:
-            continue
         last = length - 4
-        for at in sorted({*range(min(last, 40)), *range(40, last, 29), max(0, last)}):
+        step = 5 if name.endswith("stsd") else 29
+        for at in sorted({*range(min(last, 40)), *range(40, last, step), max(0, last)}):
             data = bytearray(clean)
             data[start + at : start + min(at + 4, length)] = b"Brek"[: length - at]
             (tmp_path / "a.mp4").write_bytes(data)
             if length and not failed(tmp_path / "a.mp4"):
                 passed.add((name, at))
     assert not passed
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ["-profile:v", "baseline"],
+        ["-profile:v", "main", "-bf", "0"],
+        ["-preset", "ultrafast", "-s", "162x122"],
+        ["-x264-params", "nal-hrd=vbr:vbv-maxrate=500:vbv-bufsize=500"],
+        ["-x264-params", "nal-hrd=cbr:vbv-maxrate=500:vbv-bufsize=500", "-b:v", "500k"],
+        ["-flags:v", "+ildct+ilme+bitexact", "-x264-params", "tff=1"],
+        ["-aspect", "16:9", "-color_range", "pc"],
+        ["-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709"],
+        ["-r", "30000/1001", "-preset", "slower"],
+        ["-video_track_timescale", "90000", "-x264-params", "open-gop=1:keyint=12"],
+        ["-x264-params", "aud=1"],
+    ],
+    ids=str,
+)
+def test_what_this_encoder_may_write_passes(
+    folder: Path, tmp_path: Path, options: list[str]
+) -> None:
+    """The list is not of one encode only: x264's own parameter sets are the reference."""
+    make(folder, tmp_path / "a.mp4", (), *options)
+    assert failed(tmp_path / "a.mp4") == set()
+
+
+def test_bytes_behind_a_parameter_set_are_found(index_last: bytes, tmp_path: Path) -> None:
+    """H.264 7.3.2.11: nothing follows the trailing bits; a decoder would not look at it."""
+    at = index_last.index(b"avcC") + 4
+    size = struct.unpack_from(">H", index_last, at + 6)[0]
+    for text in (b"B", b"Ingrid Brekkestad"):
+        room = grow(index_last, [*STBL, b"stsd", b"avc1", b"avcC"], text)
+        tail = room[at + 8 + size : room.index(text, at)]
+        data = bytearray(room)
+        data[at + 8 + size : at + 8 + size + len(text) + len(tail)] = text + tail
+        struct.pack_into(">H", data, at + 6, size + len(text))
+        (tmp_path / "a.mp4").write_bytes(data)
+        assert "boxes and fields not on the list" in failed(tmp_path / "a.mp4")
 
 
 def with_box(index_last: bytes, content: bytes, kind: bytes = b"sdtp") -> bytes:
