@@ -32,6 +32,9 @@ STILL_DEMUXERS = {
 PICTURE_LIMIT_PX = 8192
 # 8192 x 4608: no picture is taken apart that would need more memory than this.
 PICTURE_AREA_LIMIT_PX = 8192 * 4608
+# A photograph's working picture fits into this (width, height), the largest picture that the
+# default settings put out: all that follows costs as much as one picture of a video.
+PHOTOGRAPH_PX = (3840, 2160)
 LISTED_LIMIT = 200
 # A picture must come out within this many packets: minutes of any real recording.
 FIRST_PACKETS = 5000
@@ -116,6 +119,7 @@ def probe(path: Path, *, sha256: str | None = None) -> Recording:
     """What the file is. Raises InputError if it holds no picture or is cut short."""
     _refuse_cut_short(path)
     warnings: list[str] = []
+    photograph = path.suffix.lower() in STILL_DEMUXERS
     with closing(open_media(path)) as container:
         pictures = [s for s in container.streams.video if not attached(s)]
         if not pictures:
@@ -136,6 +140,8 @@ def probe(path: Path, *, sha256: str | None = None) -> Recording:
         frame, interlaced, first_s = _first_pictures(container, stream, path)
         video, aspect = _video_facts(stream, frame, interlaced, first_s, warnings)
         width_px, height_px = working_size(video, aspect)
+        if photograph:
+            width_px, height_px = _within(width_px, height_px)
         rate = stream.average_rate or stream.guessed_rate or Fraction(25)
         duration_s = _duration_s(container, stream)
         audio = [
@@ -180,6 +186,22 @@ def working_size(video: VideoStream, aspect: Fraction) -> tuple[int, int]:
     return max(2, math.floor(width / 2 + 0.25) * 2), max(2, math.floor(height / 2 + 0.25) * 2)
 
 
+def _within(width_px: int, height_px: int) -> tuple[int, int]:
+    """The even size of a photograph's working picture: its own, or what fits `PHOTOGRAPH_PX`."""
+    most_width, most_height = PHOTOGRAPH_PX
+    ratio = min(1.0, most_width / width_px, most_height / height_px)
+    if ratio == 1.0:
+        return width_px, height_px
+    return max(2, round(width_px * ratio / 2) * 2), max(2, round(height_px * ratio / 2) * 2)
+
+
+def on_working_picture(numbers: list[float], recording: Recording) -> list[float]:
+    """Numbers in pixels of the upright file, as a person reads them off, in those of the
+    working picture: less where a photograph was scaled down."""
+    whole, _ = working_size(recording.video, Fraction(recording.video.pixel_aspect))
+    return [n * recording.width_px / whole for n in numbers]
+
+
 def attached(stream: Any) -> bool:
     return bool(int(stream.disposition) & 0x400)  # AV_DISPOSITION_ATTACHED_PIC
 
@@ -219,6 +241,13 @@ def _first_pictures(container: Any, stream: Any, path: Path) -> tuple[Any, bool,
                 break
     except (av.error.FFmpegError, OSError, MemoryError):
         pass
+    if first is None and path.suffix.lower() in STILL_DEMUXERS:
+        # The decoder takes no larger one apart, and then does not say how large it is.
+        raise InputError(
+            "A photograph is damaged, or larger than 8192x4608 pixels",
+            label(path),
+            "copy it again, or scale it down first",
+        )
     if first is None:
         raise InputError(
             "The picture of a file cannot be decoded", label(path), "copy it again, or convert it"
@@ -287,7 +316,7 @@ def _check_size(width: int, height: int, *, told: bool = False) -> None:
         raise InputError(
             "The picture size is out of range",
             f"{width}x{height}",
-            f"give a video of 16 to {PICTURE_LIMIT_PX} pixels on each side,"
+            f"give a picture of 16 to {PICTURE_LIMIT_PX} pixels on each side,"
             " and no larger than 8192x4608",
         )
 

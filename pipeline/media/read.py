@@ -595,7 +595,8 @@ class _Work:
             steps.append(("hflip", ""))
         width, height = output_size(self._recording, self._limit)
         upright = (frame.width, frame.height)
-        if video.rotation_deg in (90, 270):
+        turned = video.rotation_deg in (90, 270)
+        if turned:
             upright = upright[::-1]
         convert = frame.format.name != "yuv420p" or video.full_range or self._matrix != video.matrix
         if upright != (width, height) or convert:
@@ -603,7 +604,12 @@ class _Work:
             colour = f"out_color_matrix={self._matrix}:out_range=limited"
             if not getattr(frame.format, "is_rgb", False):
                 colour += f":in_color_matrix={video.matrix}:in_range={source}"
-            steps.append(("scale", f"w={width}:h={height}:flags=bicubic+accurate_rnd:{colour}"))
+            # A photograph is many times larger than what is handed on: it is scaled at once.
+            first = self._recording.container.endswith("_pipe")
+            w, h = (height, width) if first and turned else (width, height)
+            scale = ("scale", f"w={w}:h={h}:flags=bicubic+accurate_rnd:{colour}")
+            steps[0:0] = [scale, ("format", "pix_fmts=yuv420p")] if first else []
+            steps += [] if first else [scale]
         if steps:
             steps.append(("format", "pix_fmts=yuv420p"))
         return steps

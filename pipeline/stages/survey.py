@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from pipeline.errors import InputError
 from pipeline.media.guard import probe_apart
 from pipeline.media.labels import label
+from pipeline.media.probe import on_working_picture
 from pipeline.media.read import (
     ReadReport,
     ahead,
@@ -59,7 +60,7 @@ if TYPE_CHECKING:
     from pipeline.stages.detectors import Feed
 
 # One version a measure: raise it when its numbers change, so that caches lapse.
-MEASURES = {"read": "3", "field": "4", "lens": "4", "sound": "3", "activity": "1", "prints": "1"}
+MEASURES = {"read": "4", "field": "4", "lens": "4", "sound": "3", "activity": "1", "prints": "1"}
 DETECTORS = {"lettering": "3", "faces": "2"}
 _NOT_LOOKED = "lettering in the field was not looked for: rapidocr is not installed"
 
@@ -236,7 +237,10 @@ def _measured(
             try:
                 fields = [
                     field_measure.given_field(
-                        given_field, recording.width_px, recording.height_px, duration_s
+                        on_working_picture(given_field, recording),
+                        recording.width_px,
+                        recording.height_px,
+                        duration_s,
                     )
                 ]
             except ValueError:
