@@ -69,6 +69,7 @@ from pipeline.stages.render import (
     SourceMedia,
     render,
 )
+from pipeline.stages.second_look import ROUNDS, only_missed, with_missed
 from pipeline.stages.survey import (
     Progress,
     Surveyed,
@@ -374,11 +375,35 @@ def _make(
         discard_overtaken(run.folder, f"{run.opened.case.case}-{profile}")
         return
     ready = verify_rendered(run, progress)
+    for _ in range(ROUNDS):
+        if ready is not None or run.verified is None or not only_missed(run.verified.checks):
+            break
+        take_missed(run)
+        if not make_rendered(run, revision, clip, narrated, document, progress):
+            return
+        ready = verify_rendered(run, progress)
     if ready is None:
         return
     keep(run, ready)
     run.consent = bind_consent(run.opened, run.folder, catalogue)  # withdrawn meanwhile, perhaps
     let_leave(run, ready, catalogue)
+
+
+def take_missed(run: CaseRun) -> None:
+    """What only the finished clip showed, into the surveys: this run's, the case's, the cache's."""
+    assert run.plan is not None and run.verified is not None
+    surveys = with_missed([m.survey for m in run.surveyed], run.plan, run.verified.missed)
+    cache = Cache(run.options.machine.cache_gb)
+    for number, (measured, survey) in enumerate(zip(run.surveyed, surveys, strict=True)):
+        if survey == measured.survey:
+            continue
+        measured.survey = tidied_survey(survey)
+        measured.outdated = True  # the page's copy shows what is covered from now on
+        cache.put(_survey_key(run.opened, number)[2], found_look(measured.survey, run.options))
+    run.surveys.clear()
+    save_surveys(run)
+    told = run.rendered.damage if run.rendered is not None else []
+    run.warnings = [w for w in run.warnings if w not in told]  # it is rendered, and told, again
 
 
 def _title(clip: ClipCut | None, case: Case) -> str | None:
@@ -572,6 +597,14 @@ def survey_sources(
     return [survey_source(opened, n, options, work, progress) for n in range(len(opened.sources))]
 
 
+def _survey_key(opened: OpenedCase, number: int) -> tuple[int | None, list[float] | None, str]:
+    """(channel of the narration, field given by the case, key in the cache) of a source."""
+    source = opened.sources[number]
+    channel = opened.case.narration.channel if opened.case.narration else None
+    given = opened.case.recording[source.recording].field
+    return channel, given, survey_key(source, given, channel)
+
+
 def survey_source(
     opened: OpenedCase,
     number: int,
@@ -583,9 +616,7 @@ def survey_source(
     """Survey one source file of a case, from the cache where it was measured before."""
     cache = cache or Cache(options.machine.cache_gb)
     source = opened.sources[number]
-    channel = opened.case.narration.channel if opened.case.narration else None
-    given = opened.case.recording[source.recording].field
-    key = survey_key(source, given, channel)
+    channel, given, key = _survey_key(opened, number)
     kept = _from_cache(cache, key)
     if kept is not None:
         kept = settle(kept, source, options, cache, key)

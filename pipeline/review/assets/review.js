@@ -977,6 +977,7 @@
     if (tag === "INPUT" && !["checkbox", "range"].includes(e.target.type) && (e.key === "Enter" || e.key === "Escape")) {
       e.preventDefault(); leave(e.target, e.key === "Escape"); return;
     }
+    if (tag === "SELECT" && (e.key === "Enter" || e.key === "Escape")) { $("panel").focus({ preventScroll: true }); return; }
     if ((e.ctrlKey || e.metaKey) && e.key.toLowerCase() === "z" && !(tag === "INPUT" && e.target.type === "text")) {
       e.preventDefault(); (e.shiftKey ? $("redo") : $("undo")).click(); return;
     }

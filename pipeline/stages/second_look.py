@@ -1,0 +1,71 @@
+"""What only the check of the finished clip found: it becomes a finding of the survey.
+
+Verify looks at another size and at other moments than the survey. A name that the survey missed,
+or a detail of tissue that looks like one, is then blacked out as any other finding, and
+the clip is rendered once more, instead of being withheld with nothing a person could do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from pipeline.model.plan import Plan
+from pipeline.model.release import Check
+from pipeline.model.survey import Face, Lettering, Survey
+from pipeline.model.time import round_s
+from pipeline.model.timeline import Timeline
+
+ROUNDS = 2
+_PAD_S = 0.25  # pictures of the finished clip are looked at no further apart
+_PAD_RATIO = 0.1  # of the box's shorter side: the two looks differ in size
+_CHECKS = {"lettering in the picture", "faces in the picture"}
+
+
+def only_missed(checks: Sequence[Check]) -> bool:
+    """True if lettering or a face in the picture is all that is wrong with a finished clip."""
+    failed = {c.check for c in checks if not c.passed}
+    return bool(failed) and failed <= _CHECKS
+
+
+def with_missed(
+    surveys: Sequence[Survey], plan: Plan, found: Sequence[Lettering | Face]
+) -> list[Survey]:
+    """The surveys of the plan's sources with what was found in its finished clip.
+
+    found: in clip time and pixels of the clip; it is put into source time and source pixels.
+    """
+    out = list(surveys)
+    for item in found:
+        for piece, span in Timeline(plan.pieces).source_of_clip((item.start_s, item.stop_s)):
+            survey = out[piece.source]
+            moved = type(item)(
+                **{
+                    **item.model_dump(),
+                    "start_s": round_s(max(0.0, span.start_s - _PAD_S)),
+                    "stop_s": round_s(min(survey.recording.duration_s, span.stop_s + _PAD_S)),
+                    "box_px": _source_box(item.box_px, plan.sources[piece.source].moved),
+                }
+            )
+            if isinstance(moved, Lettering):
+                moved = moved.model_copy(update={"where": "field"})
+                update = {"lettering": [*survey.lettering, moved]}
+                out[piece.source] = survey.model_copy(update=update)
+            else:
+                out[piece.source] = survey.model_copy(update={"faces": [*survey.faces, moved]})
+    return out
+
+
+def _source_box(
+    box_px: tuple[int, int, int, int], moved: tuple[float, float, float]
+) -> tuple[int, int, int, int]:
+    """A box of the clip (x, y, width, height) in pixels of the source, a little larger."""
+    scale, dx, dy = moved
+    x, y, wide, high = box_px
+    pad = max(2.0, _PAD_RATIO * min(wide, high))
+    left, top = (
+        max(0, math.floor((x - pad - dx) / scale)),
+        max(0, math.floor((y - pad - dy) / scale)),
+    )
+    right, bottom = (x + wide + pad - dx) / scale, (y + high + pad - dy) / scale
+    return left, top, math.ceil(right) - left, math.ceil(bottom) - top

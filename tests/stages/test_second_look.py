@@ -1,0 +1,55 @@
+"""What only the check of the finished clip found becomes a finding of the survey."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+from pipeline.model.plan import Piece
+from pipeline.model.release import Check
+from pipeline.model.survey import Face, Lettering
+from pipeline.stages.second_look import only_missed, with_missed
+
+
+def check(name: str, passed: bool) -> Check:
+    return Check(check=name, measured=1, limit=0, passed=passed)
+
+
+def test_only_what_a_black_box_mends_is_mended_so() -> None:
+    seen = check("lettering in the picture", False)
+    assert only_missed([seen, check("loudness", True)])
+    assert not only_missed([seen, check("loudness", False)])
+    assert not only_missed([check("lettering in the picture", True)])
+
+
+class Survey(SimpleNamespace):
+    def model_copy(self, update: dict[str, Any]) -> Survey:
+        return Survey(**(vars(self) | update))
+
+
+def test_found_in_the_clip_is_covered_in_the_source() -> None:
+    plan: Any = SimpleNamespace(
+        pieces=[
+            Piece(kind="play", source=0, start_s=4.0, length_s=2.0, case_start_s=4.0,
+                  out_start_s=0.0),
+            Piece(kind="play", source=1, start_s=1.0, length_s=3.0, case_start_s=6.0,
+                  out_start_s=2.0),
+        ],
+        sources=[SimpleNamespace(moved=(1.0, 0.0, 0.0)), SimpleNamespace(moved=(0.5, 40.0, 10.0))],
+    )  # fmt: skip
+    surveys: list[Any] = [
+        Survey(lettering=[], faces=[], recording=SimpleNamespace(duration_s=9.0)) for _ in range(2)
+    ]
+    found = [
+        Lettering(start_s=1.5, stop_s=2.5, box_px=(100, 60, 40, 20), where="field", confidence=1),
+        Face(start_s=4.0, stop_s=4.5, box_px=(60, 20, 30, 30), confidence=0.9),
+    ]
+    one, two = with_missed(surveys, plan, found)
+    # The box over the join is in both sources, each on its own axis and in its own pixels.
+    assert (one.lettering[0].start_s, one.lettering[0].stop_s) == (5.25, 6.25)
+    assert (two.lettering[0].start_s, two.lettering[0].stop_s) == (0.75, 1.75)
+    x, y, wide, high = two.lettering[0].box_px
+    assert x <= 120 and y <= 100 and x + wide >= 200 and y + high >= 140
+    assert wide < 110 and high < 70
+    assert one.faces == [] and two.faces[0].start_s == 2.75
+    assert surveys[0].lettering == []
