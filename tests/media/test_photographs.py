@@ -18,14 +18,15 @@ from pipeline.media.read import read_pictures
 # program itself some 150 MB. Before photographs were scaled at once this took 1.7 GB.
 MOST_MB = 600
 _READ = """
-import resource, sys
+import re, sys
 from pathlib import Path
 from pipeline.media.probe import probe
 from pipeline.media.read import read_pictures
 path = Path(sys.argv[1])
 (picture,) = read_pictures(path, probe(path))
-print(picture.frame.width, picture.frame.height,
-      resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)
+# Not ru_maxrss: that also holds the size of the process that started this one.
+peak_kb = int(re.search(r"VmHWM:\s+(\d+)", Path("/proc/self/status").read_text())[1])
+print(picture.frame.width, picture.frame.height, peak_kb // 1024)
 """
 
 
