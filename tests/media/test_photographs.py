@@ -17,7 +17,7 @@ from pipeline.media.read import read_pictures
 # One decoded RGB picture of 8192 x 4608 takes 113 MB, a second copy of it as much again; the
 # program itself some 150 MB. Before photographs were scaled at once this took 1.7 GB.
 MOST_MB = 600
-_READ = """
+_READ = r"""
 import re, sys
 from pathlib import Path
 from pipeline.media.probe import probe
