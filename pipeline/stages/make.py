@@ -378,7 +378,8 @@ def _make(
     for _ in range(ROUNDS):
         if ready is not None or run.verified is None or not only_missed(run.verified.checks):
             break
-        take_missed(run)
+        if not take_missed(run):
+            break  # none of it lies in a recording: another render would not mend it
         if not make_rendered(run, revision, clip, narrated, document, progress):
             return
         ready = verify_rendered(run, progress)
@@ -389,10 +390,15 @@ def _make(
     let_leave(run, ready, catalogue)
 
 
-def take_missed(run: CaseRun) -> None:
-    """What only the finished clip showed, into the surveys: this run's, the case's, the cache's."""
+def take_missed(run: CaseRun) -> bool:
+    """What only the finished clip showed, into the surveys: this run's, the case's, the cache's.
+
+    False if nothing of it lies in a recording.
+    """
     assert run.plan is not None and run.verified is not None
     surveys = with_missed([m.survey for m in run.surveyed], run.plan, run.verified.missed)
+    if all(m.survey == s for m, s in zip(run.surveyed, surveys, strict=True)):
+        return False
     cache = Cache(run.options.machine.cache_gb)
     for number, (measured, survey) in enumerate(zip(run.surveyed, surveys, strict=True)):
         if survey == measured.survey:
@@ -404,6 +410,7 @@ def take_missed(run: CaseRun) -> None:
     save_surveys(run)
     told = run.rendered.damage if run.rendered is not None else []
     run.warnings = [w for w in run.warnings if w not in told]  # it is rendered, and told, again
+    return True
 
 
 def _title(clip: ClipCut | None, case: Case) -> str | None:
