@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
 import json
 import os
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -96,6 +98,7 @@ class Group(click.Group):
         except click.ClickException as wrong:
             _fail(misused(wrong), as_json)
         except (click.Abort, KeyboardInterrupt):
+            atexit.register(_exit_interrupted)
             click.echo("Interrupted: nothing half-made was left behind.", err=True)
             sys.exit(errors.EXIT_INTERRUPTED)
         except Exception as wrong_any:
@@ -113,6 +116,28 @@ def _end_cleanly() -> None:
     for number in (signal.SIGTERM, signal.SIGHUP):
         if signal.getsignal(number) == signal.SIG_DFL:
             signal.signal(number, signal.default_int_handler)
+    plain = sys.unraisablehook
+
+    def again(lost: sys.UnraisableHookArgs) -> None:
+        """An interrupt that fell into a finaliser or a callback is lost there: sent again."""
+        if issubclass(lost.exc_type, KeyboardInterrupt):
+            late = threading.Timer(0.02, os.kill, (os.getpid(), signal.SIGTERM))
+            late.daemon = True
+            late.start()
+        else:
+            plain(lost)
+
+    sys.unraisablehook = again
+
+
+def _exit_interrupted() -> None:
+    """The exit code holds even where the interrupt fell into an `exec` of the interpreter.
+
+    CPython then ends by the signal, whatever `sys.exit` said.
+    """
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(errors.EXIT_INTERRUPTED)
 
 
 def _fail(error: FieldstopError, as_json: bool) -> NoReturn:

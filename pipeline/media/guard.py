@@ -22,7 +22,7 @@ from pipeline.errors import FieldstopError, InputError, OutputError
 from pipeline.media.labels import label, tell_label
 from pipeline.media.packets import coded_packets
 from pipeline.media.probe import check_plain_file, file_sha256, probe
-from pipeline.media.programs import die_with_parent
+from pipeline.media.programs import bound
 from pipeline.model.consent import KnownSource
 from pipeline.model.recording import Recording
 
@@ -67,12 +67,11 @@ def _apart(job: dict[str, Any], path: Path) -> dict[str, Any]:
     job = {**job, "path": os.fspath(path), "label": label(path)}
     try:
         done = subprocess.run(
-            [sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])],
+            bound([sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])]),
             input=json.dumps(job).encode(),
             capture_output=True,
             timeout=PROBE_WALL_S + 3 * job.get("more_s", 0.0),
             check=False,
-            preexec_fn=die_with_parent if os.name == "posix" else None,
         )
     except subprocess.TimeoutExpired:
         raise _ran_away(path, f"more than {PROBE_WALL_S:.0f} s") from None

@@ -6,6 +6,7 @@ import contextlib
 import os
 import signal
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -41,11 +42,10 @@ def run_ffmpeg(arguments: list[str], *, limit_s: float = ENCODE_LIMIT_S) -> str:
     command = [ffmpeg_program(), "-hide_banner", "-nostdin", "-y", *arguments]
     try:
         process = subprocess.Popen(
-            command,
+            bound(command),
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.PIPE,
-            preexec_fn=die_with_parent if os.name == "posix" else None,
         )
     except OSError as error:
         raise OutputError(
@@ -91,8 +91,29 @@ def local_input(path: Path, **options: Any) -> Any:
     return ffmpeg.input(f"file:{path}", protocol_whitelist="file,pipe", **options)
 
 
-def die_with_parent() -> None:  # pragma: no cover - runs in the child
-    """Linux: the child gets SIGKILL when the parent dies, so no encoder is left behind."""
+# Body of the small program that a helper starts as: bound to us first, then itself.
+_BOUND = (
+    "import ctypes,os,sys;"
+    "ctypes.CDLL(None).prctl(1,9);"
+    "os.getppid()==int(sys.argv[1]) or os._exit(1);"
+    "os.execv(sys.argv[2],sys.argv[2:])"
+)
+
+
+def bound(command: list[str]) -> list[str]:
+    """The command, made to get SIGKILL when this process dies: no encoder is left behind.
+
+    Linux only; elsewhere the command as it is. The binding is done by the new process
+    (prctl(2), PR_SET_PDEATHSIG), not between fork and exec: Python code that runs there can
+    lock up beside threads, and a signal that arrives there is lost (`subprocess`, preexec_fn).
+    """
+    if sys.platform != "linux":
+        return command
+    return [sys.executable, "-I", "-S", "-c", _BOUND, str(os.getpid()), *command]
+
+
+def die_with_parent() -> None:
+    """As `bound`, for a process that is started already."""
     with contextlib.suppress(Exception):
         import ctypes
 

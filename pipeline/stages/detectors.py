@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import struct
 import subprocess
 import sys
@@ -21,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.errors import OutputError
-from pipeline.media.programs import die_with_parent
+from pipeline.media.programs import bound
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import AnonymityOptions
 from pipeline.model.recording import Recording
@@ -167,11 +166,10 @@ class _Child:
         self._limit_s, self._late = limit_s, False
         self._said = tempfile.TemporaryFile()  # noqa: SIM115
         self._process = subprocess.Popen(
-            [sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])],
+            bound([sys.executable, "-P", "-c", _START, str(Path(__file__).resolve().parents[2])]),
             stdin=subprocess.PIPE,
             stdout=self._said,
             stderr=subprocess.DEVNULL,
-            preexec_fn=die_with_parent if os.name == "posix" else None,
         )
         self._timer = threading.Timer(limit_s, self._too_late)
         self._timer.daemon = True

@@ -30,3 +30,28 @@ def test_every_signal_to_end_cleans_up(number: signal.Signals, tmp_path: Path) -
     run.send_signal(number)
     assert run.wait(60) == 130
     assert not [p for p in out.rglob("*") if ".part-" in p.name]
+
+
+_LOST = """
+import os, signal, time
+from pipeline.cli import main
+
+class Dying:
+    def __del__(self):
+        os.kill(os.getpid(), signal.SIGTERM)
+        time.sleep(0.1)
+
+@main.command(name="die")
+def die():
+    Dying()
+    time.sleep(20)
+
+main(["die"])
+"""
+
+
+def test_a_signal_that_falls_into_a_finaliser_still_ends_the_run() -> None:
+    """The interpreter drops what is raised there (language reference, `object.__del__`)."""
+    done = subprocess.run([sys.executable, "-c", _LOST], capture_output=True, timeout=15)
+    assert done.returncode == 130, done.stderr
+    assert b"Interrupted" in done.stderr and b"Traceback" not in done.stderr
