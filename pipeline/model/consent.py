@@ -188,7 +188,7 @@ class KnownSource(Part):
     """A source by its content: what a copy of it is recognised by.
 
     pictures, sounds: hashes of coded packets (see `media.packets`), 16 hexadecimal digits
-    each. prints: fingerprint of its pictures (see `analysis.fingerprint`), base64.
+    each. prints: fingerprint of its pictures (see `analysis.identity.fingerprint`), base64.
     """
 
     sha256: str

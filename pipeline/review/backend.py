@@ -14,7 +14,7 @@ from typing import Any, Literal, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.analysis.texts import CAPTIONS
+from pipeline.analysis.identity.texts import CAPTIONS
 from pipeline.model.decisions import Anchor, Decision, Decisions
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import SoundOptions

@@ -187,7 +187,7 @@ def how_bad(event: Event) -> tuple[bool, float]:
 
 
 def _strips(run: CaseRun) -> list[EventStrip]:
-    from pipeline.analysis.lens import recovery_time_constant_s
+    from pipeline.analysis.lens.fold import recovery_time_constant_s
 
     out: list[EventStrip] = []
     for number, surveyed in enumerate(run.surveyed):
@@ -213,8 +213,8 @@ def _worst_s(series: dict[str, Any], event: Event) -> float:
 
 
 def _sound(run: CaseRun) -> SoundReport:
-    from pipeline.analysis.loudness import LoudnessFold, momentary_lufs
-    from pipeline.analysis.mix import DuckingFold, gain_at, render_tracks
+    from pipeline.analysis.sound.loudness import LoudnessFold, momentary_lufs
+    from pipeline.analysis.sound.mix import DuckingFold, gain_at, render_tracks
 
     plan, rendered = run.plan, run.rendered
     if plan is None or rendered is None or plan.mix is None:
@@ -327,9 +327,9 @@ def _heard_stems(run: CaseRun, fold: Any) -> tuple[list[SoundPicture], TrackLoud
 
     fold: a DuckingFold that still needs the background before its gain, or None.
     """
-    from pipeline.analysis.loudness import LoudnessFold
-    from pipeline.analysis.mix import to_channels
-    from pipeline.analysis.narration import MelPictureFold
+    from pipeline.analysis.sound.loudness import LoudnessFold
+    from pipeline.analysis.sound.mix import to_channels
+    from pipeline.analysis.sound.narration import MelPictureFold
 
     plan, rendered = run.plan, run.rendered
     assert plan is not None and rendered is not None

@@ -565,7 +565,7 @@ class FolderBackend:
     def crop_loss(
         self, case: str, positions: Sequence[Mapping[str, float]], time_s: float | None = None
     ) -> dict[str, Any]:
-        from pipeline.analysis.mark import evaluate, two_tone
+        from pipeline.analysis.mark.painter import evaluate, two_tone
         from pipeline.stages.plan import moved_field
 
         ready = self._prepare(case)
@@ -729,8 +729,8 @@ class FolderBackend:
 
         Mixed and limited from a second before on, so that the limiter is where it would be.
         """
-        from pipeline.analysis.limiter import AAC_MARGIN_DB, limit
-        from pipeline.analysis.mix import render_mix
+        from pipeline.analysis.sound.limiter import AAC_MARGIN_DB, limit
+        from pipeline.analysis.sound.mix import render_mix
         from pipeline.stages.render import RATE_HZ
 
         assert plan.mix is not None
@@ -762,8 +762,8 @@ class FolderBackend:
         Found once for each mix, in the background; until then (and without `wait`) what the
         plan expects of it stands in.
         """
-        from pipeline.analysis.limiter import fit_gain
-        from pipeline.analysis.mix import aim, render_mix
+        from pipeline.analysis.sound.limiter import fit_gain
+        from pipeline.analysis.sound.mix import aim, render_mix
 
         assert plan.mix is not None
         mix, wanted = plan.mix, self.options.output
@@ -1203,7 +1203,7 @@ def _sound(
     duration_s: float,
 ) -> SoundReport:
     """What the mix is expected to be, from the measured levels and the planned gains."""
-    from pipeline.analysis.mix import gain_at
+    from pipeline.analysis.sound.mix import gain_at
 
     report = SoundReport()
     if plan is None:

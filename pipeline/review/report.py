@@ -452,7 +452,7 @@ def _recovery_s(
             return strip.recovery_time_constant_s
     if event.kind != "fog" or "time_s" not in series or "contrast_loss" not in series:
         return None
-    from pipeline.analysis.lens import recovery_time_constant_s
+    from pipeline.analysis.lens.fold import recovery_time_constant_s
 
     arrays = {k: np.asarray(series[k]) for k in ("time_s", "contrast_loss")}
     return recovery_time_constant_s(arrays, event)

@@ -27,7 +27,7 @@ from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering
 
 if TYPE_CHECKING:
-    from pipeline.analysis.detect import Shown
+    from pipeline.analysis.identity.detect import Shown
     from pipeline.media.read import Picture
 
 # Not -m: that would import a folder named pipeline from wherever the user stands.
@@ -227,7 +227,7 @@ class _Child:
 def child() -> None:
     """Body of the child process: a job as a line of JSON on standard input, and the pictures
     after it where the job names no file; boxes on standard output."""
-    from pipeline.analysis.detect import detect
+    from pipeline.analysis.identity.detect import detect
 
     job = json.loads(sys.stdin.buffer.readline())
     recording = Recording.model_validate_json(job["recording"])
@@ -296,7 +296,7 @@ def _decoded(
 
 
 def _shown(time_s: float, frame: Any, matrix: str, outside: bool) -> Shown:
-    from pipeline.analysis.detect import Shown
+    from pipeline.analysis.identity.detect import Shown
     from pipeline.media.read import plane_view, reduce_rgb
 
     y, u, v = (plane_view(p) for p in frame.planes[:3])

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from pipeline.analysis.texts import Judged
+from pipeline.analysis.identity.texts import Judged
 from pipeline.model.consent import KnownConsent
 from pipeline.model.options import Look
 from pipeline.model.plan import Need, Plan

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis import fingerprint
+from pipeline.analysis.identity import fingerprint
 from pipeline.errors import InputError
 from pipeline.media.guard import probe_apart
 from pipeline.media.read import ahead, read_pictures, reduce_rgb
@@ -106,8 +106,8 @@ def remember_pictures(opened: OpenedCase, catalogue: Catalogue, work: Path) -> N
 
 def prints_of(source: SourceFile, work: Path) -> str:
     """The thinned fingerprint of a file; empty where it cannot be read."""
-    from pipeline.analysis.field import FieldFold
-    from pipeline.analysis.lens import LensFold
+    from pipeline.analysis.field.track import FieldFold
+    from pipeline.analysis.lens.fold import LensFold
 
     spool = Spool(work)
     try:

@@ -738,7 +738,7 @@ def _offset(run: CaseRun, raw: Stem, warnings: list[str]) -> tuple[float, float 
     A take that was recorded in the room is placed by the sound that both heard; below
     the least confidence it starts at 0, with a warning.
     """
-    from pipeline.analysis.narration import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
+    from pipeline.analysis.sound.narration import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
 
     wanted = run.opened.case.narration
     if wanted is None or wanted.file is None:
@@ -767,7 +767,7 @@ def _offset(run: CaseRun, raw: Stem, warnings: list[str]) -> tuple[float, float 
 
 def _cleaned(raw: Stem, work: Path) -> Stem:
     """Without rumble and mains hum, faded in and out."""
-    from pipeline.analysis.narration import HumFold, cleaned
+    from pipeline.analysis.sound.narration import HumFold, cleaned
 
     hum = HumFold(1)
     for block in raw.blocks():
@@ -777,7 +777,7 @@ def _cleaned(raw: Stem, work: Path) -> Stem:
 
 def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem | None]:
     """(voice, rest) of one microphone; (all of it, None) where splitting is not installed."""
-    from pipeline.analysis.narration import live_available, split_live
+    from pipeline.analysis.sound.narration import live_available, split_live
 
     if not live_available():
         warnings.append(
@@ -798,7 +798,7 @@ def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem 
 
 
 def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float32]]:
-    from pipeline.analysis import loudness, speech
+    from pipeline.analysis.sound import loudness, speech
 
     fold, voices = loudness.LoudnessFold(stem.channels), speech.SpeechFold(stem.channels)
     for block in stem.blocks():
@@ -809,7 +809,7 @@ def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float3
 
 
 def _power(stem: Stem) -> NDArray[np.float32]:
-    from pipeline.analysis.loudness import LoudnessFold
+    from pipeline.analysis.sound.loudness import LoudnessFold
 
     fold = LoudnessFold(stem.channels)
     for block in stem.blocks():

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import overlap
-from pipeline.analysis.findings import COVER_PAD_S
+from pipeline.analysis.identity.overlays import COVER_PAD_S
 from pipeline.errors import InputError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
@@ -45,7 +45,7 @@ from pipeline.stages.restore import plan_restoration
 from pipeline.stages.room import Heard, not_followed, room_sound, unmarked
 
 if TYPE_CHECKING:
-    from pipeline.analysis.mix import TrackLevels
+    from pipeline.analysis.sound.mix import TrackLevels
 
 HOP_S = 0.1
 SHORTEST_PIECE_S = 0.04
@@ -323,7 +323,7 @@ def _narration_of_part(
 
     A word is not heard by half where a pause is near; what is left out is said.
     """
-    from pipeline.analysis.voice_cut import heard_part
+    from pipeline.analysis.sound.voice_cut import heard_part
 
     if narration is None:
         return None, part
@@ -733,7 +733,7 @@ def planned_source(
 
     A field that is not sure is replaced by the safest one.
     """
-    from pipeline.analysis.field import safest_span
+    from pipeline.analysis.field.track import safest_span
 
     believed: list[FieldSpan] = []
     for span in survey.field:
@@ -962,7 +962,7 @@ def _mark(
     height_px: int,
     decisions: Sequence[Decision],
 ) -> tuple[Any, list[str]]:
-    from pipeline.analysis.mark import plan_mark
+    from pipeline.analysis.mark.painter import plan_mark
 
     fields = [moved_field(f, p.moved) for p in planned for f in p.fields if f.shape != "none"] or [
         moved_field(f, p.moved) for p in planned for f in p.fields
@@ -1144,7 +1144,7 @@ def mix_of(
     live: bool,
     warnings: list[str],
 ) -> Any:
-    from pipeline.analysis.mix import plan_mix
+    from pipeline.analysis.sound.mix import plan_mix
 
     background, voice = levels_of(
         sources, pieces, narration, duration_s, redactions, channels, live
@@ -1181,7 +1181,7 @@ def levels_of(
 
     Where speech is replaced the background has the level of the sound around it.
     """
-    from pipeline.analysis.mix import TrackLevels
+    from pipeline.analysis.sound.mix import TrackLevels
 
     def procedure(piece: Piece, count: int) -> NDArray[np.float64]:
         power = sources[piece.source].series.get("sound_hop_power")

@@ -13,7 +13,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal
 
-from pipeline.analysis.findings import COVER_PAD_S
+from pipeline.analysis.identity.overlays import COVER_PAD_S
 from pipeline.model.options import Options
 from pipeline.model.plan import Redaction
 from pipeline.model.recording import Recording

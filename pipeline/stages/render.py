@@ -86,8 +86,8 @@ def render(
 
     Raises OutputError when the disk is full, InputError when a source changed.
     """
-    from pipeline.analysis.limiter import AAC_MARGIN_DB
-    from pipeline.analysis.mix import aim
+    from pipeline.analysis.sound.limiter import AAC_MARGIN_DB
+    from pipeline.analysis.sound.mix import aim
 
     pictures = work / "pictures.mkv"
     damage: list[str] = []
@@ -216,7 +216,7 @@ class Blanker:
     def _make(
         self, span: FieldSpan, shape: tuple[int, ...]
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-        from pipeline.analysis.field import field_mask
+        from pipeline.analysis.field.track import field_mask
 
         rows, cols = shape
         scale = self._source.moved[0]
@@ -481,7 +481,7 @@ class _Painter:
     def paint(
         self, span: FieldSpan, planes: Sequence[NDArray[np.uint8]], time_s: float, cut: bool
     ) -> float | None:
-        from pipeline.analysis.mark import MarkPainter
+        from pipeline.analysis.mark.painter import MarkPainter
 
         if self._plan.mark is None:
             return None
@@ -576,7 +576,7 @@ def render_sound(
 
 
 def _mixed(plan: Plan, procedure: Stem | None, voice: Stem | None) -> Iterator[NDArray[np.float32]]:
-    from pipeline.analysis.mix import render_mix
+    from pipeline.analysis.sound.mix import render_mix
 
     assert plan.mix is not None
     return render_mix(
@@ -588,8 +588,8 @@ def _mixed(plan: Plan, procedure: Stem | None, voice: Stem | None) -> Iterator[N
 
 
 def loudness_of(path: Path, channels: int) -> Any:
-    """Loudness of the sound of a finished file (`analysis.loudness.Loudness`)."""
-    from pipeline.analysis.loudness import LoudnessFold
+    """Loudness of the sound of a finished file (`analysis.sound.loudness.Loudness`)."""
+    from pipeline.analysis.sound.loudness import LoudnessFold
 
     fold = LoudnessFold(channels)
     for block in read_sound(path, channels=channels):
@@ -610,7 +610,7 @@ def to_loudness(
 
     gain_db: None finds it by measuring, at most most_db; else it is taken as it is.
     """
-    from pipeline.analysis.limiter import LimiterReport, fit_gain, limit
+    from pipeline.analysis.sound.limiter import LimiterReport, fit_gain, limit
 
     peak = options.output.true_peak_dbtp
     if gain_db is None:
@@ -658,7 +658,7 @@ def procedure_stem(
 
 
 def _redacted_source(plan: Plan, media: SourceMedia, source: PlannedSource, work: Path) -> Stem:
-    from pipeline.analysis.redact import replace_speech
+    from pipeline.analysis.sound.redact import replace_speech
 
     length = round(source.duration_s * RATE_HZ)
     raw = write_stem(
@@ -750,7 +750,7 @@ def on_clip_axis(
     What an edit cuts out of case time is cut here too. heard: the part of clip time outside
     which it is silent.
     """
-    from pipeline.analysis.voice_cut import faded
+    from pipeline.analysis.sound.voice_cut import faded
 
     shift = round(offset_s * RATE_HZ)
 

@@ -179,8 +179,11 @@ def _measured(
     progress: Progress,
 ) -> Surveyed:
     """As `survey_file`. search: is handed every picture that is decoded."""
-    from pipeline.analysis import damage, fingerprint, lens, mark
-    from pipeline.analysis import field as field_measure
+    from pipeline.analysis import damage
+    from pipeline.analysis.field import track as field_measure
+    from pipeline.analysis.identity import fingerprint
+    from pipeline.analysis.lens import fold as lens
+    from pipeline.analysis.mark import painter as mark
 
     fold = field_measure.FieldFold(recording.width_px, recording.height_px)
     spool = Spool(work)
@@ -452,7 +455,7 @@ def _survey_sound(
 
     What of it could not be read is added to `harmed`.
     """
-    from pipeline.analysis import loudness, speech
+    from pipeline.analysis.sound import loudness, speech
 
     meter = loudness.LoudnessFold(2)
     voices = speech.SpeechFold(2, detectors=speech.room_detectors())
@@ -498,8 +501,8 @@ def _survey_sound(
 
 
 def tidied_survey(survey: Survey) -> Survey:
-    """The survey with lettering listed as a person would: see `analysis.findings`."""
-    from pipeline.analysis.findings import tidied
+    """The survey with lettering listed as a person would: see `analysis.identity.overlays`."""
+    from pipeline.analysis.identity.overlays import tidied
 
     size = survey.recording.width_px, survey.recording.height_px
     found = tidied(survey.lettering, survey.field, *size)
@@ -562,7 +565,7 @@ def settle(
     where nothing is kept for their settings, or where other parts count as outside the body.
     key: of the survey in the cache.
     """
-    from pipeline.analysis import lens
+    from pipeline.analysis.lens import fold as lens
 
     old = kept.survey
     events = lens.find_events(

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
-from pipeline.analysis.texts import CAPTIONS, Judged, Leaving, judge_all, texts_that_leave
-from pipeline.analysis.vocabulary import Vocabulary, parse_vocabulary
+from pipeline.analysis.identity.texts import CAPTIONS, Judged, Leaving, judge_all, texts_that_leave
+from pipeline.analysis.identity.vocabulary import Vocabulary, parse_vocabulary
 from pipeline.media.captions import read_captions
 from pipeline.model.decisions import Decision, Decisions, effective
 from pipeline.model.options import Options

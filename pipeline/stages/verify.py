@@ -16,13 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.damage import DamageFold
-from pipeline.analysis.surround import (
+from pipeline.analysis.field.surround import (
     BLACK_LUMA,
     SURROUND_LIMIT,
     brightest_outside,
     outside_mask,
 )
-from pipeline.analysis.texts import Leaving
+from pipeline.analysis.identity.texts import Leaving
 from pipeline.media.probe import open_media, probe
 from pipeline.media.read import (
     Picture,
@@ -343,7 +343,7 @@ class _Compare:
     def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verified) -> None:
         import av
 
-        from pipeline.analysis.mark import VisibilityFold
+        from pipeline.analysis.mark.painter import VisibilityFold
 
         self._plan, self._coverage, self._result = plan, coverage, result
         low, high = (plan.mark.band_low, plan.mark.band_high) if plan.mark else (0.0, 1.0)
@@ -364,7 +364,7 @@ class _Compare:
     def look(
         self, picture: Picture, piece: Piece, source_s: float, source: Picture, blanker: Blanker
     ) -> None:
-        from pipeline.analysis.mark import measure_visibility
+        from pipeline.analysis.mark.painter import measure_visibility
         from pipeline.media.write import planes_of
 
         planes = planes_of(self._frame)
@@ -399,7 +399,7 @@ class _Compare:
             self._count += count
 
     def _painter_for(self, span: FieldSpan, shot: int) -> Any:
-        from pipeline.analysis.mark import MarkPainter
+        from pipeline.analysis.mark.painter import MarkPainter
 
         key = (shot, span.center_x_px, span.center_y_px, span.radius_px, span.left_px, span.top_px,
                span.right_px, span.bottom_px)  # fmt: skip
@@ -545,7 +545,7 @@ def _sound_checks(
     wanted_lufs: float | None = None,
 ) -> list[Check]:
     """wanted_lufs: what the peaks of the sound allow; the profile's loudness if left out."""
-    from pipeline.analysis.loudness import LoudnessFold
+    from pipeline.analysis.sound.loudness import LoudnessFold
 
     if not recording.audio:
         return (
@@ -592,7 +592,7 @@ def _aimed_lufs(
     plan: Plan, stem: Stem | None, narration: Stem | None, options: Options
 ) -> float | None:
     """The loudness that the two tracks can be brought to, by the plan's gains."""
-    from pipeline.analysis.mix import aim, render_mix
+    from pipeline.analysis.sound.mix import aim, render_mix
 
     mix = plan.mix
     if mix is None or (stem is None and narration is None):
@@ -607,7 +607,7 @@ def _aimed_lufs(
 
 def _stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
     """Speech left in the redacted procedure sound, heard without the narration."""
-    from pipeline.analysis import speech
+    from pipeline.analysis.sound import speech
 
     name = "speech left in the procedure sound"
     if stem is None:
@@ -632,7 +632,7 @@ def _stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Che
 
 def _live_checks(narration: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
     """Speech of a live microphone that nobody marked as the narrator's."""
-    from pipeline.analysis import speech
+    from pipeline.analysis.sound import speech
 
     if not plan.live or narration is None or voice_consent:
         return []
@@ -658,7 +658,7 @@ def _ducking_checks(
     stem: Stem | None, narration: Stem | None, plan: Plan, options: Options, result: Verified
 ) -> list[Check]:
     """Depth of the narration over the background, on the two tracks after their gains."""
-    from pipeline.analysis.mix import DuckingFold, render_tracks, to_channels
+    from pipeline.analysis.sound.mix import DuckingFold, render_tracks, to_channels
 
     if stem is None or narration is None or plan.mix is None or not plan.narration:
         return []

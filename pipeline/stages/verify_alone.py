@@ -1,6 +1,6 @@
 """Verify a finished file without its plan: the field is found anew in the file itself.
 
-The same measure and limit as with the plan (`analysis.surround`). What cannot be told
+The same measure and limit as with the plan (`analysis.field.surround`). What cannot be told
 without the plan is said so, and is not passed.
 """
 
@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.surround import (
+from pipeline.analysis.field.surround import (
     SURROUND_LIMIT,
     brightest_outside,
     lit_share,
@@ -82,7 +82,7 @@ def _sheet_lufs(path: Path) -> float | None:
 def _find_fields(
     path: Path, recording: Recording, report: ReadReport, progress: Progress
 ) -> list[FieldSpan]:
-    from pipeline.analysis.field import FieldFold
+    from pipeline.analysis.field.track import FieldFold
 
     fold = FieldFold(recording.width_px, recording.height_px)
     next_s = 0.0

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import skimage.data
 
-from pipeline.analysis.faces import FaceDetector, merge_faces
+from pipeline.analysis.identity.faces import FaceDetector, merge_faces
 
 # Centre of the face in the photograph and its rough size, read from it by eye.
 FACE = (223.0, 115.0)
@@ -114,7 +114,7 @@ def test_denser_samples_give_tighter_spans() -> None:
 
 
 def test_weak_single_hits_inside_the_body_do_not_count() -> None:
-    from pipeline.analysis.detect import confirmed
+    from pipeline.analysis.identity.detect import confirmed
 
     weak, sure = (100, 100, 80, 80, 0.65), (100, 100, 80, 80, 0.9)
     beside = (104, 98, 80, 80, 0.62)
@@ -130,7 +130,7 @@ def test_a_face_of_three_pictures_among_tissue_is_found(first: int) -> None:
     """A cut to it is what is noticed: inside the body faces are looked for every 2 s only."""
     import cv2
 
-    from pipeline.analysis.detect import Detectors, Shown
+    from pipeline.analysis.identity.detect import Detectors, Shown
     from pipeline.model.field import whole_picture
 
     face = np.asarray(cv2.resize(skimage.data.astronaut()[:400, :400], (480, 480)))

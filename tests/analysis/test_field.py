@@ -13,7 +13,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from pipeline.analysis.field import (
+from pipeline.analysis.field.fit import (
+    Fit,
+    _judge_circle,
+    _round,
+    circle_through,
+    find_surround,
+    fit_circle,
+    fit_field,
+    lit_limit,
+    unit_level,
+)
+from pipeline.analysis.field.track import (
     FieldFold,
     _Block,
     _drifting,
@@ -28,17 +39,6 @@ from pipeline.analysis.field import (
     lit_area_px2,
     outline_of,
     safest_span,
-)
-from pipeline.analysis.field_fit import (
-    Fit,
-    _judge_circle,
-    _round,
-    circle_through,
-    find_surround,
-    fit_circle,
-    fit_field,
-    lit_limit,
-    unit_level,
 )
 from pipeline.model.field import FieldSpan, whole_picture
 from tests.scenes_field import (

@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.analysis.findings import tidied
+from pipeline.analysis.identity.overlays import tidied
 from pipeline.model.field import FieldSpan, whole_picture
 from pipeline.model.survey import Lettering
 

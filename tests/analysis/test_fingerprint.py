@@ -10,8 +10,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy.fft import dctn
 
-from pipeline.analysis import fingerprint
-from pipeline.analysis.fingerprint import PrintFold, likeness, pack, picture_print, thinned, unpack
+from pipeline.analysis.identity import fingerprint
+from pipeline.analysis.identity.fingerprint import (
+    PrintFold,
+    likeness,
+    pack,
+    picture_print,
+    thinned,
+    unpack,
+)
 from pipeline.model.field import FieldSpan
 
 Prints = tuple[NDArray[np.float64], NDArray[np.int8]]

@@ -6,8 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.analysis import _lens_pairs
-from pipeline.analysis.lens import (
+from pipeline.analysis.lens import pairs
+from pipeline.analysis.lens.fold import (
     LensFold,
     LensResult,
     clear_chroma_gain,
@@ -83,10 +83,10 @@ def pair_loss(
     veiled = gain * (linear * (1 - loss) + 0.4 * loss)
     coded = np.rint(255 * np.clip(veiled, 0, 1) ** (1 / 2.2)).astype(np.uint8)
     ok = np.ones(picture.shape[:2], np.uint8)
-    a, b = _lens_pairs.prepare(picture, ok, 0), _lens_pairs.prepare(coded, ok, 1)
-    motion = _lens_pairs.find_motion(a, b)
+    a, b = pairs.prepare(picture, ok, 0), pairs.prepare(coded, ok, 1)
+    motion = pairs.find_motion(a, b)
     assert motion is not None
-    reading = _lens_pairs.Comparer(*picture.shape[:2]).compare(a, b, motion)
+    reading = pairs.Comparer(*picture.shape[:2]).compare(a, b, motion)
     assert reading is not None
     return 1 - np.exp(reading.log_ratio)
 
@@ -109,8 +109,8 @@ def test_uniform_veil_over_a_photograph_reads_its_loss(name: str, loss: float) -
     assert pair_loss(small, loss)[1:] == pytest.approx(loss, abs=0.01)
 
 
-def chart_pairs(loss: float, noise: float, pairs: int, seed: int = 6) -> np.ndarray:
-    """(pairs, 3) loss per band of a dim photograph in shot noise, clear and then veiled.
+def chart_pairs(loss: float, noise: float, count: int, seed: int = 6) -> np.ndarray:
+    """(count, 3) loss per band of a dim photograph in shot noise, clear and then veiled.
 
     noise: standard deviation at full scale in linear light; shot noise goes with the root of
     the light (Poisson statistics). The camera moves by a pixel or less between pictures.
@@ -122,26 +122,26 @@ def chart_pairs(loss: float, noise: float, pairs: int, seed: int = 6) -> np.ndar
     rng = np.random.default_rng(seed)
     ok = np.ones((96, 96), np.uint8)
 
-    def picture(t: float, number: int) -> _lens_pairs.Prepared:
+    def picture(t: float, number: int) -> pairs.Prepared:
         y, x = rng.integers(3, 5, 2)
         light = linear[y : y + 96, x : x + 96] * t + 0.15 * (1 - t)
         light = light + noise * np.sqrt(light) * rng.standard_normal(light.shape)
         coded = np.rint(255 * np.clip(light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
-        return _lens_pairs.prepare(coded, ok, number)
+        return pairs.prepare(coded, ok, number)
 
-    comparer = _lens_pairs.Comparer(96, 96)
+    comparer = pairs.Comparer(96, 96)
     # neighbours without a veil, from which the noise is heard
     before = picture(1.0, 0)
     for number in range(1, 60):
         now = picture(1.0, number)
-        motion = _lens_pairs.find_motion(before, now)
+        motion = pairs.find_motion(before, now)
         assert motion is not None
         assert comparer.compare(before, now, motion) is not None
         before = now
     out = []
-    for number in range(pairs):
+    for number in range(count):
         a, b = picture(1.0, 100 + 10 * number), picture(1 - loss, 105 + 10 * number)
-        motion = _lens_pairs.find_motion(a, b)
+        motion = pairs.find_motion(a, b)
         if motion is not None:
             reading = comparer.compare(a, b, motion)
             assert reading is not None
@@ -171,10 +171,10 @@ def test_clipped_highlights_lose_no_contrast_and_are_left_out() -> None:
         seen = np.clip(linear * t + 0.3 * (1 - t), 0, 1) ** (1 / 2.2)
         small = cv2.resize(seen, (96, 96), interpolation=cv2.INTER_AREA)
         coded = np.rint(255 * small).astype(np.uint8)
-        pair.append(_lens_pairs.prepare(coded, np.ones((96, 96), np.uint8), number))
-    motion = _lens_pairs.find_motion(pair[0], pair[1])
+        pair.append(pairs.prepare(coded, np.ones((96, 96), np.uint8), number))
+    motion = pairs.find_motion(pair[0], pair[1])
     assert motion is not None
-    reading = _lens_pairs.Comparer(96, 96).compare(pair[0], pair[1], motion)
+    reading = pairs.Comparer(96, 96).compare(pair[0], pair[1], motion)
     assert reading is not None
     assert 1 - np.exp(reading.log_ratio) == pytest.approx(0.5, abs=0.05)
 

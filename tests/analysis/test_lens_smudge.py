@@ -8,14 +8,14 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.analysis._lens_smudge import (
+from pipeline.analysis.lens.fold import LensFold, find_events
+from pipeline.analysis.lens.smudge import (
     Readings,
     Smudge,
     find_smudges,
     sharpness,
     smudge_share,
 )
-from pipeline.analysis.lens import LensFold, find_events
 from pipeline.model.field import whole_picture
 from pipeline.model.survey import Event
 from tests.analysis.test_lens import field_of

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.analysis._lens_pairs import LUMA
-from pipeline.analysis._lens_veil import standing_veil
-from pipeline.analysis.lens import LensFold, LensResult, find_events
+from pipeline.analysis.lens.airlight import standing_veil
+from pipeline.analysis.lens.fold import LensFold, LensResult, find_events
+from pipeline.analysis.lens.pairs import LUMA
 from pipeline.model.survey import Event
 from tests.analysis.test_lens import field_of
 from tests.scenes_lens import (

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.analysis import _letter_watch
-from pipeline.analysis._letter_watch import LetterWatch
+from pipeline.analysis.identity import letter_watch as _letter_watch
+from pipeline.analysis.identity.letter_watch import LetterWatch
 
 PER_PICTURE = 2  # the whole field and a window of it
 PER_SECOND = 4  # the average and a window of it, twice

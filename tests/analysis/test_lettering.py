@@ -15,10 +15,17 @@ import skimage.data
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from pipeline.analysis._letter_spans import counted
-from pipeline.analysis._letter_watch import LONGEST_S, LetterWatch, Planes, Sight, grid, rgb_view
-from pipeline.analysis.detect import Detectors, LitBox, Shown
-from pipeline.analysis.lettering import field_box, field_mask, merge_lettering
+from pipeline.analysis.identity.detect import Detectors, LitBox, Shown
+from pipeline.analysis.identity.letter_spans import counted
+from pipeline.analysis.identity.letter_watch import (
+    LONGEST_S,
+    LetterWatch,
+    Planes,
+    Sight,
+    grid,
+    rgb_view,
+)
+from pipeline.analysis.identity.lettering import field_box, field_mask, merge_lettering
 from pipeline.model.field import FieldSpan
 
 WIDTH, HEIGHT = 960, 540
@@ -360,7 +367,7 @@ def test_where_follows_the_field() -> None:
 
 def test_many_marks_close_together_hide_no_line_beside_them() -> None:
     """A mark that moves gives many boxes: a line that each of them touches a little stays."""
-    from pipeline.analysis.detect import _ignored, _now
+    from pipeline.analysis.identity.detect import _ignored, _now
 
     marks = [(100, 100 + k, 200, 40) for k in range(8)]
     assert _ignored((110, 105, 150, 30), marks)

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.analysis import loudness
-from pipeline.analysis.loudness import LoudnessFold, TruePeakFold, k_weighting_sos, measure
+from pipeline.analysis.sound import loudness
+from pipeline.analysis.sound.loudness import LoudnessFold, TruePeakFold, k_weighting_sos, measure
 
 RATE_HZ = 48000
 

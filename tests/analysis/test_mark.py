@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.analysis._mark_light import Light
-from pipeline.analysis.mark import (
+from pipeline.analysis.mark.light import Light
+from pipeline.analysis.mark.painter import (
     ActivityFold,
     MarkPainter,
     VisibilityFold,

@@ -20,16 +20,16 @@ from sound_makers import (
     suction,
 )
 
-from pipeline.analysis import narration as narrator
-from pipeline.analysis.limiter import (
+from pipeline.analysis.sound import narration as narrator
+from pipeline.analysis.sound.limiter import (
     MOST_LIMITING_DB,
     LimiterReport,
     fit_gain,
     limit,
     reachable,
 )
-from pipeline.analysis.loudness import Loudness, measure
-from pipeline.analysis.mix import (
+from pipeline.analysis.sound.loudness import Loudness, measure
+from pipeline.analysis.sound.mix import (
     TrackLevels,
     ducking_depth,
     gain_at,

@@ -16,7 +16,7 @@ from sound_makers import (
     suction,
 )
 
-from pipeline.analysis.speech import (
+from pipeline.analysis.sound.speech import (
     HOP_S,
     Detector,
     SpeechFold,

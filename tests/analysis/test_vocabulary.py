@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from identifying_texts import SURNAMES, ZERO_WIDTH, identifying
 
-from pipeline.analysis.texts import CAPTIONS, Leaving, judge, judge_all, unseen_character
+from pipeline.analysis.identity.texts import CAPTIONS, Leaving, judge, judge_all, unseen_character
 from pipeline.stages.texts import vocabulary
 
 HERE = Path(__file__).resolve().parent

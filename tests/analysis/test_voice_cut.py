@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pipeline.analysis.voice_cut import faded, heard_part
+from pipeline.analysis.sound.voice_cut import faded, heard_part
 from pipeline.model.time import Span
 
 

@@ -5,8 +5,9 @@
 
 Each made scene gives the cells of a clean view and of one with a line of lettering: single
 pictures, and averages over .4 to 1 s of moving tissue. Cells where the network itself is
-surest are drawn most. What came of it lies in `pipeline/analysis/_weights/lettering.npz`, taught
-on nine photographs of microlaryngoscopy (CC BY 4.0, M.-H. Laves, J. Bicker, L. A. Kahrs,
+surest are drawn most. What came of it lies in
+`pipeline/analysis/identity/_weights/lettering.npz`, taught on
+nine photographs of microlaryngoscopy (CC BY 4.0, M.-H. Laves, J. Bicker, L. A. Kahrs,
 T. Ortmaier, arXiv:1807.06081, 2018) turned, tinted and moved; the weights hold none of them.
 """
 
@@ -26,7 +27,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).res
 
 import scenes_lettering as scenes  # noqa: E402
 
-from pipeline.analysis._letter_net import CELL_PX, LEAST, LetterNet, mean_view  # noqa: E402
+from pipeline.analysis.identity.letter_net import CELL_PX, LEAST, LetterNet, mean_view  # noqa: E402
 
 SIDE = 320
 CELLS = SIDE // CELL_PX

@@ -31,8 +31,7 @@ import cv2
 import imageio_ffmpeg
 import numpy as np
 
-from pipeline.analysis._mark_strokes import Strokes
-from pipeline.analysis.mark import (
+from pipeline.analysis.mark.painter import (
     MarkPainter,
     VisibilityFold,
     crop_loss,
@@ -40,6 +39,7 @@ from pipeline.analysis.mark import (
     plan_mark,
     stroke_points,
 )
+from pipeline.analysis.mark.strokes import Strokes
 from pipeline.media.glyphs import Glyph, load_glyph
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan

@@ -34,16 +34,16 @@ from sound_makers import (  # noqa: E402
     whistles,
 )
 
-from pipeline.analysis.limiter import AAC_MARGIN_DB, fit_gain, limit  # noqa: E402
-from pipeline.analysis.loudness import LoudnessFold, measure  # noqa: E402
-from pipeline.analysis.mix import (  # noqa: E402
+from pipeline.analysis.sound.limiter import AAC_MARGIN_DB, fit_gain, limit  # noqa: E402
+from pipeline.analysis.sound.loudness import LoudnessFold, measure  # noqa: E402
+from pipeline.analysis.sound.mix import (  # noqa: E402
     TrackLevels,
     ducking_depth,
     plan_mix,
     render_tracks,
 )
-from pipeline.analysis.redact import replace_speech  # noqa: E402
-from pipeline.analysis.speech import (  # noqa: E402
+from pipeline.analysis.sound.redact import replace_speech  # noqa: E402
+from pipeline.analysis.sound.speech import (  # noqa: E402
     HOP_S,
     SpeechFold,
     narration_spans,

@@ -277,8 +277,8 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
     import av
     import cv2
 
-    from pipeline.analysis.limiter import AAC_MARGIN_DB
-    from pipeline.analysis.mix import DuckingFold, aim, render_tracks
+    from pipeline.analysis.sound.limiter import AAC_MARGIN_DB
+    from pipeline.analysis.sound.mix import DuckingFold, aim, render_tracks
     from pipeline.model.time import Span
     from pipeline.stages.render import render_sound, to_loudness
 

@@ -19,7 +19,7 @@ import pytest
 from fake import FakeBackend, lengthen, make_proxy
 from PIL import Image
 
-from pipeline.analysis.texts import Judged
+from pipeline.analysis.identity.texts import Judged
 from pipeline.model.decisions import Decisions
 from pipeline.review.backend import CaseView
 from pipeline.review.decisions import DecisionFile

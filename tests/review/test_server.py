@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 import pytest
 from fake import SHA, FakeBackend, lengthen
 
-from pipeline.analysis.texts import Judged
+from pipeline.analysis.identity.texts import Judged
 from pipeline.errors import OutputError
 from pipeline.model.decisions import Decisions
 from pipeline.review import server

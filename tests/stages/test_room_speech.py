@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from test_plan import GLYPH, _no_mark, case, decision, narration, source  # noqa: F401
 
-from pipeline.analysis import speech as voices
+from pipeline.analysis.sound import speech as voices
 from pipeline.media.stems import write_stem
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan, Redaction

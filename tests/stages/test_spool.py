@@ -9,7 +9,8 @@ import media_zoo
 import numpy as np
 import pytest
 
-from pipeline.analysis import field, lens
+from pipeline.analysis.field import track as field
+from pipeline.analysis.lens import fold as lens
 from pipeline.media.probe import file_sha256
 from pipeline.media.read import reduce_rgb
 from pipeline.model.options import Options

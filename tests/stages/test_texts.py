@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from test_make import Shell, case_folder
 
-from pipeline.analysis.texts import Judged
+from pipeline.analysis.identity.texts import Judged
 from pipeline.model.case import Case
 from pipeline.model.options import Options
 from pipeline.stages.gate import text_reasons

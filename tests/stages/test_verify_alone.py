@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import scenes_field
 
-from pipeline.analysis.surround import SURROUND_LIMIT, brightest_outside, outside_mask
+from pipeline.analysis.field.surround import SURROUND_LIMIT, brightest_outside, outside_mask
 from pipeline.media.write import PictureWriter, planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options

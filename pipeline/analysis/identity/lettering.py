@@ -1,6 +1,6 @@
 """Burned-in lettering: where it is and how long it lasts, never what it says.
 
-`_letter_watch` looks at every decoded picture, `_letter_spans` says which looks count;
+`letter_watch` looks at every decoded picture, `letter_spans` says which looks count;
 `merge_lettering` joins those into spans with boxes to fill.
 """
 
@@ -13,8 +13,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._letter_watch import LONGEST_S, Sight
 from pipeline.analysis.boxes import Pixels, iou, joined, overlap, union, widened
+from pipeline.analysis.identity.letter_watch import LONGEST_S, Sight
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Lettering
 from pipeline.model.time import round_s
@@ -89,7 +89,7 @@ def merge_lettering(
 ) -> list[Lettering]:
     """Sights that count, as spans with boxes to fill.
 
-    sights: as from `_letter_spans.counted`, times rising. A line is followed from look to look;
+    sights: as from `letter_spans.counted`, times rising. A line is followed from look to look;
     between two looks the box holds both places. It reaches margin_s before its first and
     after its last look, in the way it moved. Boxes are padded. stop_s: end of the file.
     """

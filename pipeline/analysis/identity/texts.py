@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from functools import cache
 from itertools import islice
 
-from pipeline.analysis.vocabulary import Reading, Vocabulary
+from pipeline.analysis.identity.vocabulary import Reading, Vocabulary
 
 CAPTIONS = "captions"
 

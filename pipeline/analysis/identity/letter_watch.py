@@ -9,7 +9,7 @@ points.
   what is new and doubtful there, else in turn where the detail changed most and the next of a
   grid.
 - Twice a second: the average, whole and one window, for faint lettering that stays.
-A look gives boxes with log odds; `_letter_spans` says what of it counts, and from when to when.
+A look gives boxes with log odds; `letter_spans` says what of it counts, and from when to when.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
 from pipeline.analysis.boxes import Pixels, overlap
+from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
 
 Plane = NDArray[np.uint8]
 Planes = tuple[Plane, Plane, Plane]

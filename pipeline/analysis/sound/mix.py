@@ -16,8 +16,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.limiter import reachable
-from pipeline.analysis.loudness import (
+from pipeline.analysis.sound.limiter import reachable
+from pipeline.analysis.sound.loudness import (
     HOP_S,
     Loudness,
     PowerFold,

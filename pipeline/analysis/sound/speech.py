@@ -20,7 +20,7 @@ from typing import Any, Literal, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.loudness import finite
+from pipeline.analysis.sound.loudness import finite
 from pipeline.model.time import Span, merge_spans, subtract_spans
 
 Detector = Literal["silero", "omni"]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.loudness import (
+from pipeline.analysis.sound.loudness import (
     TP_TAPS_AFTER,
     TP_TAPS_BEFORE,
     Loudness,

@@ -120,7 +120,7 @@ def _with_output(model: bytes, name: str) -> bytes:
 def _head() -> dict[str, NDArray[np.float32]]:
     from importlib import resources
 
-    place = resources.files("pipeline.analysis") / "_weights" / _WEIGHTS
+    place = resources.files("pipeline.analysis.identity") / "_weights" / _WEIGHTS
     with resources.as_file(place) as path, np.load(path, allow_pickle=False) as data:
         return {key: data[key].astype(np.float32) for key in data.files}
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from pipeline.analysis._letter_watch import MEAN_S, Sight
 from pipeline.analysis.boxes import overlap
+from pipeline.analysis.identity.letter_watch import MEAN_S, Sight
 
 BOLD = 9.0  # log odds of lettering that every look at it sees: those say when it shows
 SURE = 8.5  # log odds of a single look that is enough

@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.field_fit import (
+from pipeline.analysis.field.fit import (
     Fit,
     Plane,
     Points,

@@ -124,7 +124,7 @@ class FaceDetector:
 
             import cv2
 
-            weights = resources.files("pipeline.analysis") / "_weights" / _WEIGHTS
+            weights = resources.files("pipeline.analysis.identity") / "_weights" / _WEIGHTS
             with resources.as_file(weights) as path:
                 # OpenCV 5.0 heeds the engine for a file only, not for a buffer.
                 self._net = cv2.dnn.readNetFromTFLite(str(path), cv2.dnn.ENGINE_CLASSIC)

@@ -22,7 +22,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._lens_pairs import BLOCKS, NOISE_SD
+from pipeline.analysis.lens.pairs import BLOCKS, NOISE_SD
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]

@@ -30,7 +30,7 @@ def outside_mask(
     picture must be black. edge_inset_px: how far inside `span` the picture ends; 0 for a
     field that was found in the finished picture, where it is what is seen.
     """
-    from pipeline.analysis.field import field_mask
+    from pipeline.analysis.field.track import field_mask
 
     if span is None or span.shape == "none":
         return np.full((height_px, width_px), 255, np.uint8)
@@ -40,7 +40,7 @@ def outside_mask(
 
 def ring_mask(span: FieldSpan, height_px: int, width_px: int) -> Plane:
     """(row, col) uint8: 255 in a ring just inside the edge of a field found in the picture."""
-    from pipeline.analysis.field import field_mask
+    from pipeline.analysis.field.track import field_mask
 
     outer = field_mask(span, height_px, width_px, inset_px=2.0)
     inner = field_mask(span, height_px, width_px, inset_px=2.0 + _RING_PX)

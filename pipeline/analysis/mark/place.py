@@ -8,7 +8,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._mark_crop import Lit, crop_loss, quick_loss
+from pipeline.analysis.mark.crop import Lit, crop_loss, quick_loss
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkCandidate, MarkPosition
 from pipeline.model.options import MarkOptions

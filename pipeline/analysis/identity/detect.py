@@ -3,7 +3,7 @@
 It keeps boxes only, so what it hands back is small and can be pickled. The
 process should end before encoding starts: the networks take about 350 MB.
 
-- Lettering: every decoded picture is looked at (`_letter_watch`). Lettering that lies wholly in
+- Lettering: every decoded picture is looked at (`letter_watch`). Lettering that lies wholly in
   the surround is blanked anyway; the box around the field is what is looked at.
 - Faces: inside the body only the whole picture is looked at, every `faces_every_s`; with no
   scope field, where the caller says `outside`, and where a picture has little in common with
@@ -18,11 +18,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._letter_spans import counted
-from pipeline.analysis._letter_watch import LetterWatch, Planes
 from pipeline.analysis.boxes import Pixels, iou, overlap, widened
-from pipeline.analysis.faces import FaceDetector, merge_faces
-from pipeline.analysis.lettering import Box, field_box, merge_lettering
+from pipeline.analysis.identity.faces import FaceDetector, merge_faces
+from pipeline.analysis.identity.letter_spans import counted
+from pipeline.analysis.identity.letter_watch import LetterWatch, Planes
+from pipeline.analysis.identity.lettering import Box, field_box, merge_lettering
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Face, Lettering
 

@@ -16,9 +16,9 @@ from array import array
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis._mark_crop import crop_loss
-from pipeline.analysis._mark_light import Light, lightness, linear
-from pipeline.analysis._mark_place import (
+from pipeline.analysis.mark.crop import crop_loss
+from pipeline.analysis.mark.light import Light, lightness, linear
+from pipeline.analysis.mark.place import (
     GRID,
     LEGIBLE_PX,
     ActivityFold,
@@ -28,7 +28,7 @@ from pipeline.analysis._mark_place import (
     stroke_points,
     wanted_width,
 )
-from pipeline.analysis._mark_strokes import Strokes, render, two_tone, warp_coverage
+from pipeline.analysis.mark.strokes import Strokes, render, two_tone, warp_coverage
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan, MarkPosition, MarkVisibility
 from pipeline.model.options import MarkOptions

@@ -4,7 +4,7 @@ Fog follows Koschmieder's law I = J t + A (1 - t) in linear light, so every
 difference of the same scene scales by t, and the contrast loss is 1 - t against
 the same scene seen clear. The clear reference comes from the recording: samples
 of the same scene are registered, their contrast ratios and brightness compared,
-and fog, camera gain and airlight solved for together (`_lens_solve`).
+and fog, camera gain and airlight solved for together (`solve`).
 """
 
 from __future__ import annotations
@@ -17,9 +17,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis import _lens_events, _lens_pairs, _lens_smudge, _lens_solve, _lens_veil
-from pipeline.analysis._lens_clear import clear_chroma_gain, clear_luma_lut, clear_rgb
-from pipeline.analysis._lens_events import find_events, recovery_time_constant_s
+from pipeline.analysis.lens import airlight, events, pairs, smudge, solve
+from pipeline.analysis.lens.clear import clear_chroma_gain, clear_luma_lut, clear_rgb
+from pipeline.analysis.lens.events import find_events, recovery_time_constant_s
 from pipeline.model.field import FieldSpan
 
 __all__ = [
@@ -129,7 +129,7 @@ _SAMPLE_WIDTH = 14
 # columns of the pair table
 _PAIR_WIDTH = 5 + 4 * 3 + 3 * 16
 # columns of the block table: row of the pair table, detail per block, its weight, motion
-_CELLS = _lens_pairs.BLOCKS**2
+_CELLS = pairs.BLOCKS**2
 _DETAIL, _DETAIL_WEIGHT = slice(1, 1 + _CELLS), slice(1 + _CELLS, 1 + 2 * _CELLS)
 _BLOCK_WIDTH = 1 + 2 * _CELLS + 6
 
@@ -168,9 +168,9 @@ class LensFold:
         self._blocks = _Table(_BLOCK_WIDTH)
         self._sharp = _Table(2 * _CELLS)
         self._times: list[float] = []
-        self._ring: deque[_lens_pairs.Prepared | None] = deque(maxlen=max(LAGS))
+        self._ring: deque[pairs.Prepared | None] = deque(maxlen=max(LAGS))
         self._motions: deque[F64 | None] = deque(maxlen=max(LAGS))
-        self._comparer: _lens_pairs.Comparer | None = None
+        self._comparer: pairs.Comparer | None = None
         self._shape: tuple[int, int] = (0, 0)
         self._box: tuple[int, int, int, int] = (0, 0, 0, 0)
         self._work: tuple[int, int] = (0, 0)
@@ -196,7 +196,7 @@ class LensFold:
         self._box = (x0, y0, x1, y1)
         scale = min(1.0, WORK_PX / np.sqrt((x1 - x0) * (y1 - y0)))
         self._work = (_eights((y1 - y0) * scale), _eights((x1 - x0) * scale))
-        self._comparer = _lens_pairs.Comparer(*self._work)
+        self._comparer = pairs.Comparer(*self._work)
 
     def _span(self, time_s: float) -> int:
         for k, f in enumerate(self._fields):
@@ -270,7 +270,7 @@ class LensFold:
             )
             grown: Any = cv2.dilate(part, np.ones((3, 3), np.uint8))
             ok = ok & (1 - grown)
-        now = _lens_pairs.prepare(small, ok, number)
+        now = pairs.prepare(small, ok, number)
         row, sharp = self._sample_row(small, ok, now, has_field)
         self._samples.add(row)
         level, clipped = float(row[6]), float(row[8])
@@ -290,7 +290,7 @@ class LensFold:
                     if any(m is None for m in parts):
                         continue
                     start = np.sum([m for m in parts if m is not None], axis=0)
-                found = _lens_pairs.find_motion(before, now, start)
+                found = pairs.find_motion(before, now, start)
                 if found is None or found.inliers < LEAST_INLIERS:
                     continue
                 if lag == 1:
@@ -314,7 +314,7 @@ class LensFold:
         self._motions.append(motion)
 
     def _sample_row(
-        self, small: U8, ok: U8, now: _lens_pairs.Prepared, has_field: bool
+        self, small: U8, ok: U8, now: pairs.Prepared, has_field: bool
     ) -> tuple[F32, F32]:
         """Row of the sample table and (128,) of the sharpness of the blocks."""
         import cv2
@@ -354,7 +354,7 @@ class LensFold:
         comparer = self._comparer
         planes = np.stack([now.ok, now.luma * now.ok, fine * fine, coarse * coarse])
         sums = (comparer.left @ planes @ comparer.right).astype(np.float64)
-        sharp = _lens_smudge.sharpness(sums, comparer.noise, comparer.area)
+        sharp = smudge.sharpness(sums, comparer.noise, comparer.area)
         return row, np.concatenate(sharp).ravel().astype(np.float32)
 
     def tables(self) -> Tables:
@@ -382,7 +382,7 @@ def _dark_bound(stack: F32, ok: U8) -> F32:
     import cv2
 
     rows, cols = ok.shape
-    n = _lens_pairs.TILES
+    n = pairs.TILES
     soft: Any = cv2.blur(stack[..., :3], (3, 3))
     soft[cv2.erode(ok, np.ones((3, 3), np.uint8)) == 0] = 9.0
     low = soft.reshape(n, rows // n, cols, 3).min(1).reshape(n, n, cols // n, 3).min(2)
@@ -398,7 +398,7 @@ def _eights(length: float) -> int:
     return max(24, 8 * round(length / 8))
 
 
-def _pair_row(r: _lens_pairs.PairReading) -> F32:
+def _pair_row(r: pairs.PairReading) -> F32:
     return np.concatenate(
         [
             [r.i, r.j, r.inliers, r.overlap, r.corr],
@@ -435,23 +435,23 @@ def _stray(n: int, i: NDArray[np.int64], j: NDArray[np.int64], u: F64) -> NDArra
 
 def solve_tables(tables: Tables) -> LensResult:
     """The series from the tables of `LensFold.tables`."""
-    times, samples, pairs, blocks, sharp, size = tables
+    times, samples, pair_rows, blocks, sharp, size = tables
     n = len(times)
     s = samples.astype(np.float64).reshape(n, _SAMPLE_WIDTH)
-    q = pairs.reshape(-1, _PAIR_WIDTH)
+    q = pair_rows.reshape(-1, _PAIR_WIDTH)
     head = q[:, 5:17].astype(np.float64)
     i, j = q[:, 0].astype(np.int64), q[:, 1].astype(np.int64)
-    p = _lens_solve.Pairs(i, j, head[:, :3], head[:, 3:6], head[:, 6:9], head[:, 9:])
+    p = solve.Pairs(i, j, head[:, :3], head[:, 3:6], head[:, 6:9], head[:, 9:])
     near = np.zeros(max(n - 1, 0), bool)
     near[i[j - i == 1]] = True
     nan = np.full(n, np.nan)
     if n < 3 or len(i) < 2:
         loss = low = high = veil = blur = gain = air = nan
         tile_loss = np.full((n, 4, 4), np.nan)
-        smudge = nan
+        smudged = nan
     else:
         dark = np.where(np.isfinite(s[:, _DARK]), s[:, _DARK], 1.0)
-        got = _lens_solve.solve(n, p, dark, ~near)
+        got = solve.solve(n, p, dark, ~near)
         known = np.zeros(n, bool)
         known[i] = known[j] = True
         # the solver's own spread is too small (readings of neighbours are not
@@ -463,27 +463,27 @@ def solve_tables(tables: Tables) -> LensResult:
         low = np.where(known, 1 - np.exp(-np.maximum(got.u - 1.1 * spread, 0)), np.nan)
         high = np.where(known, 1 - np.exp(-(got.u + 1.6 * spread)), np.nan)
         step_s = float(np.median(np.diff(times)))
-        evidence, hidden, seen = _lens_veil.standing_veil(
+        evidence, hidden, seen = airlight.standing_veil(
             i, j, got.u, np.exp(got.g), got.air, s[:, _MEAN], s[:, _DARK], s[:, 7], s[:, 12]
         )
         high = np.where(evidence >= VEIL_MAYBE, 1 - (1 - high) * (1 - hidden), high)
         loss[evidence >= VEIL_LIKELY] = np.nan
         sure = known & (evidence >= VEIL_SURE) & (seen * step_s >= VEIL_SURE_S)
         low = np.where(sure, np.maximum(low, VEIL_SURE_LOSS), low)
-        luma_air = float(got.air @ _lens_pairs.LUMA)
+        luma_air = float(got.air @ pairs.LUMA)
         veil = loss * np.exp(got.g) * luma_air
         with np.errstate(invalid="ignore", divide="ignore"):
-            blur = _lens_events.blur_score(got.b, s[:, 11] / s[:, 12], step_s)
+            blur = events.blur_score(got.b, s[:, 11] / s[:, 12], step_s)
         blur = np.where(known, blur, np.nan)
         gain = np.where(known, np.exp(got.g), np.nan)
         air = np.full(n, luma_air)
-        tile_loss = _lens_solve.solve_tiles(
+        tile_loss = solve.solve_tiles(
             n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air
         )
         tile_loss[np.isnan(loss)] = np.nan
         at = blocks[:, 0].astype(np.int64)
-        light_i, light_j = (mean[at] @ _lens_pairs.LUMA for mean in (p.mean_i, p.mean_j))
-        readings = _lens_smudge.Readings(
+        light_i, light_j = (mean[at] @ pairs.LUMA for mean in (p.mean_i, p.mean_j))
+        readings = smudge.Readings(
             i[at],
             j[at],
             blocks[:, _DETAIL].astype(np.float64),
@@ -492,8 +492,8 @@ def solve_tables(tables: Tables) -> LensResult:
             np.log((light_j + 1e-4) / (light_i + 1e-4)),
         )
         foreign = np.nan_to_num(s[:, 10], nan=1.0)
-        inside = foreign < max(_lens_events.FOREIGN_SHARE, float(np.median(foreign)) + 0.35)
-        smudges = _lens_smudge.find_smudges(
+        inside = foreign < max(events.FOREIGN_SHARE, float(np.median(foreign)) + 0.35)
+        smudges = smudge.find_smudges(
             n,
             readings,
             sharp[:, :_CELLS].astype(np.float64),
@@ -502,7 +502,7 @@ def solve_tables(tables: Tables) -> LensResult:
             np.where(known, got.u, 0),
             np.nan_to_num(blur),
         )
-        smudge = _lens_smudge.smudge_share(smudges, n)
+        smudged = smudge.smudge_share(smudges, n)
         tile_loss = tile_loss.reshape(n, 4, 4)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = s[:, 11] / s[:, 12]
@@ -519,7 +519,7 @@ def solve_tables(tables: Tables) -> LensResult:
         dark_share=np.asarray(s[:, 9], f),
         level=np.asarray(s[:, 6], f),
         blur=np.asarray(blur, f),
-        smudge=np.asarray(smudge, f),
+        smudge=np.asarray(smudged, f),
         foreign_share=np.asarray(s[:, 10], f),
         break_before=np.asarray(np.r_[False, ~near][:n], f),
         gain=np.asarray(gain, f),

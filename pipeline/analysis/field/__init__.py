@@ -1,0 +1,1 @@
+"""Where the scope field lies."""

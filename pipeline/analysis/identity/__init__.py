@@ -1,0 +1,1 @@
+"""What could tell who somebody is: lettering, faces, words, copies."""

@@ -1,0 +1,1 @@
+"""What disturbs the view through the lens."""

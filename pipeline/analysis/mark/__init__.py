@@ -1,0 +1,1 @@
+"""The mark inside the field."""

@@ -1,0 +1,1 @@
+"""Loudness, voices, ducking, the mix."""
