@@ -12,6 +12,7 @@ from pipeline.model.consent import KnownConsent
 from pipeline.model.options import Look
 from pipeline.model.plan import Need, Plan
 from pipeline.model.release import Check, Looked, Withheld
+from pipeline.stages.remedies import remedy
 
 TEXT = "text"  # the code of a text that nobody confirmed
 
@@ -62,13 +63,16 @@ def open_needs(
 def failed_checks(checks: Sequence[Check]) -> list[Withheld]:
     """Checks of the finished file that did not pass."""
     return [
-        Withheld(
-            code="check",
-            message=f"{c.check}: measured {c.measured} {c.unit}, limit {c.limit}".strip(),
-        )
+        Withheld(code="check", message=f"{_measured(c)}; {remedy(c.check)}")
         for c in checks
         if not c.passed
     ]
+
+
+def _measured(check: Check) -> str:
+    unit = f" {check.unit}" if check.unit else ""
+    limit = f", limit {check.limit}" if check.limit not in ("", None) else ""
+    return f"{check.check}: measured {check.measured}{unit}{limit}"
 
 
 def verdict(reasons: Sequence[Withheld], look: Look, looked: Looked | None) -> Verdict:
