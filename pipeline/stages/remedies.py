@@ -24,7 +24,8 @@ REMEDIES = {
     "surround black": _FIELD,
     "picture brightness kept": _FIELD,
     "mark visible inside its band": (
-        "move the mark on the review page, or widen its band (visibility_low, visibility_high in [mark] of the settings)"
+        "move the mark on the review page, or widen its band (visibility_low, visibility_high in"
+        " [mark] of the settings)"
     ),
     "lettering in the picture": _COVER,
     "faces in the picture": _COVER,
