@@ -6,6 +6,7 @@ these are quick.
 
 from __future__ import annotations
 
+import datetime
 import json
 import os
 import shutil
@@ -21,7 +22,7 @@ from test_make import PLAIN, Result
 
 from pipeline.cli import main
 from pipeline.errors import NeedsPerson
-from pipeline.model.consent import ConsentFact, case_key
+from pipeline.model.consent import ConsentFact, KnownConsent, case_key
 from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord, Sheet
 from pipeline.review.folder import FolderBackend
@@ -468,3 +469,10 @@ def test_keys_of_names() -> None:
     assert case_key("HL-0142") == case_key("\uff28L\u20110\u200b142 ")
     assert case_key("HL-0142") != case_key("HL-0143")
     assert case_key(" \u200b") == ""
+
+
+def test_consent_that_nobody_wrote_down_reads_as_not_asked_yet() -> None:
+    left_out = KnownConsent("none", True, False, None, None, False, ())
+    assert left_out.refusal("public", datetime.date(2026, 3, 2)).startswith(
+        "consent was not asked for yet"
+    )

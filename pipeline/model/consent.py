@@ -115,6 +115,8 @@ class KnownConsent:
             return f"consent ended on {self.expires_on}"
         if self.given_on is not None and today < self.given_on:
             return f"consent begins on {self.given_on}"
+        if self.scope == "none":
+            return f"consent was not asked for yet, the profile needs {audience}"
         return f"consent covers {self.scope}, the profile needs {audience}"
 
     def covers(self, audience: str, today: datetime.date) -> bool:

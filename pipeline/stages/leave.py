@@ -172,7 +172,8 @@ def _nothing(out: Path, case: str, ready: Sequence[Path], profile: str | None) -
     known = [k for k in known if not k.startswith(".")]
     shown = case if len(case) <= 40 and case.isprintable() else "that name"
     if case in known:
-        files = sorted((out / "releases" / case).glob("*.mp4"))
+        # What is half written begins with a dot; for a glob of Path that is a name like others.
+        files = sorted((out / "releases" / case).glob("[!.]*.mp4"))
         last = f"released already: {files[-1].stem}" if files else "nothing was released either"
         wanted = f" for the profile {profile}" if profile else ""
         return InputError(

@@ -471,3 +471,16 @@ def test_all_that_is_ready_is_asked_about_on_a_terminal(
     os.close(other)
     assert process.returncode == 0 and "QM-0300-lecture" in text and "QM-0300-web" in text
     assert mp4s(fieldstop) == ["QM-0300-web-r1.mp4"], "the first was refused, the second let go"
+
+
+def test_what_a_killed_run_left_half_written_is_no_release(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    private = Path(made(fieldstop, tiny).value["ready"]).parent
+    for path in [*private.glob("*-ready.mp4"), *private.glob("*.ready.json")]:
+        path.unlink()
+    half = private.parents[1] / "releases" / "QM-0300" / ".QM-0300-web-r1.part-1.mp4"
+    half.parent.mkdir(parents=True)
+    half.write_bytes(b"")
+    said = release(fieldstop, "QM-0300", "--by", "AB")
+    assert said.code == 3 and "nothing was released either" in said.said
