@@ -480,7 +480,7 @@ def test_what_a_killed_run_left_half_written_is_no_release(
     for path in [*private.glob("*-ready.mp4"), *private.glob("*.ready.json")]:
         path.unlink()
     half = private.parents[1] / "releases" / "QM-0300" / ".QM-0300-web-r1.part-1.mp4"
-    half.parent.mkdir(parents=True)
+    half.parent.mkdir(parents=True, exist_ok=True)
     half.write_bytes(b"")
     said = release(fieldstop, "QM-0300", "--by", "AB")
     assert said.code == 3 and "nothing was released either" in said.said
