@@ -275,7 +275,7 @@ class Cluster:
         from pipeline.model.consent import KnownConsent
         from pipeline.stages.consent import bind_consent
         from pipeline.stages.likeness import seen_before
-        from pipeline.stages.make import survey_source
+        from pipeline.stages.measure import survey_source
         from pipeline.stages.survey import no_progress
         from pipeline.store.cache import Cache
 

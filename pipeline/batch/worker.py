@@ -185,7 +185,7 @@ def _hashes(job: Job, progress: Any) -> Answer:
 
 def _survey(job: Job, progress: Any) -> Answer:
     """Survey one source of a case into the measures on shared storage."""
-    from pipeline.stages.make import survey_source
+    from pipeline.stages.measure import survey_source
     from pipeline.store.cache import Cache
 
     _see_shared(job)
@@ -205,12 +205,8 @@ def _render(job: Job, progress: Any) -> Answer:
     from pipeline.model.decisions import effective
     from pipeline.model.plan import Need
     from pipeline.stages.inputs import read_decisions
-    from pipeline.stages.make import (
-        CaseRun,
-        make_rendered,
-        save_surveys,
-        survey_source,
-    )
+    from pipeline.stages.make import CaseRun, make_rendered
+    from pipeline.stages.measure import save_surveys, survey_source
     from pipeline.store.cache import Cache
     from pipeline.store.work import WorkFolder
 
@@ -232,7 +228,7 @@ def _render(job: Job, progress: Any) -> Answer:
         survey_source(opened, n, options, work, progress, cache)
         for n in range(len(opened.sources))
     ]
-    save_surveys(run)
+    run.surveys = save_surveys(run.surveyed, folder)
     if make_rendered(run, job["revision"], None, True, document, progress):
         (work / "run.pickle").write_bytes(pickle.dumps(run))
         return {"state": "rendered", "run": str(work / "run.pickle")}

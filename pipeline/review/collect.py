@@ -28,7 +28,8 @@ from pipeline.review.report import (
     build_report,
 )
 from pipeline.review.standing import State
-from pipeline.stages.make import CaseRun, source_inputs
+from pipeline.stages.make import CaseRun
+from pipeline.stages.measure import source_inputs
 from pipeline.stages.pictures import redacted_jpegs
 from pipeline.stages.plan import chapter_title, keep_parts
 
@@ -82,7 +83,7 @@ def report_data(run: CaseRun) -> ReportData:
     from pipeline.review.case_axis import in_case_time
 
     pieces = run.plan.pieces if run.plan is not None else ()
-    return in_case_time(data, keep_parts(case, source_inputs(run)), pieces)
+    return in_case_time(data, keep_parts(case, source_inputs(run.opened, run.surveyed)), pieces)
 
 
 def _links(run: CaseRun) -> list[tuple[str, str]]:

@@ -342,7 +342,7 @@ class FolderBackend:
             warnings.append("Where the recordings of this case lie is not known here any more")
         warnings += [n.message for n in (plan.needs if plan else []) if not n.approvable]
         from pipeline.settings import settings_sha256
-        from pipeline.stages.make import survey_sha256
+        from pipeline.stages.measure import survey_sha256
 
         missing = self._consent_missing(case, plan, document)
         warnings += [missing] if missing else []
@@ -474,12 +474,9 @@ class FolderBackend:
         from pipeline.media.glyphs import load_glyph
         from pipeline.stages.intake import open_case
         from pipeline.stages.likeness import seen_before
-        from pipeline.stages.make import (
-            CaseRun,
-            measure_narration,
-            source_inputs,
-            survey_sources,
-        )
+        from pipeline.stages.make import CaseRun
+        from pipeline.stages.measure import source_inputs, survey_sources
+        from pipeline.stages.narration import measure_narration
         from pipeline.stages.survey import no_progress
         from pipeline.store.catalogue import Catalogue
         from pipeline.store.names import Names, earlier_names
@@ -519,10 +516,15 @@ class FolderBackend:
                 run.seen_before = seen_before(
                     opened, run.surveyed, known, self.options.output.audience
                 )
-            run.narration = measure_narration(run, no_progress)
+            heard = measure_narration(
+                opened, run.surveyed, self.options.sound.speech_threshold, work, no_progress
+            )
+            if heard is not None:
+                run.narration, run.voice = heard.measured, heard.media
             voice = opened.case.consent.model_copy(update={"voice": run.consent.voice})
             document = opened.case.model_copy(update={"consent": voice})
-            made = _Ready(run, document, keep_parts(document, source_inputs(run)), revision)
+            kept = keep_parts(document, source_inputs(opened, run.surveyed))
+            made = _Ready(run, document, kept, revision)
             self._ready[case] = made
             return made
 
@@ -535,13 +537,13 @@ class FolderBackend:
         return path
 
     def _planned(self, ready: _Ready, decisions: Sequence[Decision]) -> Plan:
-        from pipeline.stages.make import source_inputs
+        from pipeline.stages.measure import source_inputs
         from pipeline.stages.plan import GlyphInput, make_plan
 
         run = ready.run
         plan = make_plan(
             ready.case,
-            source_inputs(run),
+            source_inputs(run.opened, run.surveyed),
             run.narration,
             self.options,
             glyph=GlyphInput(run.glyph.coverage, run.glyph.x_height_ratio),
@@ -816,12 +818,12 @@ class FolderBackend:
     def _mixed_with(self, ready: _Ready, plan: Plan, settings: Mapping[str, float]) -> Any:
         """The mix alone planned anew: the rest of the plan does not hang on these settings."""
         from pipeline.model.time import Span
-        from pipeline.stages.make import source_inputs
+        from pipeline.stages.measure import source_inputs
         from pipeline.stages.plan import mix_of
 
         sound = self.options.sound.model_copy(update=dict(settings))
         return mix_of(
-            source_inputs(ready.run),
+            source_inputs(ready.run.opened, ready.run.surveyed),
             plan.pieces,
             ready.run.narration,
             [Span(a, b) for a, b in plan.narration],
@@ -1239,14 +1241,15 @@ def _sound(
 
 def _levels(ready: _Ready, plan: Plan) -> Levels | None:
     """Measured on the sound that is mixed as soon as that is made, expected until then."""
-    from pipeline.stages.make import source_inputs
+    from pipeline.stages.measure import source_inputs
     from pipeline.stages.plan import levels_of
 
     held = ready.levels.get(_sound_key(plan, plan.redactions))
     if held is not None or ready.run.narration is None:
         return held
     behind, front = levels_of(
-        source_inputs(ready.run), plan.pieces, ready.run.narration, plan.duration_s,
+        source_inputs(ready.run.opened, ready.run.surveyed),
+        plan.pieces, ready.run.narration, plan.duration_s,
         plan.redactions, plan.sound_channels, plan.live,
     )  # fmt: skip
     return None if front is None else Levels(front.hop_power, behind.hop_power, 0.1, False)

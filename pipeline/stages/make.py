@@ -7,24 +7,16 @@ beside the output that is gone afterwards, whatever happens.
 from __future__ import annotations
 
 import datetime
-import io
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 from pipeline import __version__
-from pipeline.errors import InputError, UsageError
-from pipeline.media.captions import read_captions
+from pipeline.errors import UsageError
 from pipeline.media.glyphs import Glyph, load_glyph
-from pipeline.media.guard import check_sound_apart
 from pipeline.media.probe import file_sha256
-from pipeline.media.read import narration_sound, only_channel, read_sound
-from pipeline.media.stems import Stem, write_stem
 from pipeline.model.case import Case, Scope
 from pipeline.model.consent import KnownConsent
 from pipeline.model.decisions import Decision, Decisions, SignOff, effective, sign_off_holds
@@ -32,7 +24,6 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Need, Plan
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Check, Looked, ReleaseRecord, Withheld
-from pipeline.model.survey import Survey
 from pipeline.model.time import Span
 from pipeline.settings import settings_sha256
 from pipeline.stages import plan as planning
@@ -50,8 +41,16 @@ from pipeline.stages.gate import (
 from pipeline.stages.inputs import inputs_sha256, made_from, read_decisions, standing_release
 from pipeline.stages.intake import OpenedCase, changed, open_case
 from pipeline.stages.likeness import alike_since, remember_pictures, seen_before
-from pipeline.stages.plan import GlyphInput, NarrationInput, SourceInput, make_plan
-from pipeline.stages.proxy import proxy_name
+from pipeline.stages.measure import (
+    keep_found,
+    save_surveys,
+    source_inputs,
+    source_media,
+    survey_sha256,
+    survey_sources,
+)
+from pipeline.stages.narration import measure_narration
+from pipeline.stages.plan import GlyphInput, NarrationInput, make_plan
 from pipeline.stages.ready import (
     absolute,
     discard_overtaken,
@@ -73,13 +72,7 @@ from pipeline.stages.second_look import ROUNDS, only_missed, with_missed
 from pipeline.stages.survey import (
     Progress,
     Surveyed,
-    found_look,
-    give_memory_back,
     no_progress,
-    save_survey,
-    settle,
-    survey_file,
-    survey_key,
     tidied_survey,
 )
 from pipeline.stages.texts import (
@@ -97,7 +90,7 @@ from pipeline.store.hashes import HashMemory
 from pipeline.store.names import Names, earlier_names
 from pipeline.store.stale import clean, work_folder
 from pipeline.store.texts import ConfirmedTexts
-from pipeline.store.work import WorkFolder, writing
+from pipeline.store.work import WorkFolder
 
 _INITIALS = re.compile(r"^[A-Za-z]{1,4}$")
 
@@ -161,10 +154,7 @@ class CaseRun:
 
     @property
     def media(self) -> list[SourceMedia]:
-        return [
-            SourceMedia(s.path, m.recording, s.still)
-            for s, m in zip(self.opened.sources, self.surveyed, strict=True)
-        ]
+        return source_media(self.opened, self.surveyed)
 
     @property
     def checks(self) -> list[Check]:
@@ -325,7 +315,7 @@ def run_case(
                 return run
             run.surveyed = survey_sources(opened, options, work, progress)
             names.note(opened.named)
-            save_surveys(run)
+            run.surveys = save_surveys(run.surveyed, run.folder)
             if survey_only:
                 with Catalogue(catalogue) as known:
                     seen = seen_before(opened, run.surveyed, known, options.output.audience)
@@ -405,9 +395,8 @@ def take_missed(run: CaseRun) -> bool:
             continue
         measured.survey = tidied_survey(survey)
         measured.outdated = True  # the page's copy shows what is covered from now on
-        cache.put(_survey_key(run.opened, number)[2], found_look(measured.survey, run.options))
-    run.surveys.clear()
-    save_surveys(run)
+        keep_found(run.opened, number, measured, run.options, cache)
+    run.surveys = save_surveys(run.surveyed, run.folder)
     told = run.rendered.damage if run.rendered is not None else []
     run.warnings = [w for w in run.warnings if w not in told]  # it is rendered, and told, again
     return True
@@ -466,13 +455,20 @@ def make_rendered(
     True if a file waits for `verify_rendered`; else `run.withheld` says why not.
     """
     case, options, folder = _bound_case(run), run.options, run.folder
-    run.narration = measure_narration(run, progress) if narrated else None
+    found = (
+        measure_narration(
+            run.opened, run.surveyed, options.sound.speech_threshold, run.work, progress
+        )
+        if narrated
+        else None
+    )
+    run.narration, run.voice = (found.measured, found.media) if found else (None, None)
     run.suffix, run.numbered = (clip.suffix, False) if clip else ("", True)
     run.narrated = narrated
     assert run.glyph is not None
     run.plan = make_plan(
         case,
-        source_inputs(run),
+        source_inputs(run.opened, run.surveyed),
         run.narration,
         options,
         glyph=GlyphInput(run.glyph.coverage, run.glyph.x_height_ratio),
@@ -571,12 +567,6 @@ def verify_rendered(run: CaseRun, progress: Progress) -> ReadyClip | None:
     )
 
 
-def survey_sha256(survey: Survey) -> str:
-    import hashlib
-
-    return hashlib.sha256(survey.to_json().encode()).hexdigest()
-
-
 def mark_record(run: CaseRun) -> dict[str, Any]:
     """Placement, crop loss, seed and measured visibility, for the private record."""
     assert run.plan is not None
@@ -597,276 +587,6 @@ def mark_record(run: CaseRun) -> dict[str, Any]:
 # --- pieces of the run ------------------------------------------------------------------
 
 
-def survey_sources(
-    opened: OpenedCase, options: Options, work: Path, progress: Progress
-) -> list[Surveyed]:
-    """Survey every source file, from the cache where it was measured before."""
-    return [survey_source(opened, n, options, work, progress) for n in range(len(opened.sources))]
-
-
-def _survey_key(opened: OpenedCase, number: int) -> tuple[int | None, list[float] | None, str]:
-    """(channel of the narration, field given by the case, key in the cache) of a source."""
-    source = opened.sources[number]
-    channel = opened.case.narration.channel if opened.case.narration else None
-    given = opened.case.recording[source.recording].field
-    return channel, given, survey_key(source, given, channel)
-
-
-def survey_source(
-    opened: OpenedCase,
-    number: int,
-    options: Options,
-    work: Path,
-    progress: Progress,
-    cache: Cache | None = None,
-) -> Surveyed:
-    """Survey one source file of a case, from the cache where it was measured before."""
-    cache = cache or Cache(options.machine.cache_gb)
-    source = opened.sources[number]
-    channel, given, key = _survey_key(opened, number)
-    kept = _from_cache(cache, key)
-    if kept is not None:
-        kept = settle(kept, source, options, cache, key)
-    else:
-        kept = survey_file(
-            source, options, work, given_field=given, narration_channel=channel,
-            progress=progress,
-        )  # fmt: skip
-        give_memory_back()
-        source.refuse_changed()  # else another content would be kept under this hash
-        buffer = io.BytesIO()
-        np.savez_compressed(buffer, **kept.series)  # type: ignore[arg-type]
-        cache.put(
-            key,
-            {
-                "recording.json": kept.recording.to_json().encode(),
-                "series.npz": buffer.getvalue(),
-                "survey.json": kept.survey.to_json().encode(),
-                "proxy.mp4": kept.proxy,
-                **found_look(kept.survey, options),
-            },
-        )
-    kept.survey = tidied_survey(kept.survey)
-    return kept
-
-
-def _from_cache(cache: Cache, key: str) -> Surveyed | None:
-    from pipeline.model.recording import Recording
-
-    survey, recording = cache.get(key, "survey.json"), cache.get(key, "recording.json")
-    series = cache.get(key, "series.npz")
-    if survey is None or recording is None or series is None:
-        return None
-    try:
-        with np.load(io.BytesIO(series), allow_pickle=False) as data:
-            arrays = {name: data[name] for name in data.files}
-        return Surveyed(
-            Recording.model_validate_json(recording),
-            Survey.model_validate_json(survey),
-            arrays,
-            cache.get(key, "proxy.mp4") or b"",
-        )
-    except (ValueError, OSError, KeyError, EOFError):
-        return None
-
-
-def save_surveys(run: CaseRun) -> None:
-    """Into the folder of the case: its clips share them."""
-    folder = run.folder.whole
-    for number, surveyed in enumerate(run.surveyed):
-        name = "survey" if number == 0 else f"survey-{number + 1}"
-        document, _ = save_survey(surveyed, folder.private_dir, name)
-        run.surveys.append(document)
-        if surveyed.proxy:
-            target = folder.private_file(proxy_name(surveyed.survey.recording.sha256))
-            folder.atomic_write(target, surveyed.proxy)
-            surveyed.proxy = b""
-        elif surveyed.outdated:
-            # An older copy may show what is covered by now: the page makes one anew.
-            for full in (False, True):
-                name = proxy_name(surveyed.survey.recording.sha256, full=full)
-                folder.private_file(name).unlink(missing_ok=True)
-
-
-def source_inputs(run: CaseRun) -> list[SourceInput]:
-    return [
-        SourceInput(s.recording, s.still, m.recording, m.survey, m.series)
-        for s, m in zip(run.opened.sources, run.surveyed, strict=True)
-    ]
-
-
-def measure_narration(run: CaseRun, progress: Progress) -> NarrationInput | None:
-    """Clean the narration, keep it as a stem, and measure its speech and levels.
-
-    A narration file lies on its own axis. A narration channel or live narration is
-    taken from the kept parts joined, so it lies in case time.
-    """
-    wanted = run.opened.case.narration
-    if wanted is None:
-        return None
-    warnings: list[str] = []
-    progress("narration", 0, 1)
-    raw = write_stem(run.work / "voice_raw.f32", 1, _narration_blocks(run))
-    if not raw.length:
-        raise InputError("The narration holds no sound", "", "give a recording of the voice")
-    rest = None
-    if wanted.live:
-        raw, rest = _split_live(raw, run.work, warnings)
-    voice = _cleaned(raw, run.work)
-    offset_s, confidence = _offset(run, raw, warnings)
-    raw.path.unlink()
-    run.voice = NarrationMedia(voice, offset_s, rest)
-    spans, power = _levels(voice, run.options.sound.speech_threshold)
-    if not spans:
-        warnings.append("no speech was found in the narration: nothing is ducked")
-    progress("narration", 1, 1)
-    return NarrationInput(
-        duration_s=voice.length / 48_000,
-        spans=spans,
-        hop_power=power,
-        offset_s=offset_s,
-        rest_hop_power=_power(rest) if rest is not None else None,
-        warnings=warnings,
-        offset_confidence=confidence,
-        captions=read_captions(run.opened.captions) if run.opened.captions else [],
-    )
-
-
-def _offset(run: CaseRun, raw: Stem, warnings: list[str]) -> tuple[float, float | None]:
-    """Where a narration file starts in case time, and the confidence if it was looked for.
-
-    A take that was recorded in the room is placed by the sound that both heard; below
-    the least confidence it starts at 0, with a warning.
-    """
-    from pipeline.analysis.sound.narration import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
-
-    wanted = run.opened.case.narration
-    if wanted is None or wanted.file is None:
-        return 0.0, None
-    if wanted.offset_s != "auto":
-        return wanted.offset_s, None
-    heard, taken = EnvelopeFold(1), EnvelopeFold(1)
-    for block in _case_blocks(run, 0):
-        heard.step(block)
-    for block in raw.blocks():
-        taken.step(block)
-    found = find_offset(heard.finish(), taken.finish())
-    confidence = round(found.confidence, 2)
-    if found.confidence < OFFSET_LEAST_CONFIDENCE:
-        warnings.append(
-            "no offset of the narration is given, and the room is not heard in it well enough"
-            f" to find one (confidence {confidence}): it starts at 0"
-        )
-        return 0.0, confidence
-    warnings.append(
-        f"the narration is placed at {found.offset_s:.2f} s by the room sound that it shares with"
-        f" the recording (confidence {confidence}): listen to it"
-    )
-    return round(found.offset_s, 3), confidence
-
-
-def _cleaned(raw: Stem, work: Path) -> Stem:
-    """Without rumble and mains hum, faded in and out."""
-    from pipeline.analysis.sound.narration import HumFold, cleaned
-
-    hum = HumFold(1)
-    for block in raw.blocks():
-        hum.step(block)
-    return write_stem(work / "voice.f32", 1, cleaned(raw.blocks(), hum.finish(), raw.length))
-
-
-def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem | None]:
-    """(voice, rest) of one microphone; (all of it, None) where splitting is not installed."""
-    from pipeline.analysis.sound.narration import live_available, split_live
-
-    if not live_available():
-        warnings.append(
-            "live narration is not split from the room: install fieldstop[live] to duck the room"
-        )
-        return raw, None
-    rest = Stem(work / "rest.f32", 1)
-    with writing(), rest.path.open("wb") as file:
-
-        def voices() -> Iterator[NDArray[np.float32]]:
-            for voice, other in split_live(raw.blocks()):
-                file.write(np.ascontiguousarray(other.T, np.float32).data)
-                yield voice
-
-        voice = write_stem(work / "voice_split.f32", 1, voices())
-    raw.path.unlink()
-    return voice, rest
-
-
-def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float32]]:
-    from pipeline.analysis.sound import loudness, speech
-
-    fold, voices = loudness.LoudnessFold(stem.channels), speech.SpeechFold(stem.channels)
-    for block in stem.blocks():
-        fold.step(block)
-        voices.step(block)
-    spans = list(speech.narration_spans(voices.finish(), threshold))
-    return spans, np.asarray(fold.finish().hop_power, np.float32)
-
-
-def _power(stem: Stem) -> NDArray[np.float32]:
-    from pipeline.analysis.sound.loudness import LoudnessFold
-
-    fold = LoudnessFold(stem.channels)
-    for block in stem.blocks():
-        fold.step(block)
-    return np.asarray(fold.finish().hop_power, np.float32)
-
-
-def _narration_blocks(run: CaseRun) -> Iterator[NDArray[np.float32]]:
-    if run.opened.narration is not None:
-        check_sound_apart(run.opened.narration)
-        yield from narration_sound(run.opened.narration)
-        return
-    narration = run.opened.case.narration
-    yield from _case_blocks(run, (narration.channel if narration is not None else None) or 0)
-
-
-def _case_blocks(run: CaseRun, channel: int) -> Iterator[NDArray[np.float32]]:
-    """The recordings' sound in case time, (1, n): one channel, or for 0 their mean."""
-    for kept in planning.keep_parts(run.opened.case, source_inputs(run)):
-        media = run.media[kept.source]
-        if not media.recording.audio:
-            yield np.zeros((1, round((kept.stop_s - kept.start_s) * 48_000)), np.float32)
-            continue
-        yield from _cut(
-            only_channel(media.path, media.recording.video.start_s, channel, media.recording.jumps)
-            if channel
-            else _mono(media),
-            round(kept.start_s * 48_000),
-            round(kept.stop_s * 48_000),
-        )
-
-
-def _mono(media: SourceMedia) -> Iterator[NDArray[np.float32]]:
-    return read_sound(
-        media.path,
-        origin_s=media.recording.video.start_s,
-        channels=1,
-        jumps=media.recording.jumps,
-    )
-
-
-def _cut(
-    blocks: Iterator[NDArray[np.float32]], start: int, stop: int
-) -> Iterator[NDArray[np.float32]]:
-    """Samples [start, stop) of a stream, padded with silence if it ends early."""
-    at = 0
-    for block in blocks:
-        first, last = max(start - at, 0), min(stop - at, block.shape[1])
-        if last > first:
-            yield block[:, first:last]
-        at += block.shape[1]
-        if at >= stop:
-            return
-    if at < stop:
-        yield np.zeros((1, stop - max(at, start)), np.float32)
-
-
 def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
     """Why nothing may be released, before anything is rendered; empty if it may."""
     assert run.plan is not None and run.consent is not None
@@ -880,7 +600,7 @@ def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
 def _case_time(run: CaseRun, need: Need) -> float | None:
     if need.start_s is None or need.source is None:
         return need.start_s
-    for kept in planning.keep_parts(run.opened.case, source_inputs(run)):
+    for kept in planning.keep_parts(run.opened.case, source_inputs(run.opened, run.surveyed)):
         if kept.source == need.source and need.start_s < kept.stop_s:
             return round(max(0.0, need.start_s - kept.start_s) + kept.case_start_s, 3)
     return need.start_s

@@ -382,7 +382,7 @@ def test_a_survey_is_not_kept_under_the_hash_of_another_content(
 ) -> None:
     """Changed after it was hashed and before it was measured."""
     from pipeline.stages.intake import open_case
-    from pipeline.stages.make import survey_source
+    from pipeline.stages.measure import survey_source
 
     folder = case_folder(tmp_path / "case", tiny)
     config = tmp_path / "c.toml"

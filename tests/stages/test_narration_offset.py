@@ -17,9 +17,8 @@ from pipeline.media.probe import probe
 from pipeline.model.options import Options
 from pipeline.model.survey import Survey, SurveyedRecording
 from pipeline.stages.intake import open_case
-from pipeline.stages.make import CaseRun, measure_narration
+from pipeline.stages.narration import measure_narration
 from pipeline.stages.survey import Surveyed, no_progress
-from pipeline.store.work import WorkFolder
 
 LENGTH_S, KEPT_FROM_S, STARTS_S = 16.0, 2.0, 3.37
 
@@ -51,17 +50,19 @@ def measured(folder: Path, offset: str, take: np.ndarray) -> tuple[float, float 
     opened = open_case(folder)
     out = folder / "work"
     out.mkdir(exist_ok=True)
-    run = CaseRun(opened, Options(), WorkFolder(folder / "out", "QM-0001"), out)
     recording = probe(folder / "recording.mp4", sha256="0" * 64)
     survey = Survey(
         recording=SurveyedRecording(
             sha256="0" * 64, duration_s=LENGTH_S, frame_rate_hz=10, width_px=160, height_px=120
         )
     )
-    run.surveyed = [Surveyed(recording, survey, {})]
-    heard = measure_narration(run, no_progress)
-    assert heard is not None and run.voice is not None
-    assert run.voice.offset_s == heard.offset_s
+    found = measure_narration(
+        opened, [Surveyed(recording, survey, {})], Options().sound.speech_threshold, out,
+        no_progress,
+    )  # fmt: skip
+    assert found is not None
+    heard = found.measured
+    assert found.media.offset_s == heard.offset_s
     return heard.offset_s, heard.offset_confidence, " ".join(heard.warnings)
 
 

@@ -1,0 +1,221 @@
+"""The narration of a case, prepared: cleaned, split from the room, placed and measured.
+
+All sound here is at 48 kHz, float32 (channel, sample), one channel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.errors import InputError
+from pipeline.media.captions import read_captions
+from pipeline.media.guard import check_sound_apart
+from pipeline.media.read import narration_sound, only_channel, read_sound
+from pipeline.media.stems import Stem, write_stem
+from pipeline.model.time import Span
+from pipeline.stages.intake import OpenedCase
+from pipeline.stages.measure import source_inputs, source_media
+from pipeline.stages.plan import NarrationInput, keep_parts
+from pipeline.stages.render import NarrationMedia, SourceMedia
+from pipeline.stages.survey import Progress, Surveyed
+from pipeline.store.work import writing
+
+
+@dataclass(frozen=True)
+class Narration:
+    """What was measured of it, for the plan, and its sound, for the renderer."""
+
+    measured: NarrationInput
+    media: NarrationMedia
+
+
+def measure_narration(
+    opened: OpenedCase,
+    surveyed: Sequence[Surveyed],
+    speech_threshold: float,
+    work: Path,
+    progress: Progress,
+) -> Narration | None:
+    """Clean the narration, keep it as a stem, and measure its speech and levels.
+
+    A narration file lies on its own axis. A narration channel or live narration is
+    taken from the kept parts joined, so it lies in case time. The stems lie in `work`.
+    None if the case has no narration. Raises InputError, OutputError.
+    """
+    wanted = opened.case.narration
+    if wanted is None:
+        return None
+    warnings: list[str] = []
+    progress("narration", 0, 1)
+    raw = write_stem(work / "voice_raw.f32", 1, _narration_blocks(opened, surveyed))
+    if not raw.length:
+        raise InputError("The narration holds no sound", "", "give a recording of the voice")
+    rest = None
+    if wanted.live:
+        raw, rest = _split_live(raw, work, warnings)
+    voice = _cleaned(raw, work)
+    offset_s, confidence = _offset(opened, surveyed, raw, warnings)
+    raw.path.unlink()
+    spans, power = _levels(voice, speech_threshold)
+    if not spans:
+        warnings.append("no speech was found in the narration: nothing is ducked")
+    progress("narration", 1, 1)
+    measured = NarrationInput(
+        duration_s=voice.length / 48_000,
+        spans=spans,
+        hop_power=power,
+        offset_s=offset_s,
+        rest_hop_power=_power(rest) if rest is not None else None,
+        warnings=warnings,
+        offset_confidence=confidence,
+        captions=read_captions(opened.captions) if opened.captions else [],
+    )
+    return Narration(measured, NarrationMedia(voice, offset_s, rest))
+
+
+def _offset(
+    opened: OpenedCase, surveyed: Sequence[Surveyed], raw: Stem, warnings: list[str]
+) -> tuple[float, float | None]:
+    """Where a narration file starts in case time, and the confidence if it was looked for.
+
+    A take that was recorded in the room is placed by the sound that both heard; below
+    the least confidence it starts at 0, with a warning.
+    """
+    from pipeline.analysis.sound.narration import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
+
+    wanted = opened.case.narration
+    if wanted is None or wanted.file is None:
+        return 0.0, None
+    if wanted.offset_s != "auto":
+        return wanted.offset_s, None
+    heard, taken = EnvelopeFold(1), EnvelopeFold(1)
+    for block in _case_blocks(opened, surveyed, 0):
+        heard.step(block)
+    for block in raw.blocks():
+        taken.step(block)
+    found = find_offset(heard.finish(), taken.finish())
+    confidence = round(found.confidence, 2)
+    if found.confidence < OFFSET_LEAST_CONFIDENCE:
+        warnings.append(
+            "no offset of the narration is given, and the room is not heard in it well enough"
+            f" to find one (confidence {confidence}): it starts at 0"
+        )
+        return 0.0, confidence
+    warnings.append(
+        f"the narration is placed at {found.offset_s:.2f} s by the room sound that it shares with"
+        f" the recording (confidence {confidence}): listen to it"
+    )
+    return round(found.offset_s, 3), confidence
+
+
+def _cleaned(raw: Stem, work: Path) -> Stem:
+    """Without rumble and mains hum, faded in and out."""
+    from pipeline.analysis.sound.narration import HumFold, cleaned
+
+    hum = HumFold(1)
+    for block in raw.blocks():
+        hum.step(block)
+    return write_stem(work / "voice.f32", 1, cleaned(raw.blocks(), hum.finish(), raw.length))
+
+
+def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem | None]:
+    """(voice, rest) of one microphone; (all of it, None) where splitting is not installed."""
+    from pipeline.analysis.sound.narration import live_available, split_live
+
+    if not live_available():
+        warnings.append(
+            "live narration is not split from the room: install fieldstop[live] to duck the room"
+        )
+        return raw, None
+    rest = Stem(work / "rest.f32", 1)
+    with writing(), rest.path.open("wb") as file:
+
+        def voices() -> Iterator[NDArray[np.float32]]:
+            for voice, other in split_live(raw.blocks()):
+                file.write(np.ascontiguousarray(other.T, np.float32).data)
+                yield voice
+
+        voice = write_stem(work / "voice_split.f32", 1, voices())
+    raw.path.unlink()
+    return voice, rest
+
+
+def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float32]]:
+    from pipeline.analysis.sound import loudness, speech
+
+    fold, voices = loudness.LoudnessFold(stem.channels), speech.SpeechFold(stem.channels)
+    for block in stem.blocks():
+        fold.step(block)
+        voices.step(block)
+    spans = list(speech.narration_spans(voices.finish(), threshold))
+    return spans, np.asarray(fold.finish().hop_power, np.float32)
+
+
+def _power(stem: Stem) -> NDArray[np.float32]:
+    from pipeline.analysis.sound.loudness import LoudnessFold
+
+    fold = LoudnessFold(stem.channels)
+    for block in stem.blocks():
+        fold.step(block)
+    return np.asarray(fold.finish().hop_power, np.float32)
+
+
+def _narration_blocks(
+    opened: OpenedCase, surveyed: Sequence[Surveyed]
+) -> Iterator[NDArray[np.float32]]:
+    if opened.narration is not None:
+        check_sound_apart(opened.narration)
+        yield from narration_sound(opened.narration)
+        return
+    narration = opened.case.narration
+    channel = (narration.channel if narration is not None else None) or 0
+    yield from _case_blocks(opened, surveyed, channel)
+
+
+def _case_blocks(
+    opened: OpenedCase, surveyed: Sequence[Surveyed], channel: int
+) -> Iterator[NDArray[np.float32]]:
+    """The recordings' sound in case time, (1, n): one channel, or for 0 their mean."""
+    sources = source_media(opened, surveyed)
+    for kept in keep_parts(opened.case, source_inputs(opened, surveyed)):
+        media = sources[kept.source]
+        if not media.recording.audio:
+            yield np.zeros((1, round((kept.stop_s - kept.start_s) * 48_000)), np.float32)
+            continue
+        yield from _cut(
+            only_channel(media.path, media.recording.video.start_s, channel, media.recording.jumps)
+            if channel
+            else _mono(media),
+            round(kept.start_s * 48_000),
+            round(kept.stop_s * 48_000),
+        )
+
+
+def _mono(media: SourceMedia) -> Iterator[NDArray[np.float32]]:
+    return read_sound(
+        media.path,
+        origin_s=media.recording.video.start_s,
+        channels=1,
+        jumps=media.recording.jumps,
+    )
+
+
+def _cut(
+    blocks: Iterator[NDArray[np.float32]], start: int, stop: int
+) -> Iterator[NDArray[np.float32]]:
+    """Samples [start, stop) of a stream, padded with silence if it ends early."""
+    at = 0
+    for block in blocks:
+        first, last = max(start - at, 0), min(stop - at, block.shape[1])
+        if last > first:
+            yield block[:, first:last]
+        at += block.shape[1]
+        if at >= stop:
+            return
+    if at < stop:
+        yield np.zeros((1, stop - max(at, start)), np.float32)
