@@ -31,7 +31,8 @@ from pipeline.review.standing import State
 from pipeline.stages.make import CaseRun
 from pipeline.stages.measure import source_inputs
 from pipeline.stages.pictures import redacted_jpegs
-from pipeline.stages.plan import chapter_title, keep_parts
+from pipeline.stages.planning.chapters import chapter_title
+from pipeline.stages.planning.parts import keep_parts
 
 SHOWN_EVENTS = 16  # with pictures, fog first
 SHOWN_SPANS = 24
@@ -368,7 +369,7 @@ def _mel_png(picture: np.ndarray[Any, Any]) -> bytes:
 
 def _replaced_spans(run: CaseRun) -> dict[str, list[Any]]:
     """Spans of the clip in which the procedure sound is replaced, by the reason, and kept ones."""
-    from pipeline.stages.plan import replaced_spans
+    from pipeline.stages.planning.levels import replaced_spans
     from pipeline.stages.room import NOT_TOLD
 
     plan = run.plan

@@ -54,13 +54,10 @@ from pipeline.review.clips import clips_of, has_release
 from pipeline.review.decisions import DecisionFile, effective, version
 from pipeline.review.ducking import Levels, depth_of, heard_levels, on_case_axis
 from pipeline.review.report import CAUTIONS, MarkReport, SoundReport
-from pipeline.stages.plan import (
-    Kept,
-    SourceInput,
-    chapter_title,
-    keep_parts,
-    plan_sha256,
-)
+from pipeline.stages.planning.chapters import chapter_title
+from pipeline.stages.planning.given import SourceInput
+from pipeline.stages.planning.parts import Kept, keep_parts
+from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.proxy import proxy_name, write_proxy
 from pipeline.stages.room import NOT_TOLD
 from pipeline.stages.texts import ShownText
@@ -538,7 +535,8 @@ class FolderBackend:
 
     def _planned(self, ready: _Ready, decisions: Sequence[Decision]) -> Plan:
         from pipeline.stages.measure import source_inputs
-        from pipeline.stages.plan import GlyphInput, make_plan
+        from pipeline.stages.planning.given import GlyphInput
+        from pipeline.stages.planning.plan import make_plan
 
         run = ready.run
         plan = make_plan(
@@ -568,7 +566,7 @@ class FolderBackend:
         self, case: str, positions: Sequence[Mapping[str, float]], time_s: float | None = None
     ) -> dict[str, Any]:
         from pipeline.analysis.mark.painter import evaluate, two_tone
-        from pipeline.stages.plan import moved_field
+        from pipeline.stages.planning.picture import moved_field
 
         ready = self._prepare(case)
         plan, glyph = ready.run.plan, ready.run.glyph
@@ -819,7 +817,7 @@ class FolderBackend:
         """The mix alone planned anew: the rest of the plan does not hang on these settings."""
         from pipeline.model.time import Span
         from pipeline.stages.measure import source_inputs
-        from pipeline.stages.plan import mix_of
+        from pipeline.stages.planning.levels import mix_of
 
         sound = self.options.sound.model_copy(update=dict(settings))
         return mix_of(
@@ -1242,7 +1240,7 @@ def _sound(
 def _levels(ready: _Ready, plan: Plan) -> Levels | None:
     """Measured on the sound that is mixed as soon as that is made, expected until then."""
     from pipeline.stages.measure import source_inputs
-    from pipeline.stages.plan import levels_of
+    from pipeline.stages.planning.levels import levels_of
 
     held = ready.levels.get(_sound_key(plan, plan.redactions))
     if held is not None or ready.run.narration is None:

@@ -26,7 +26,6 @@ from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Check, Looked, ReleaseRecord, Withheld
 from pipeline.model.time import Span
 from pipeline.settings import settings_sha256
-from pipeline.stages import plan as planning
 from pipeline.stages import release as releasing
 from pipeline.stages.consent import bind_consent
 from pipeline.stages.events import write_events
@@ -50,7 +49,9 @@ from pipeline.stages.measure import (
     survey_sources,
 )
 from pipeline.stages.narration import measure_narration
-from pipeline.stages.plan import GlyphInput, NarrationInput, make_plan
+from pipeline.stages.planning.given import GlyphInput, NarrationInput
+from pipeline.stages.planning.parts import keep_parts
+from pipeline.stages.planning.plan import make_plan, plan_sha256
 from pipeline.stages.ready import (
     absolute,
     discard_overtaken,
@@ -600,7 +601,7 @@ def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
 def _case_time(run: CaseRun, need: Need) -> float | None:
     if need.start_s is None or need.source is None:
         return need.start_s
-    for kept in planning.keep_parts(run.opened.case, source_inputs(run.opened, run.surveyed)):
+    for kept in keep_parts(run.opened.case, source_inputs(run.opened, run.surveyed)):
         if kept.source == need.source and need.start_s < kept.stop_s:
             return round(max(0.0, need.start_s - kept.start_s) + kept.case_start_s, 3)
     return need.start_s
@@ -621,7 +622,7 @@ def _sign_off(run: CaseRun, document: Decisions) -> SignOff | None:
         sources=[s.sha256 for s in run.opened.sources],
         surveys=[survey_sha256(s.survey) for s in run.surveyed],
         settings=settings_sha256(run.options),
-        plan=planning.plan_sha256(run.plan),
+        plan=plan_sha256(run.plan),
         narration=run.opened.narration_sha256,
     )
     return document.sign_off if holds else None

@@ -13,7 +13,7 @@ from pipeline.model.options import Options
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Survey
 from pipeline.stages.intake import OpenedCase
-from pipeline.stages.plan import SourceInput
+from pipeline.stages.planning.given import SourceInput
 from pipeline.stages.proxy import proxy_name
 from pipeline.stages.render import SourceMedia
 from pipeline.stages.survey import (

@@ -20,7 +20,8 @@ from pipeline.media.stems import Stem, write_stem
 from pipeline.model.time import Span
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.measure import source_inputs, source_media
-from pipeline.stages.plan import NarrationInput, keep_parts
+from pipeline.stages.planning.given import NarrationInput
+from pipeline.stages.planning.parts import keep_parts
 from pipeline.stages.render import NarrationMedia, SourceMedia
 from pipeline.stages.survey import Progress, Surveyed
 from pipeline.store.work import writing

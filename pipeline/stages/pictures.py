@@ -8,7 +8,7 @@ from pipeline.media.read import jpeg, read_pictures
 from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.stages.make import CaseRun
-from pipeline.stages.plan import planned_source
+from pipeline.stages.planning.picture import planned_source
 from pipeline.stages.proxy import found_redactions
 from pipeline.stages.render import Blanker
 

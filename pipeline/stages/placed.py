@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Piece, Plan
 from pipeline.stages.card import card_box
-from pipeline.stages.plan import has_field, moved_field
+from pipeline.stages.planning.picture import has_field, moved_field
 from pipeline.stages.restore import words_box
 from pipeline.stages.survey import field_at
 

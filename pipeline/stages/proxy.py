@@ -126,7 +126,7 @@ def write_proxy(
     import av
 
     from pipeline.media.write import planes_of
-    from pipeline.stages.plan import planned_source
+    from pipeline.stages.planning.picture import planned_source
     from pipeline.stages.render import Blanker
 
     cols, rows = proxy_size(recording)

@@ -23,7 +23,7 @@ from pipeline.model.release import Looked
 from pipeline.settings import settings_sha256
 from pipeline.stages import release as releasing
 from pipeline.stages.gate import consent_reasons
-from pipeline.stages.plan import plan_sha256
+from pipeline.stages.planning.plan import plan_sha256
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.names import installation_secret

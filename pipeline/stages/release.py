@@ -22,7 +22,7 @@ from pipeline.model.release import Check, Looked, ReleaseRecord, Sheet, look_sen
 from pipeline.model.time import format_time
 from pipeline.settings import settings_sha256
 from pipeline.stages.judged import judged_lines, without_initials
-from pipeline.stages.plan import plan_sha256
+from pipeline.stages.planning.plan import plan_sha256
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.work import WorkFolder
 

@@ -35,7 +35,8 @@ from pipeline.model.time import Span, format_time
 from pipeline.stages.card import draw_card
 from pipeline.stages.draft import paint_draft
 from pipeline.stages.placed import mark_boxes
-from pipeline.stages.plan import goes_on, has_field, moved_field, sound_start_s
+from pipeline.stages.planning.picture import has_field, moved_field
+from pipeline.stages.planning.pieces import goes_on, sound_start_s
 from pipeline.stages.restore import RESTORED_WORDS, Restorer, draw_words, words_box
 from pipeline.stages.survey import Progress, field_at, no_progress
 

@@ -17,7 +17,7 @@ from pipeline.model.plan import Plan
 from pipeline.settings import packaged
 from pipeline.stages.card import card_text
 from pipeline.stages.intake import OpenedCase
-from pipeline.stages.plan import chapter_title, named_chapters
+from pipeline.stages.planning.chapters import chapter_title, named_chapters
 from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder
 

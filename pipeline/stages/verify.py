@@ -46,7 +46,9 @@ from pipeline.stages.card import card_box
 from pipeline.stages.damage import ShownDamage
 from pipeline.stages.judged import beside, judged
 from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
-from pipeline.stages.plan import goes_on, has_field, moved_field, replaced_spans
+from pipeline.stages.planning.levels import replaced_spans
+from pipeline.stages.planning.picture import has_field, moved_field
+from pipeline.stages.planning.pieces import goes_on
 from pipeline.stages.render import Blanker, SourceMedia, _fit_height
 from pipeline.stages.restore import RESTORED_WORDS, Restorer, words_box, words_shown
 from pipeline.stages.survey import Progress, field_at, no_progress

@@ -15,7 +15,7 @@ from pipeline.review.collect import sample_times
 from pipeline.review.plots import loss_plot
 from pipeline.review.report import findings
 from pipeline.review.series import unpack
-from pipeline.stages.plan import Kept
+from pipeline.stages.planning.parts import Kept
 
 # The first recording keeps 40 to 60 s, the second all of it behind that.
 KEPT = [Kept(0, 40.0, 60.0, 0.0), Kept(1, 0.0, 300.0, 20.0)]

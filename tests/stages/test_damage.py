@@ -24,7 +24,7 @@ from pipeline.settings import load_options
 from pipeline.stages.damage import ShownDamage
 from pipeline.stages.judged import REASONS
 from pipeline.stages.make import run_case
-from pipeline.stages.plan import make_plan
+from pipeline.stages.planning.plan import make_plan
 
 SLOW = ("interlaced_1080i", "dv_avi", "ten_bit_hevc")
 

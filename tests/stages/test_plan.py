@@ -18,23 +18,18 @@ from pipeline.model.recording import AudioStream, Recording, VideoStream
 from pipeline.model.survey import Event, Face, Lettering, Speech, Survey, SurveyedRecording
 from pipeline.model.time import Span
 from pipeline.stages.judged import REASONS
-from pipeline.stages.plan import (
-    GlyphInput,
-    NarrationInput,
-    SourceInput,
-    keep_parts,
-    make_plan,
-    plan_sha256,
-    replaced_spans,
-    sound_start_s,
-)
+from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
+from pipeline.stages.planning.levels import replaced_spans
+from pipeline.stages.planning.parts import keep_parts
+from pipeline.stages.planning.pieces import sound_start_s
+from pipeline.stages.planning.plan import make_plan, plan_sha256
 
 
 @pytest.fixture(autouse=True)
 def _no_mark(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """The search for the mark's place is tested elsewhere and takes a second: left out here."""
     if "with_mark" not in request.keywords:
-        monkeypatch.setattr("pipeline.stages.plan._mark", lambda *_: (None, []))
+        monkeypatch.setattr("pipeline.stages.planning.plan.placed_mark", lambda *_: (None, []))
 
 
 GLYPH = GlyphInput(np.pad(np.ones((20, 180), np.float32), 4), 0.08)

@@ -16,7 +16,8 @@ from pipeline.model.plan import Plan, Redaction
 from pipeline.model.survey import Face, Lettering, Speech
 from pipeline.model.time import Span
 from pipeline.stages.judged import NARRATOR, REASONS, judged_lines, without_initials
-from pipeline.stages.plan import SourceInput, make_plan
+from pipeline.stages.planning.given import SourceInput
+from pipeline.stages.planning.plan import make_plan
 from pipeline.stages.room import SURE
 from pipeline.stages.verify import _let_through, _stem_checks
 

@@ -1,0 +1,78 @@
+"""Where the mark lies: the fields, the activity and the lettering that its place is chosen from."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.case import Case
+from pipeline.model.decisions import Decision
+from pipeline.model.mark import MarkPosition
+from pipeline.model.options import Options
+from pipeline.model.plan import PlannedSource
+from pipeline.stages.planning.given import GlyphInput, SourceInput
+from pipeline.stages.planning.picture import moved_box, moved_field
+
+
+def placed_mark(
+    sources: Sequence[SourceInput],
+    planned: Sequence[PlannedSource],
+    case: Case,
+    options: Options,
+    glyph: GlyphInput,
+    revision: int,
+    height_px: int,
+    decisions: Sequence[Decision],
+) -> tuple[Any, list[str]]:
+    from pipeline.analysis.mark.painter import plan_mark
+
+    fields = [moved_field(f, p.moved) for p in planned for f in p.fields if f.shape != "none"] or [
+        moved_field(f, p.moved) for p in planned for f in p.fields
+    ]
+    grids: dict[str, list[NDArray[Any]]] = {}
+    for source in sources:
+        for key, value in source.series.items():
+            if key.startswith("activity_"):
+                grids.setdefault(key.removeprefix("activity_"), []).append(value)
+    activity = {
+        key: _mean_known(values)
+        for key, values in grids.items()
+        if len({v.shape for v in values}) == 1
+    }
+    seed_text = "|".join([*(p.sha256 for p in planned), options.output.profile, str(revision)])
+    seed = int.from_bytes(hashlib.sha256(seed_text.encode()).digest()[:6], "big")
+    boxes = [
+        moved_box(letters.box_px, p.moved)
+        for p, s in zip(planned, sources, strict=True)
+        for letters in s.survey.lettering
+        if letters.where == "field"
+    ]
+    chosen = next((d for d in reversed(decisions) if d.verb == "mark"), None)
+    positions = None
+    if chosen is not None:
+        positions = [MarkPosition.model_validate(p) for p in chosen.value.get("positions", [])]
+    mark = plan_mark(
+        fields,
+        activity or None,
+        options.mark,
+        glyph.coverage,
+        glyph.x_height_ratio,
+        boxes,
+        seed,
+        height_px=height_px,
+        positions=positions or None,
+    )
+    return mark, list(mark.warnings)
+
+
+def _mean_known(grids: Sequence[NDArray[Any]]) -> NDArray[np.float64]:
+    """Mean over grids of one shape, leaving out NaN; NaN where nothing is known."""
+    stack = np.stack([g.astype(np.float64) for g in grids])
+    known = np.isfinite(stack)
+    count = known.sum(axis=0)
+    total = np.where(known, stack, 0.0).sum(axis=0)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

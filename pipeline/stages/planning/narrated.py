@@ -1,0 +1,81 @@
+"""The narration on the axes of case and clip: its spans, its part of a clip, its captions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.model.plan import Caption
+from pipeline.model.time import Span, format_time, merge_spans, round_s
+from pipeline.model.timeline import Timeline
+from pipeline.stages.planning.given import NarrationInput
+from pipeline.stages.planning.levels import HOP_S
+from pipeline.stages.planning.parts import Kept
+
+
+def narration_case_spans(narration: NarrationInput, kept: Sequence[Kept]) -> list[Span]:
+    """Narrated spans in case time; what lies before the start is lost and said so elsewhere."""
+    moved = [
+        Span(max(0.0, s.start_s + narration.offset_s), s.stop_s + narration.offset_s)
+        for s in narration.spans
+    ]
+    start_s = kept[0].case_start_s
+    return merge_spans(Span(max(start_s, a), b) for a, b in moved if b > start_s)
+
+
+def narration_of_part(
+    narration: NarrationInput | None, part: Span, warnings: list[str]
+) -> tuple[NarrationInput | None, Span]:
+    """The narration with nothing outside the part of it that is heard, and that part of case time.
+
+    A word is not heard by half where a pause is near; what is left out is said.
+    """
+    from pipeline.analysis.sound.voice_cut import heard_part
+
+    if narration is None:
+        return None, part
+    by_s = narration.offset_s
+    spoken = [Span(s.start_s + by_s, s.stop_s + by_s) for s in narration.spans]
+    heard = heard_part(part, spoken, narration.hop_power, narration.offset_s, HOP_S)
+    hop_s = narration.offset_s + HOP_S * (np.arange(len(narration.hop_power)) + 0.5)
+    inside = (hop_s >= heard.start_s) & (hop_s < heard.stop_s)
+    for edge_s, at_s, what in ((part.start_s, heard.start_s, "begins"),
+                               (part.stop_s, heard.stop_s, "ends")):  # fmt: skip
+        if any(s.start_s + 0.02 < edge_s < s.stop_s - 0.02 for s in spoken):
+            near = f"it {what} at {format_time(at_s)}" if at_s != edge_s else "a word is cut"
+            warnings.append(f"the clip {what} while the narrator speaks: {near}")
+    power = np.where(inside, narration.hop_power, 0).astype(np.float32)
+    return replace(narration, hop_power=power), heard
+
+
+def heard_in_clip(timeline: Timeline, heard: Span | None) -> tuple[float, float] | None:
+    """`heard` of case time on the clip's axis, from its first moment to its last."""
+    if heard is None:
+        return None
+    shown = timeline.clip_of_case([heard])
+    return (round_s(shown[0].start_s), round_s(shown[-1].stop_s)) if shown else (0.0, 0.0)
+
+
+def captions_of(
+    narration: NarrationInput, kept: Sequence[Kept], timeline: Timeline, heard: Span | None
+) -> list[Caption]:
+    """The narrator's words on the clip's axis.
+
+    A cue of which less than half is heard is left out: most of its words were cut.
+    """
+    out = []
+    for start_s, stop_s, text in narration.captions:
+        a, b = start_s + narration.offset_s, stop_s + narration.offset_s
+        cue: Span | None = Span(max(0.0, a), b)
+        if heard is not None and cue is not None:
+            cue = cue.overlap(heard)
+        told = cue is not None and b > kept[0].case_start_s
+        shown = timeline.clip_of_case([cue]) if cue is not None and told else []
+        if sum(span.length_s for span in shown) < 0.5 * (stop_s - start_s):
+            continue
+        for span in shown:
+            out.append(Caption(start_s=round_s(span.start_s), stop_s=round_s(span.stop_s),
+                               text=text))  # fmt: skip
+    return sorted(out, key=lambda c: (c.start_s, c.stop_s))

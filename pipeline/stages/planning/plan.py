@@ -1,0 +1,190 @@
+"""Plan: decide, from surveys, settings and people's decisions, what will be done.
+
+Pure: no file is read or written. The same inputs give the same plan.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+
+from pipeline.errors import InputError
+from pipeline.model.case import Case
+from pipeline.model.decisions import Decision
+from pipeline.model.options import Options
+from pipeline.model.plan import Need, Plan
+from pipeline.model.time import Span, format_time, round_s
+from pipeline.model.timeline import Timeline
+from pipeline.stages.card import checked_card
+from pipeline.stages.clear_picture import Clearness, covered_spans, poster_s
+from pipeline.stages.damage import damage_needs, damaged_sound
+from pipeline.stages.planning.chapters import chapters_of
+from pipeline.stages.planning.edits import decided_edits, restorations
+from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
+from pipeline.stages.planning.levels import mix_of, sound_channels, sound_options
+from pipeline.stages.planning.mark import placed_mark
+from pipeline.stages.planning.narrated import (
+    captions_of,
+    heard_in_clip,
+    narration_case_spans,
+    narration_of_part,
+)
+from pipeline.stages.planning.needs import field_needs, looked_needs, patient_needs, sound_needs
+from pipeline.stages.planning.parts import keep_parts, restrict
+from pipeline.stages.planning.picture import output_size, planned_source
+from pipeline.stages.planning.pieces import add_card, extend_for_narration, pieces_of
+from pipeline.stages.planning.redactions import redactions_of, seen_in_picture
+from pipeline.stages.room import not_followed, room_sound
+
+
+def make_plan(
+    case: Case,
+    sources: Sequence[SourceInput],
+    narration: NarrationInput | None,
+    options: Options,
+    *,
+    glyph: GlyphInput,
+    revision: int = 1,
+    decisions: Sequence[Decision] = (),
+    cut_to: Span | None = None,
+    narrated: bool = True,
+    title: str | None = None,
+) -> Plan:
+    """The plan of one case for one profile.
+
+    cut_to: only this span of case time (for clips): the plan is as long as that, less what
+    is cut out of it; the narration ends with it. narrated: False leaves the
+    narration out. Raises InputError when nothing is left to show.
+    """
+    first = next((s for s in sources if not s.still), sources[0])
+    width_px, height_px = output_size(first.recording, options)
+    kept = keep_parts(case, sources)
+    if cut_to is not None:
+        kept = restrict(kept, cut_to)
+    if not kept:
+        raise InputError(
+            "Nothing is kept of the recordings",
+            "parts that lie outside of them",
+            "check keep, --from and --to",
+        )
+    needs: list[Need] = []
+    warnings = [w for s in sources for w in s.survey.warnings]
+    sound = sound_options(options.sound, decisions)
+    planned = [
+        planned_source(
+            n, s.recording, s.survey, s.still, s.recording_index, options, width_px, height_px
+        )
+        for n, s in enumerate(sources)
+    ]
+    case_narration = narration_case_spans(narration, kept) if narration and narrated else []
+    heard: Span | None = None
+    if cut_to is not None:
+        ended_s = kept[-1].case_start_s + kept[-1].stop_s - kept[-1].start_s
+        narration, heard = narration_of_part(narration, cut_to, warnings)
+        case_narration = [s for n in case_narration if (s := n.overlap(heard)) is not None]
+    edits = decided_edits(sources, kept, case_narration, options, decisions)
+    live = bool(case.narration and case.narration.live and narrated)
+    rooms = [
+        room_sound(s.survey, n, decisions, options.sound.redact_pad_s, live)
+        for n, s in enumerate(sources)
+    ]
+    redactions = redactions_of(sources, planned, case, options, decisions, rooms)
+    redactions += [r for n, s in enumerate(sources) for r in damaged_sound(n, s.survey, edits)]
+    clearness = {
+        n: Clearness(s.survey, s.series, options.lens.event_loss, covered_spans(redactions, n))
+        for n, s in enumerate(sources)
+    }
+    pieces = pieces_of(kept, edits, planned, clearness, warnings)
+    if narration is not None and narrated:
+        extend_for_narration(
+            pieces, case_narration, planned, warnings, cut_to.stop_s if cut_to else None
+        )
+    if pieces and case.measured is not None and cut_to is None:
+        add_card(pieces)
+    if not pieces:
+        raise InputError(
+            "Nothing is left to show after cutting what lies outside the body",
+            "",
+            "look at the report of fieldstop survey; give the field in case.toml if it is wrong",
+        )
+    duration_s = round_s(pieces[-1].out_start_s + pieces[-1].length_s)
+    if cut_to is not None and cut_to.stop_s - ended_s > 0.05 and pieces[-1].kind != "card":
+        end_s = pieces[-1].case_start_s + pieces[-1].length_s
+        if cut_to.stop_s - end_s > 0.05:
+            warnings.append(
+                f"the case ends at {format_time(ended_s)}: the clip is shorter than asked for"
+            )
+    timeline = Timeline(pieces)
+    out_narration = timeline.clip_of_case(case_narration)
+    overruled = [
+        r
+        for n, s in enumerate(sources)
+        for r in (*rooms[n].overruled, *seen_in_picture(s, n, decisions)[1])
+    ]
+    warnings += not_followed([] if case.consent.voice else rooms, decisions)
+    needs += field_needs(sources, planned, kept, options)
+    needs += looked_needs(sources, kept, options)
+    needs += patient_needs(sources, kept, options, decisions)
+    used = [[Span(k.start_s, k.stop_s) for k in kept if k.source == n] for n in range(len(sources))]
+    needs += sound_needs(sources, kept, case, options, used, overruled, case_narration)
+    for number, source in enumerate(sources):
+        name = f"recording {source.recording_index + 1}"
+        needs += damage_needs(number, name, source.survey, used[number], edits)
+    channels = sound_channels(sources, options)
+    mix = None
+    if (narration is not None and narrated) or any(planned[p.source].has_sound for p in pieces):
+        mix = mix_of(
+            sources,
+            pieces,
+            narration if narrated else None,
+            out_narration,
+            duration_s,
+            sound,
+            options,
+            redactions,
+            channels,
+            live,
+            warnings,
+        )
+    mark, mark_warnings = placed_mark(
+        sources, planned, case, options, glyph, revision, height_px, decisions
+    )
+    warnings += mark_warnings
+    if narration is not None:
+        warnings += narration.warnings
+    return Plan(
+        case=case.case,
+        title=title if title is not None else case.title,
+        profile=options.output.profile,
+        audience=options.output.audience,
+        width_px=width_px,
+        height_px=height_px,
+        frame_rate_hz=first.survey.recording.frame_rate_hz,
+        matrix=first.recording.video.matrix,
+        duration_s=duration_s,
+        sources=planned,
+        pieces=pieces,
+        mark=mark,
+        mix=mix,
+        sound_channels=channels,
+        redactions=redactions,
+        overruled=overruled,
+        edits=edits,
+        restorations=restorations(sources, edits),
+        card=checked_card(case.measured) if pieces[-1].kind == "card" and case.measured else "",
+        chapters=chapters_of(case, sources, pieces, duration_s, decisions),
+        captions=captions_of(narration, kept, timeline, heard) if narration and narrated else [],
+        poster_s=poster_s(pieces, clearness, duration_s),
+        narration=[(round_s(a), round_s(b)) for a, b in out_narration],
+        voice_heard=heard_in_clip(timeline, heard) if narration and narrated else None,
+        narration_channel=case.narration.channel if case.narration else None,
+        live=live,
+        narration_offset_s=round_s(narration.offset_s) if narration and narrated else None,
+        narration_offset_confidence=narration.offset_confidence if narration and narrated else None,
+        needs=needs,
+        warnings=list(dict.fromkeys(warnings)),
+    )
+
+
+def plan_sha256(plan: Plan) -> str:
+    return hashlib.sha256(plan.to_json().encode()).hexdigest()
