@@ -421,7 +421,7 @@ def test_the_page_shows_nothing_of_a_withdrawn_case(
     assert [row.state for row in backend.list_cases()] == ["planned"]
     assert fieldstop("withdraw", "QM-7").code == 0
     assert [row.state for row in backend.list_cases()] == ["closed"]
-    for ask in (backend.check_open, backend._prepare):
+    for ask in (backend.check_open, backend.session.prepare):
         with pytest.raises(NeedsPerson, match="withdrawn"):
             ask("QM-7")
     # Nor with another catalogue: take-down.json alone says so.

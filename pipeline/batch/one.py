@@ -16,9 +16,9 @@ def run_one(
 
     more: the other keywords of `run_case`. Raises what it raises.
     """
+    from pipeline.review.case.documents import remember_origin
     from pipeline.review.cases import keep_outcome
     from pipeline.review.collect import case_report
-    from pipeline.review.folder import remember_origin
     from pipeline.review.proof import proof_page
     from pipeline.review.standing import tell_released
 

@@ -250,8 +250,8 @@ def _verify(job: Job, progress: Any) -> Answer:
 
 
 def _reported(run: Any, path: Path) -> Answer:
+    from pipeline.review.case.documents import remember_origin
     from pipeline.review.collect import case_report
-    from pipeline.review.folder import remember_origin
     from pipeline.review.proof import proof_page
     from pipeline.stages.make import write_pages
 

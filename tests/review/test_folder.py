@@ -20,8 +20,10 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Chapter, Edit, Need, Piece, Plan, PlannedSource, Redaction
 from pipeline.model.survey import Event, Lettering, Speech, Survey, SurveyedRecording
 from pipeline.review.backend import lay_over, page_data, plan_is_current
+from pipeline.review.case.copies import copy_path, make_copy
+from pipeline.review.case.documents import remember_origin
 from pipeline.review.decisions import DecisionFile, append, sign, version
-from pipeline.review.folder import FolderBackend, remember_origin
+from pipeline.review.folder import FolderBackend
 from pipeline.store.catalogue import Catalogue
 
 SAMPLE = Path(__file__).parents[2] / "sample_media"
@@ -314,24 +316,24 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         assert narrated or abs(likeness) < 0.3
 
         # a plan made meanwhile takes nothing from who still listens to the one before
-        ready = backend._prepare(case)
+        ready = backend.session.prepare(case)
         plan = ready.run.plan
-        held = backend._stems(case, ready, plan, False)
+        held = backend.listener.stems(case, ready, plan, False)
         other = plan.model_copy(update={"pieces": plan.pieces[:1]})
-        assert backend._stems(case, ready, other, False) is not held
+        assert backend.listener.stems(case, ready, other, False) is not held
         assert held.procedure is not None and held.procedure.read(0, 48_000).any()
         folder = held.procedure.path.parent
         del held
         assert not folder.exists()
 
         # the depth that is drawn is the one that the checks count: the share they would find
-        ready = backend._prepare(case)
+        ready = backend.session.prepare(case)
         limit = time.monotonic() + 60
         while not backend.load_case(case, decisions).sound.get("difference_heard"):
             assert time.monotonic() < limit
             time.sleep(0.1)
         plan, view = ready.run.plan, backend.load_case(case, decisions)
-        stems = backend._stems(case, ready, plan, True)
+        stems = backend.listener.stems(case, ready, plan, True)
         fold = DuckingFold(plan.sound_channels)
         behind, front = stems.procedure.blocks(), stems.narration.blocks()
         for back, voice in render_tracks(behind, front, plan.mix, plan.sound_channels):
@@ -352,16 +354,16 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         # what is heard is what the render makes, loudness and limiter included
         work = tmp_path / "sound"
         work.mkdir()
-        ready = backend._prepare(case)
+        ready = backend.session.prepare(case)
         plan = ready.run.plan
-        whole = render_sound(plan, ready.run.media, ready.run.voice, backend.options, work)
+        whole = render_sound(plan, ready.run.media, ready.run.voice, backend.session.options, work)
         assert whole.raw is not None
         wanted = aim(plan.mix, whole.raw.blocks, whole.raw.channels)
-        options = backend.options
+        options = backend.session.options
         done, gain_db, _ = to_loudness(whole.raw, *wanted, options, work, None, AAC_MARGIN_DB)
         early = read_wav(backend.preview_sound(case, start, stop, {}, True))
-        stems = backend._stems(case, ready, plan, True)
-        assert backend._final_gain(case, ready, plan, stems, wait=True) == gain_db
+        stems = backend.listener.stems(case, ready, plan, True)
+        assert backend.listener.final_gain(case, ready, plan, stems, wait=True) == gain_db
         heard = read_wav(backend.preview_sound(case, start, stop, {}, True))
         used = time.process_time()
         backend.preview_sound(case, 0.0, 30.0, {}, True)
@@ -397,15 +399,15 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         assert late is None or late != tried["visibility"]
 
         # the small copy is redacted like a release and keeps its time: first the survey's own
-        coarse = backend._proxy(case, view.sources[0])
+        coarse = copy_path(backend.session.folder(case), view.sources[0])
         assert coarse is not None and view.segments[0].proxy == coarse
         with av.open(str(coarse)) as box:
             frames = list(box.decode(video=0))
         assert np.diff([f.time for f in frames]).max() < 0.45
         assert frames[-1].time > view.segments[0].length_s - 0.45
         assert max(f.to_ndarray(format="gray")[:8, :8].max() for f in frames) <= 20
-        backend._make_proxy(case, ready, 0)
-        path = backend._proxy(case, view.sources[0])
+        make_copy(backend.session, case, ready, 0)
+        path = copy_path(backend.session.folder(case), view.sources[0])
         assert path is not None and path != coarse
         with av.open(str(path)) as box:
             frames = list(box.decode(video=0))

@@ -1,0 +1,1 @@
+"""One case behind the review page: its documents, its recordings once open, what is shown."""

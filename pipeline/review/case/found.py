@@ -1,0 +1,116 @@
+"""What was found in a case, each with what the plan does about it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.model.decisions import Anchor
+from pipeline.model.plan import Plan
+from pipeline.model.survey import Event, Survey
+from pipeline.review.backend import CaseFinding
+from pipeline.review.case.parts import spans_in_case
+from pipeline.review.collect import one_surround
+from pipeline.stages.planning.parts import Kept
+from pipeline.stages.room import NOT_TOLD
+
+DAMAGE_ACTIONS = ("black", "cut")
+EVENT_ACTIONS = ("keep", "cut", "freeze", "clear")
+OUTSIDE_ACTIONS = ("cut", "freeze")
+
+
+def case_findings(
+    surveys: Sequence[tuple[Survey, Path]],
+    plan: Plan | None,
+    kept: Sequence[Kept],
+    names: Sequence[str],
+) -> list[CaseFinding]:
+    out: list[CaseFinding] = []
+
+    def add(tag: str, source: int, kind: str, start_s: float, stop_s: float, **more: Any) -> None:
+        sha256 = surveys[source][0].recording.sha256
+        for part, (a, b, first, last) in enumerate(spans_in_case(kept, source, start_s, stop_s)):
+            out.append(
+                CaseFinding(
+                    id=f"{tag}{'' if part == 0 else f'-{part}'}",
+                    kind=kind,
+                    where=names[source],
+                    start_s=a,
+                    stop_s=b,
+                    anchor=Anchor(sha256=sha256, start_s=first, stop_s=last, kind=kind),
+                    **more,
+                )
+            )
+
+    for source, (survey, _) in enumerate(surveys):
+        for n, event in enumerate(survey.events):
+            outside = event.kind == "out_of_body"
+            known = event.peak_loss is not None
+            if event.kind == "damage":
+                continue  # below, with its sign
+            add(
+                f"e{source}-{n}", source, event.kind, event.start_s, event.stop_s,
+                bad=f"{event.peak_loss:.2f} lost" if known else "loss unknown",
+                level=event.peak_loss,
+                action=_action(plan, source, event) or ("cut" if outside else "keep"),
+                actions=OUTSIDE_ACTIONS if outside else EVENT_ACTIONS,
+            )  # fmt: skip
+        for n, damage in enumerate(survey.damage):
+            seen = damage.what == "picture"
+            planned = Event(
+                kind="damage", start_s=damage.start_s, stop_s=damage.stop_s, confidence=1.0
+            )
+            add(
+                f"d{source}-{n}", source, "damage", damage.start_s, damage.stop_s,
+                bad=f"{damage.what}: {damage.sign}", level=None,
+                action=(_action(plan, source, planned) or "black") if seen else "replace",
+                actions=DAMAGE_ACTIONS if seen else (), rejectable=seen,
+            )  # fmt: skip
+        for n, letters in enumerate(one_surround(survey).lettering):
+            inside = letters.where == "field"
+            add(
+                f"l{source}-{n}", source, "lettering", letters.start_s, letters.stop_s,
+                bad="inside the field" if inside else "outside the field", level=None,
+                action="blank", actions=(), rejectable=inside,
+                box_px=letters.box_px if inside else None,
+            )  # fmt: skip
+        for n, face in enumerate(survey.faces):
+            add(
+                f"f{source}-{n}", source, "face", face.start_s, face.stop_s,
+                bad="a face, perhaps", level=None, action="blank", actions=(),
+                box_px=face.box_px,
+            )  # fmt: skip
+        heard = survey.speech
+        why = heard.undecided_why or ["no answer"] * len(heard.undecided)
+        for tag, kind, pairs, bads in (
+            ("s", "speech", heard.procedure, ["speech in the room"] * len(heard.procedure)),
+            ("u", "undecided", heard.undecided, [NOT_TOLD[w] for w in why]),
+        ):
+            for n, ((a, b), bad) in enumerate(zip(pairs, bads, strict=True)):
+                add(
+                    f"{tag}{source}-{n}", source, kind, a, b, bad=bad, level=None,
+                    action="replace", actions=("replace",),
+                )  # fmt: skip
+    for n, need in enumerate(plan.needs if plan else []):
+        if not need.approvable:
+            continue
+        source = need.source or 0
+        length_s = surveys[source][0].recording.duration_s
+        start_s = min(need.start_s or 0.0, max(0.0, length_s - 1.0))
+        add(
+            f"n{n}", source, need.code, start_s, max(start_s + 0.5, length_s),
+            bad=need.message, level=None, action="look at it", actions=(), rejectable=False,
+            needs_person=True,
+        )  # fmt: skip
+    return out
+
+
+def _action(plan: Plan | None, source: int, event: Event) -> str | None:
+    """What the plan does about an event; its span may be padded or changed."""
+    best, most = None, 0.0
+    for edit in plan.edits if plan else []:
+        overlap = min(edit.stop_s, event.stop_s) - max(edit.start_s, event.start_s)
+        if edit.source == source and edit.kind == event.kind and overlap > most:
+            best, most = edit.action, overlap
+    return best

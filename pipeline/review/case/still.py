@@ -1,0 +1,106 @@
+"""The finished picture at a moment of the case, and how a mark would sit on it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.analysis.mark.painter import evaluate, two_tone
+from pipeline.media.read import jpeg
+from pipeline.model.mark import MarkPosition
+from pipeline.model.options import Options
+from pipeline.model.plan import Piece, Plan
+from pipeline.model.time import round_s
+from pipeline.review.case.session import Ready
+from pipeline.stages.planning.picture import moved_field
+from pipeline.stages.render import compose
+
+HEIGHT_PX = 540
+
+
+def finished_frame(
+    ready: Ready,
+    options: Options,
+    time_s: float,
+    positions: Sequence[Mapping[str, float]] | None,
+) -> bytes | None:
+    """JPEG of the picture at a case time as it will be; None without a plan or a picture."""
+    plan = ready.run.plan
+    shown = None if plan is None else composed(ready, plan, options, time_s, positions)
+    return None if shown is None else jpeg(shown.frame, HEIGHT_PX, plan.matrix)
+
+
+def mark_measured(
+    ready: Ready,
+    options: Options,
+    positions: Sequence[Mapping[str, float]],
+    time_s: float | None,
+) -> dict[str, Any]:
+    """`crop_loss` and `visibility` of a mark put there: see `backend.Backend.crop_loss`."""
+    plan, glyph = ready.run.plan, ready.run.glyph
+    if plan is None or plan.mark is None:
+        return {"crop_loss": None, "visibility": None}
+    tones = two_tone(glyph.coverage)
+    grown = tones.shape[-1] / glyph.coverage.shape[-1]
+    ratio = glyph.x_height_ratio
+    fields = [moved_field(f, p.moved) for p in plan.sources for f in p.fields]
+    found = evaluate(
+        [_position(p) for p in positions],
+        [f for f in fields if f.shape != "none"] or fields,
+        None,
+        tones.shape[-1] / tones.shape[-2],
+        options.mark,
+        [],
+        height_px=plan.height_px,
+        x_height_ratio=None if ratio is None else ratio / grown,
+        coverage=tones.max(axis=0),
+    )
+    shown = composed(ready, plan, options, time_s, positions) if time_s is not None else None
+    seen = plan.mark.target if shown is None else shown.visibility
+    return {
+        "crop_loss": round(found.crop_loss, 4),
+        "visibility": None if seen is None else round(seen, 2),
+    }
+
+
+def composed(
+    ready: Ready,
+    plan: Plan,
+    options: Options,
+    time_s: float,
+    positions: Sequence[Mapping[str, float]] | None,
+) -> Any:
+    """The finished picture at a case time (`render.Shown`), with the mark where it is asked."""
+    piece = next(
+        (p for p in plan.pieces if p.case_start_s <= time_s < p.case_start_s + p.length_s),
+        None,
+    )
+    kept = next(k for k in reversed(ready.kept) if k.case_start_s <= time_s + 1e-6)
+    at = kept.start_s + time_s - kept.case_start_s
+    rate = max(plan.sources[kept.source].frame_rate_hz, 1.0)
+    one = Piece(
+        kind="black" if piece is None else "play" if piece.kind == "play" else piece.kind,
+        source=kept.source if piece is None else piece.source,
+        start_s=round_s(max(0.0, at - 0.6 / rate))
+        if piece is None or piece.kind == "play"
+        else piece.start_s,
+        length_s=4 / rate,
+        case_start_s=time_s,
+        out_start_s=0.0,
+    )
+    mark = plan.mark
+    if mark is not None and positions:
+        chosen = mark.chosen.model_copy(update={"positions": [_position(p) for p in positions]})
+        mark = mark.model_copy(update={"chosen": chosen})
+    small = plan.model_copy(update={"pieces": [one], "mark": mark})
+    made = compose(small, ready.run.media, ready.run.glyph.coverage, options)
+    return next(iter(made), None)
+
+
+def _position(place: Mapping[str, float]) -> MarkPosition:
+    return MarkPosition(
+        x=place["x"],
+        y=place["y"],
+        angle_deg=place.get("angle_deg", 0.0),
+        width_ratio=place["width_ratio"],
+    )
