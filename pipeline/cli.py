@@ -577,7 +577,7 @@ def probe(file: Path, **values: Any) -> int:
 @_globals
 def verify(file: Path, profile: str | None, **values: Any) -> int:
     """The checks on any finished file."""
-    from pipeline.stages.verify_alone import verify_file
+    from pipeline.stages.verifying.alone import verify_file
 
     context = _context(values)
     try:

@@ -276,7 +276,7 @@ class Cluster:
         from pipeline.stages.consent import bind_consent
         from pipeline.stages.likeness import seen_before
         from pipeline.stages.measure import survey_source
-        from pipeline.stages.survey import no_progress
+        from pipeline.stages.progress import no_progress
         from pipeline.store.cache import Cache
 
         profile = self._request.options.output.profile

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Literal
 
 from pipeline.model.document import Part
@@ -61,3 +62,11 @@ def whole_picture(
         bottom_px=height_px,
         confidence=confidence,
     )
+
+
+def field_at(fields: Sequence[FieldSpan], time_s: float) -> FieldSpan:
+    """The field span that holds `time_s`; the nearest one outside all spans."""
+    for span in fields:
+        if span.start_s <= time_s < span.stop_s:
+            return span
+    return min(fields, key=lambda s: min(abs(s.start_s - time_s), abs(s.stop_s - time_s)))

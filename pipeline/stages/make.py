@@ -52,6 +52,7 @@ from pipeline.stages.narration import measure_narration
 from pipeline.stages.planning.given import GlyphInput, NarrationInput
 from pipeline.stages.planning.parts import keep_parts
 from pipeline.stages.planning.plan import make_plan, plan_sha256
+from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.ready import (
     absolute,
     discard_overtaken,
@@ -63,17 +64,11 @@ from pipeline.stages.ready import (
     standing_ready,
     tidy_ready,
 )
-from pipeline.stages.render import (
-    NarrationMedia,
-    Rendered,
-    SourceMedia,
-    render,
-)
+from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
+from pipeline.stages.rendering.render import Rendered, render
 from pipeline.stages.second_look import ROUNDS, only_missed, with_missed
 from pipeline.stages.survey import (
-    Progress,
     Surveyed,
-    no_progress,
     tidied_survey,
 )
 from pipeline.stages.texts import (
@@ -84,7 +79,8 @@ from pipeline.stages.texts import (
     texts_of_case,
     texts_of_plan,
 )
-from pipeline.stages.verify import Verified, verify_release
+from pipeline.stages.verifying.result import Verified
+from pipeline.stages.verifying.verify import verify_release
 from pipeline.store.cache import Cache
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory

@@ -14,10 +14,10 @@ from pipeline.model.recording import Recording
 from pipeline.model.survey import Survey
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.planning.given import SourceInput
+from pipeline.stages.progress import Progress
 from pipeline.stages.proxy import proxy_name
-from pipeline.stages.render import SourceMedia
+from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.survey import (
-    Progress,
     Surveyed,
     found_look,
     give_memory_back,

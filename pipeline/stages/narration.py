@@ -22,8 +22,9 @@ from pipeline.stages.intake import OpenedCase
 from pipeline.stages.measure import source_inputs, source_media
 from pipeline.stages.planning.given import NarrationInput
 from pipeline.stages.planning.parts import keep_parts
-from pipeline.stages.render import NarrationMedia, SourceMedia
-from pipeline.stages.survey import Progress, Surveyed
+from pipeline.stages.progress import Progress
+from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
+from pipeline.stages.survey import Surveyed
 from pipeline.store.work import writing
 
 

@@ -10,7 +10,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.stages.make import CaseRun
 from pipeline.stages.planning.picture import planned_source
 from pipeline.stages.proxy import found_redactions
-from pipeline.stages.render import Blanker
+from pipeline.stages.rendering.blanking import Blanker
 
 ROWS_PX = 360
 

@@ -7,12 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model.field import FieldSpan
+from pipeline.model.field import FieldSpan, field_at
 from pipeline.model.plan import Piece, Plan
 from pipeline.stages.card import card_box
 from pipeline.stages.planning.picture import has_field, moved_field
 from pipeline.stages.restore import words_box
-from pipeline.stages.survey import field_at
 
 TimedBox = tuple[int, int, int, int, float, float]
 

@@ -127,7 +127,7 @@ def write_proxy(
 
     from pipeline.media.write import planes_of
     from pipeline.stages.planning.picture import planned_source
-    from pipeline.stages.render import Blanker
+    from pipeline.stages.rendering.blanking import Blanker
 
     cols, rows = proxy_size(recording)
     source = planned_source(0, recording, survey, still, 0, options, cols, rows)

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +53,7 @@ from pipeline.model.survey import (
 )
 from pipeline.model.time import Span, format_time, merge_spans
 from pipeline.stages.intake import SourceFile
+from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.proxy import COARSE_RATE_HZ, CoarseProxy
 from pipeline.store.cache import Cache
 
@@ -63,16 +64,6 @@ if TYPE_CHECKING:
 MEASURES = {"read": "4", "field": "4", "lens": "4", "sound": "3", "activity": "1", "prints": "1"}
 DETECTORS = {"lettering": "3", "faces": "2"}
 _NOT_LOOKED = "lettering in the field was not looked for: rapidocr is not installed"
-
-
-class Progress(Protocol):
-    """Called with the stage, what is done and the whole, both in the same unit."""
-
-    def __call__(self, stage: str, done: float, whole: float) -> None: ...
-
-
-def no_progress(stage: str, done: float, whole: float) -> None:
-    """Says nothing."""
 
 
 @dataclass
@@ -632,11 +623,3 @@ def _look_name(fields: Sequence[FieldSpan], events: Sequence[Event], options: Op
     }
     text = json.dumps(values, sort_keys=True)
     return f"look-{hashlib.sha256(text.encode()).hexdigest()[:16]}.json"
-
-
-def field_at(fields: Sequence[FieldSpan], time_s: float) -> FieldSpan:
-    """The field span that holds `time_s`; the nearest one outside all spans."""
-    for span in fields:
-        if span.start_s <= time_s < span.stop_s:
-            return span
-    return min(fields, key=lambda s: min(abs(s.start_s - time_s), abs(s.stop_s - time_s)))

@@ -282,7 +282,8 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
     from pipeline.analysis.sound.limiter import AAC_MARGIN_DB
     from pipeline.analysis.sound.mix import DuckingFold, aim, render_tracks
     from pipeline.model.time import Span
-    from pipeline.stages.render import render_sound, to_loudness
+    from pipeline.stages.rendering.loudness import to_loudness
+    from pipeline.stages.rendering.sound import render_sound
 
     root, case = surveyed
     backend = FolderBackend(root, Options(), catalogue=root / "catalogue.db", proxies=False)

@@ -18,7 +18,8 @@ from pipeline.model.options import Options
 from pipeline.model.survey import Survey, SurveyedRecording
 from pipeline.stages.intake import open_case
 from pipeline.stages.narration import measure_narration
-from pipeline.stages.survey import Surveyed, no_progress
+from pipeline.stages.progress import no_progress
+from pipeline.stages.survey import Surveyed
 
 LENGTH_S, KEPT_FROM_S, STARTS_S = 16.0, 2.0, 3.37
 

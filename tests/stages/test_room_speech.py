@@ -19,7 +19,8 @@ from pipeline.stages.judged import NARRATOR, REASONS, judged_lines, without_init
 from pipeline.stages.planning.given import SourceInput
 from pipeline.stages.planning.plan import make_plan
 from pipeline.stages.room import SURE
-from pipeline.stages.verify import _let_through, _stem_checks
+from pipeline.stages.verifying.identity import let_through
+from pipeline.stages.verifying.sound import stem_checks
 
 
 def doubtful() -> SourceInput:
@@ -73,7 +74,7 @@ class _Deaf:
 
 def checked(tmp_path: Path, sound: np.ndarray, plan: Plan) -> dict[str, bool]:
     stem = write_stem(tmp_path / "stem.f32", 2, [np.stack([sound, sound]).astype(np.float32)])
-    return {c.check: c.passed for c in _stem_checks(stem, plan, voice_consent=False)}
+    return {c.check: c.passed for c in stem_checks(stem, plan, voice_consent=False)}
 
 
 LEFT, UNJUDGED = "speech left in the procedure sound", "procedure sound that cannot be judged"
@@ -191,7 +192,7 @@ def test_what_a_person_let_through_is_said_wherever_it_shows(tmp_path: Path) -> 
     assert judged_lines(plan, initials=False)[0].startswith("1 span of sound judged by a person")
     noise = np.random.default_rng(4).normal(0, 0.02, 20 * 48_000)
     stem = write_stem(tmp_path / "s.f32", 1, iter([noise[None].astype(np.float32)]))
-    left = _stem_checks(stem, plan, False)[0]
+    left = stem_checks(stem, plan, False)[0]
     assert left.measured == "0, beside 1 span judged by AB"
     assert without_initials(left).measured == "0, beside 1 span judged by a person"
 
@@ -241,7 +242,7 @@ def test_verify_lets_through_what_a_person_rejected_and_nothing_else() -> None:
         box = (round(x * scale), round(y * scale), round(60 * scale), round(16 * scale))
         return Lettering(start_s=start_s, stop_s=stop_s, box_px=box, where="field", confidence=1)
 
-    assert _let_through(plan, "lettering", found(2, 5, 608, 302))
-    assert not _let_through(plan, "lettering", found(2, 5, 708, 402))  # another box
-    assert not _let_through(plan, "lettering", found(2, 12, 608, 302))  # longer than was rejected
-    assert not _let_through(plan, "face", found(2, 5, 608, 302))  # type: ignore[arg-type]
+    assert let_through(plan, "lettering", found(2, 5, 608, 302))
+    assert not let_through(plan, "lettering", found(2, 5, 708, 402))  # another box
+    assert not let_through(plan, "lettering", found(2, 12, 608, 302))  # longer than was rejected
+    assert not let_through(plan, "face", found(2, 5, 608, 302))  # type: ignore[arg-type]

@@ -11,7 +11,8 @@ import pytest
 from pipeline.model.options import Options
 from pipeline.stages import detectors, make
 from pipeline.stages.intake import open_case
-from pipeline.stages.survey import Surveyed, no_progress
+from pipeline.stages.progress import no_progress
+from pipeline.stages.survey import Surveyed
 from pipeline.store.cache import Cache
 
 

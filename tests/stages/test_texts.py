@@ -26,7 +26,7 @@ from pipeline.stages.texts import (
     texts_of_case,
     told,
 )
-from pipeline.stages.verify import planned_title, read_title
+from pipeline.stages.verifying.container import planned_title, read_title
 from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder
 

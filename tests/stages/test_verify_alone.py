@@ -18,7 +18,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.settings import load_options
 from pipeline.stages.make import run_case
-from pipeline.stages.verify_alone import NOT_TOLD, SurroundAlone, verify_file
+from pipeline.stages.verifying.alone import NOT_TOLD, SurroundAlone, verify_file
 
 SIZE, RATE = (320, 240), 4
 Draw = Callable[[np.ndarray, float], np.ndarray]

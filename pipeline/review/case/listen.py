@@ -29,7 +29,7 @@ from pipeline.review.ducking import heard_levels
 from pipeline.stages.measure import source_inputs
 from pipeline.stages.planning.levels import mix_of
 from pipeline.stages.planning.plan import plan_sha256
-from pipeline.stages.render import RATE_HZ, render_sound
+from pipeline.stages.rendering.sound import RATE_HZ, render_sound
 
 
 class Sound:

@@ -30,7 +30,7 @@ from pipeline.stages.narration import measure_narration
 from pipeline.stages.planning.given import GlyphInput
 from pipeline.stages.planning.parts import Kept, keep_parts
 from pipeline.stages.planning.plan import make_plan
-from pipeline.stages.survey import no_progress
+from pipeline.stages.progress import no_progress
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.names import Names, earlier_names
 from pipeline.store.stale import drop_work, new_work

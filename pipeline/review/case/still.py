@@ -13,7 +13,7 @@ from pipeline.model.plan import Piece, Plan
 from pipeline.model.time import round_s
 from pipeline.review.case.session import Ready
 from pipeline.stages.planning.picture import moved_field
-from pipeline.stages.render import compose
+from pipeline.stages.rendering.pictures import compose
 
 HEIGHT_PX = 540
 

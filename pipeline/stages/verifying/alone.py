@@ -29,8 +29,11 @@ from pipeline.model.options import Options
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check, Sheet
 from pipeline.stages.card import card_zone
-from pipeline.stages.survey import Progress, no_progress
-from pipeline.stages.verify import SAMPLE_S, Verified, _check, _sound_checks, _stream_checks
+from pipeline.stages.progress import Progress, no_progress
+from pipeline.stages.verifying.container import stream_checks
+from pipeline.stages.verifying.identity import SAMPLE_S
+from pipeline.stages.verifying.result import Verified, make_check
+from pipeline.stages.verifying.sound import sound_checks
 
 NOT_TOLD = "could not be checked without the plan"
 
@@ -42,11 +45,11 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
     """
     result = Verified()
     recording = probe_apart(path)
-    result.checks += _stream_checks(path, recording)
+    result.checks += stream_checks(path, recording)
     report = ReadReport()
     result.fields = _find_fields(path, recording, report, progress)
     result.checks.append(
-        _check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
+        make_check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
     )
     alone = SurroundAlone(result.fields, options.field.sure)
     next_s = 0.0
@@ -57,7 +60,7 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
             progress("verify", 0.5 * (recording.duration_s + picture.time_s), recording.duration_s)
     result.checks.append(alone.check())
     wanted_lufs = _sheet_lufs(path)
-    result.checks += _sound_checks(
+    result.checks += sound_checks(
         path, recording, options, result, silent=True, wanted_lufs=wanted_lufs
     )
     progress("verify", 1, 1)
@@ -162,7 +165,7 @@ class SurroundAlone:
     def check(self) -> Check:
         at = "" if self._untold_s is None else f"at {self._untold_s:.1f} s"
         if self._worst <= SURROUND_LIMIT and (at or not self._looked):
-            return _check("surround black", NOT_TOLD, SURROUND_LIMIT, at, False)
+            return make_check("surround black", NOT_TOLD, SURROUND_LIMIT, at, False)
         unit = "code values" + (f", at {self._worst_s:.1f} s" if self._worst else "")
         passed = self._worst <= SURROUND_LIMIT
-        return _check("surround black", self._worst, SURROUND_LIMIT, unit, passed)
+        return make_check("surround black", self._worst, SURROUND_LIMIT, unit, passed)

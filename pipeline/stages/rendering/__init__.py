@@ -1,0 +1,1 @@
+"""The step `render`: obeys a plan. See `render.render`."""

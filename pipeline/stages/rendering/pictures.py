@@ -1,0 +1,176 @@
+"""The pictures of a clip, composed one after the other and encoded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.media.write import PictureWriter, planes_of
+from pipeline.model.field import FieldSpan
+from pipeline.model.options import Options
+from pipeline.model.plan import Piece, Plan
+from pipeline.stages.card import draw_card
+from pipeline.stages.draft import paint_draft
+from pipeline.stages.placed import mark_boxes
+from pipeline.stages.planning.picture import moved_field
+from pipeline.stages.planning.pieces import goes_on
+from pipeline.stages.progress import Progress, no_progress
+from pipeline.stages.rendering.blanking import BLACK, Blanker
+from pipeline.stages.rendering.given import SourceMedia
+from pipeline.stages.rendering.painting import ClipPainter
+from pipeline.stages.rendering.reading import piece_pictures
+from pipeline.stages.restore import RESTORED_WORDS, Restorer, draw_words, words_box
+
+
+def render_pictures(
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    coverage: NDArray[np.float32],
+    options: Options,
+    target: Path,
+    *,
+    draft: bool = False,
+    damage: list[str] | None = None,
+    progress: Progress = no_progress,
+) -> tuple[list[tuple[float, float]], int]:
+    """Encode the pictures of the plan to `target`.
+
+    damage: gets a sentence for every part in which packets could not be decoded.
+    Returns the visibility of the mark as painted (out time, L*) and the frame count.
+    """
+    width, height = plan.width_px, plan.height_px
+    writer = PictureWriter(
+        target,
+        width // 4 * 2 if draft else width,
+        height // 4 * 2 if draft else height,
+        plan.frame_rate_hz,
+        plan.matrix,
+        crf=30 if draft else options.output.crf,
+        preset=options.output.x264_preset,
+        threads=options.machine.threads,
+    )
+    visibility: list[tuple[float, float]] = []
+    told_s = 0.0
+    try:
+        for shown in compose(plan, media, coverage, options, damage):
+            if shown.visibility is not None:
+                visibility.append((round(shown.time_s, 6), round(shown.visibility, 3)))
+            frame = _draft_of(shown.frame, writer, shown.time_s) if draft else shown.frame
+            writer.write(frame, shown.time_s)
+            if shown.time_s - told_s > 0.5:
+                told_s = shown.time_s
+                progress("render", told_s, plan.duration_s)
+        writer.close()
+    except BaseException:
+        writer.abandon()
+        raise
+    progress("render", 1, 1)
+    return visibility, writer.frames
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A composed frame at its time in the clip; its visibility where the mark was painted."""
+
+    time_s: float
+    frame: Any
+    source: int
+    source_s: float
+    visibility: float | None
+
+
+def compose(
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    coverage: NDArray[np.float32],
+    options: Options,
+    damage: list[str] | None = None,
+) -> Iterator[Shown]:
+    """The frames of the clip before encoding: blanked, redacted, marked yuv420p frames."""
+    import av
+
+    width, height = plan.width_px, plan.height_px
+    blankers = [
+        Blanker(
+            s, width, height, options.field.edge_inset_px,
+            [r for r in plan.redactions if r.source == s.number],
+        )
+        for s in plan.sources
+    ]  # fmt: skip
+    painter = ClipPainter(plan, coverage)
+    restorers = [
+        Restorer([r for r in plan.restorations if r.source == s.number]) for s in plan.sources
+    ]
+    marks = mark_boxes(plan, coverage)
+    previous: Piece | None = None
+    left: list[NDArray[np.uint8]] | None = None  # the last picture before a cut, without mark
+    left_field: FieldSpan | None = None
+    for piece in plan.pieces:
+        source = plan.sources[piece.source]
+        blanker = blankers[piece.source]
+        joined = goes_on(previous, piece)
+        if not joined:
+            painter.new_shot()
+        first = True
+        fading = left if piece.fade_s else None
+        left = None
+        leaves = _fades_next(plan, piece)
+        late_s = piece.start_s + (piece.length_s - 0.5 if piece.kind == "play" else -1.0)
+        for time_s, picture in piece_pictures(piece, plan, media, options, damage):
+            frame = av.VideoFrame(width, height, "yuv420p")
+            planes = planes_of(frame)
+            # A held picture is blanked for the moment that the plan chose.
+            source_s = picture.time_s if picture and piece.kind == "play" else piece.start_s
+            seen = None
+            if picture is None or piece.kind == "black":
+                for plane, level in zip(planes, BLACK, strict=True):
+                    plane[:] = level
+                if piece.kind == "card":
+                    draw_card(planes, plan.card)
+            else:
+                blanker.copy(picture.planes(), planes, source_s)
+                if picture.time_s != source_s:
+                    blanker.cover(planes, picture.time_s)  # a held picture's own boxes
+                if blanker.lit(source_s):
+                    span = moved_field(blanker.field(source_s), source.moved)
+                    restored = restorers[piece.source].apply(planes, source_s)
+                    share = 1 - (time_s - piece.out_start_s) / max(piece.fade_s, 1e-6)
+                    if fading is not None and share > 0 and left_field == span:
+                        _blend(planes, fading, share)
+                    if leaves and source_s > late_s:
+                        left, left_field = [p.copy() for p in planes], span
+                    seen = painter.paint(span, planes, time_s, cut=first and not joined)
+                    if restored:
+                        box = words_box(span, width, height, marks)
+                        draw_words(planes, RESTORED_WORDS, box)
+            first = False
+            yield Shown(time_s, frame, piece.source, source_s, seen)
+        previous = piece
+
+
+def _fades_next(plan: Plan, piece: Piece) -> bool:
+    """True if the piece after this one fades over its last picture."""
+    number = next(n for n, p in enumerate(plan.pieces) if p is piece)
+    return number + 1 < len(plan.pieces) and plan.pieces[number + 1].fade_s > 0
+
+
+def _blend(
+    planes: Sequence[NDArray[np.uint8]], before: Sequence[NDArray[np.uint8]], share: float
+) -> None:
+    """`share` (0..1) of the picture before, in place."""
+    import cv2
+
+    for plane, old in zip(planes, before, strict=True):
+        cv2.addWeighted(old, share, plane, 1 - share, 0, plane)
+
+
+def _draft_of(frame: Any, writer: PictureWriter, time_s: float) -> Any:
+    small = frame.reformat(width=writer.width_px, height=writer.height_px, format="yuv420p")
+    small.make_writable()
+    paint_draft(planes_of(small)[0], time_s)
+    return small

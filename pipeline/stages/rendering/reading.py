@@ -1,0 +1,92 @@
+"""The decoded pictures of one piece at their times in the clip."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from pipeline.media.read import Picture, ReadReport, ahead, read_pictures
+from pipeline.model.options import Options
+from pipeline.model.plan import Piece, Plan, PlannedSource
+from pipeline.model.time import format_time
+from pipeline.stages.rendering.given import SourceMedia
+
+
+def piece_pictures(
+    piece: Piece,
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    options: Options,
+    damage: list[str] | None = None,
+) -> Iterator[tuple[float, Picture | None]]:
+    """(out time, picture) of one piece; a held or black picture is repeated."""
+    source = media[piece.source]
+    limit = fit_height(plan, plan.sources[piece.source])
+    stop_s = piece.start_s + piece.length_s
+    if piece.kind == "play":
+        empty = True
+        report = ReadReport()
+        reading = read_pictures(
+            source.path,
+            source.recording,
+            report=report,
+            start_s=piece.start_s,
+            stop_s=stop_s,
+            max_height_px=limit,
+            matrix=plan.matrix,
+            double_rate=options.output.deinterlace == "double",
+            threads=options.machine.threads,
+        )
+        for picture in ahead(reading):
+            out_s = piece.out_start_s + max(0.0, picture.time_s - piece.start_s)
+            yield (0.0 if empty and piece.out_start_s == 0 else out_s), picture
+            empty = False
+            stood, stood_s = picture, out_s
+        if damage is not None:
+            damage += told_damage(report, piece, source)
+        # Damaged at its end: the last picture stands until the part ends.
+        step_s = 1 / max(plan.frame_rate_hz, 1.0)
+        end_s = piece.out_start_s + piece.length_s - step_s
+        if not empty and end_s - stood_s > 1.5 * step_s:
+            yield end_s, stood
+        return
+    held: Picture | None = None
+    if piece.kind == "freeze":
+        last = None
+        for picture in read_pictures(
+            source.path,
+            source.recording,
+            start_s=max(0.0, piece.start_s - 1.0),
+            stop_s=piece.start_s + 1e-4,
+            max_height_px=limit,
+            matrix=plan.matrix,
+            threads=options.machine.threads,
+        ):
+            last = picture
+        held = last
+    count = max(1, round(piece.length_s * plan.frame_rate_hz))
+    for number in range(count):
+        yield piece.out_start_s + number * piece.length_s / count, held
+
+
+def told_damage(report: ReadReport, piece: Piece, media: SourceMedia) -> list[str]:
+    """A sentence where packets of a played part could not be decoded.
+
+    What lies before the part is left out: decoding after a seek begins in mid-air.
+    """
+    stop_s = piece.start_s + piece.length_s
+    spans = [
+        f"{format_time(a)} to {format_time(b)}"
+        for a, b in report.damaged_spans(media.recording.jumps)
+        if b >= piece.start_s and a < stop_s
+    ]
+    if not spans:
+        return []
+    where = ", ".join(spans[:10]) + (" and more" if len(spans) > 10 else "")
+    return [
+        f"damaged packets in the picture of recording {piece.source + 1}, at {where}: look there"
+    ]
+
+
+def fit_height(plan: Plan, source: PlannedSource) -> int | None:
+    scale = source.moved[0]
+    return None if scale == 1.0 else max(2, round(source.height_px * scale / 2) * 2)

@@ -1,0 +1,1 @@
+"""The step `verify`: measures the finished file. See `verify.verify_release`."""

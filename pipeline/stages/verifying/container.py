@@ -1,0 +1,71 @@
+"""The finished file as a container: formats, lengths, tags, titles of chapters."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+from pipeline.analysis.identity.texts import Leaving
+from pipeline.media.probe import open_media
+from pipeline.media.write import chapter_text
+from pipeline.model.plan import Plan
+from pipeline.model.recording import Recording
+from pipeline.model.release import Check
+from pipeline.stages.texts import open_texts, shown_texts
+from pipeline.stages.verifying.result import make_check
+from pipeline.store.texts import ConfirmedTexts
+
+_TITLE_BYTES = 255  # of a title in the short list of chapters, which has one byte for the length
+
+
+def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) -> list[Check]:
+    from pipeline.media.tags import check_container
+
+    checks = list(check_container(path, planned_title(plan) if plan else read_title))
+    with closing(open_media(path)) as container:
+        pictures, sounds = container.streams.video, container.streams.audio
+        video = pictures[0]
+        length_s = float((video.duration or 0) * video.time_base)
+        sound_s = float((sounds[0].duration or 0) * sounds[0].time_base) if sounds else None
+        codec, sound_codec = (
+            video.codec_context.name,
+            sounds[0].codec_context.name if sounds else "",
+        )
+        rate_hz = sounds[0].codec_context.sample_rate if sounds else None
+    plain = codec == "h264" and recording.video.pixel_format == "yuv420p"
+    said = f"{codec} {recording.video.pixel_format}"
+    checks.append(make_check("picture format", said, "h264 yuv420p", "", plain))
+    if sounds:
+        good = sound_codec == "aac" and rate_hz == 48_000
+        checks.append(
+            make_check("sound format", f"{sound_codec} {rate_hz}", "aac 48000", "Hz", good)
+        )
+    if sound_s is not None:
+        apart_s = abs(length_s - sound_s)
+        limit_s = round(1.5 / max(recording.frame_rate_hz, 1) + 0.03, 3)
+        checks.append(
+            make_check("picture and sound end together", apart_s, limit_s, "s", apart_s <= limit_s)
+        )
+    if plan is not None:
+        tagged = recording.video.matrix == plan.matrix and not recording.video.matrix_assumed
+        checks.append(make_check("colour tags", recording.video.matrix, plan.matrix, "", tagged))
+        off_s = abs(length_s - plan.duration_s)
+        limit_s = round(1.5 / max(plan.frame_rate_hz, 1), 3)
+        checks.append(make_check("length as planned", off_s, limit_s, "s", off_s <= limit_s))
+        wanted = len(plan.chapters)
+        checks.append(
+            make_check("chapters", recording.chapters, wanted, "", recording.chapters == wanted)
+        )
+    return checks
+
+
+def planned_title(plan: Plan) -> Callable[[str], bool]:
+    planned = {chapter_text(c.title).strip() for c in plan.chapters}
+    cut = {title.encode()[:_TITLE_BYTES].decode("utf-8", "replace") for title in planned}
+    return lambda title: title.strip() in planned | cut
+
+
+def read_title(title: str) -> bool:
+    """Of a file without its plan: words of the vocabulary, or confirmed by this user."""
+    return not open_texts(shown_texts([Leaving("chapter", title)], ConfirmedTexts()))

@@ -1,0 +1,87 @@
+"""Lettering and faces left in the finished picture."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.options import Options
+from pipeline.model.plan import Plan
+from pipeline.model.recording import Recording
+from pipeline.model.release import Check
+from pipeline.model.survey import Face, Lettering
+from pipeline.model.time import Span, subtract_spans
+from pipeline.stages import detectors
+from pipeline.stages.judged import beside, judged
+from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
+from pipeline.stages.verifying.result import Verified, make_check
+
+SAMPLE_S = 0.5
+LINGER_S = 2.5  # our own words stay this long in the search's average after they went
+
+
+def search_of(
+    recording: Recording, plan: Plan, coverage: NDArray[np.float32], options: Options
+) -> detectors.Feed | None:
+    """Lettering and faces in the finished file, looked for more densely than by the survey."""
+    wanted = options.anonymity
+    if not detectors.wanted(wanted):
+        return None
+    boxes = mark_boxes(plan, coverage)
+    words = [(*place[:5], place[5] + LINGER_S) for place in words_boxes(plan, boxes)]
+    return detectors.Feed(
+        recording,
+        out_fields(plan),
+        wanted,
+        samples_per_s=wanted.verify_samples_per_s,
+        ignore=[*boxes, *words],
+        stop_s=plan.duration_s,
+    )
+
+
+def identity_checks(
+    search: detectors.Feed, plan: Plan, options: Options, result: Verified
+) -> list[Check]:
+    """What was found in the pictures handed over, without what a person let through."""
+    wanted = options.anonymity
+    letters, faces = search.finish()
+    letters = [x for x in letters if not let_through(plan, "lettering", x)]
+    faces = [x for x in faces if not let_through(plan, "face", x)]
+    result.missed = [*letters, *faces]
+    checks = []
+    if wanted.lettering and detectors.text_available():
+        at = f", first at {letters[0].start_s:.1f} s" if letters else ""
+        said = beside(len(letters), judged(plan.overruled, "lettering"))
+        checks.append(make_check("lettering in the picture", said, 0, "places" + at, not letters))
+    if wanted.faces:
+        at = f", first at {faces[0].start_s:.1f} s" if faces else ""
+        said = beside(len(faces), judged(plan.overruled, "face"))
+        checks.append(make_check("faces in the picture", said, 0, "spans" + at, not faces))
+    return checks
+
+
+def let_through(plan: Plan, what: str, found: Lettering | Face) -> bool:
+    """True if a person rejected exactly this: the box holds its middle, all of the time."""
+    x = found.box_px[0] + found.box_px[2] / 2
+    y = found.box_px[1] + found.box_px[3] / 2
+    shown: list[Span] = []
+    for piece in plan.pieces:
+        scale, dx, dy = plan.sources[piece.source].moved
+        here = Span(piece.start_s, piece.start_s + piece.length_s)
+        for r in plan.overruled:
+            if r.what != what or r.source != piece.source or r.box_px is None:
+                continue
+            left, top = r.box_px[0] * scale + dx, r.box_px[1] * scale + dy
+            inside = 0 <= x - left <= r.box_px[2] * scale and 0 <= y - top <= r.box_px[3] * scale
+            if not inside:
+                continue
+            span = Span(r.start_s, r.stop_s)
+            if piece.kind == "freeze" and span.start_s <= piece.start_s < span.stop_s:
+                shown.append(Span(piece.out_start_s, piece.out_start_s + piece.length_s))
+            overlap = here.overlap(span) if piece.kind == "play" else None
+            if overlap is not None:
+                shift = piece.out_start_s - piece.start_s
+                shown.append(Span(overlap.start_s + shift, overlap.stop_s + shift))
+    # Seen between two samples of the finished file: the ends lie up to a sample outside.
+    reach = [(s.start_s - SAMPLE_S, s.stop_s + SAMPLE_S) for s in shown]
+    return not subtract_spans([(found.start_s, found.stop_s)], reach)

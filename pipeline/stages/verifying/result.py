@@ -1,0 +1,35 @@
+"""What verify hands back: checks, and series for the report."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from pipeline.model.field import FieldSpan
+from pipeline.model.release import Check
+from pipeline.model.survey import Face, Lettering
+
+
+@dataclass
+class Verified:
+    """Checks of a finished file, and series for the report."""
+
+    checks: list[Check] = field(default_factory=list)
+    visibility: list[tuple[float, float]] = field(default_factory=list)
+    mark: Any = None
+    loudness: Any = None
+    ducking: Any = None
+    fields: list[FieldSpan] = field(default_factory=list)
+    missed: list[Lettering | Face] = field(default_factory=list)
+
+    @property
+    def passed(self) -> bool:
+        return all(c.passed for c in self.checks)
+
+
+def make_check(name: str, measured: Any, limit: Any, unit: str, passed: bool) -> Check:
+    if isinstance(measured, (float, np.floating)):
+        measured = round(float(measured), 3)
+    return Check(check=name, measured=measured, limit=limit, unit=unit, passed=bool(passed))

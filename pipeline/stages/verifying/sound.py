@@ -1,0 +1,171 @@
+"""The finished sound: loudness, speech that was left, the depth of the narration."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.media.read import read_sound
+from pipeline.media.stems import Stem
+from pipeline.model.options import Options
+from pipeline.model.plan import Plan
+from pipeline.model.recording import Recording
+from pipeline.model.release import Check
+from pipeline.model.time import Span, subtract_spans
+from pipeline.stages.judged import beside, judged
+from pipeline.stages.planning.levels import replaced_spans
+from pipeline.stages.verifying.result import Verified, make_check
+
+LOUDNESS_LIMIT_LU = 0.2
+QUIET_LIMIT_LU = 1.0
+STEM_LIMIT_S = 0.5
+
+
+def sound_checks(
+    path: Path,
+    recording: Recording,
+    options: Options,
+    result: Verified,
+    silent: bool = False,
+    wanted_lufs: float | None = None,
+) -> list[Check]:
+    """wanted_lufs: what the peaks of the sound allow; the profile's loudness if left out."""
+    from pipeline.analysis.sound.loudness import LoudnessFold
+
+    if not recording.audio:
+        return (
+            [make_check("sound", "none", "", "", silent)]
+            if silent
+            else [make_check("sound", "none", "one stream", "", False)]
+        )
+    fold = LoudnessFold(min(2, recording.audio[0].channels))
+    for block in read_sound(
+        path, origin_s=recording.video.start_s, channels=min(2, recording.audio[0].channels)
+    ):
+        fold.step(block)
+    measured = fold.finish()
+    result.loudness = measured
+    target, peak = options.output.loudness_lufs, options.output.true_peak_dbtp
+    found = measured.integrated_lufs
+    checks = []
+    unit, below_lu = "LUFS", LOUDNESS_LIMIT_LU
+    if wanted_lufs is not None and wanted_lufs < target - LOUDNESS_LIMIT_LU:
+        # A few clicks make its loudness, and coding changes them: it may be a little quieter.
+        target, unit = round(wanted_lufs, 1), "LUFS, as far as it may be raised"
+        below_lu = QUIET_LIMIT_LU
+    if found is None:
+        checks.append(make_check("loudness", "silent", target, unit, True))
+    else:
+        checks.append(
+            make_check(
+                "loudness",
+                found,
+                target,
+                unit,
+                target - below_lu <= found <= target + LOUDNESS_LIMIT_LU,
+            )
+        )
+    top = measured.true_peak_dbtp
+    checks.append(
+        make_check("true peak", "silent" if top is None else top, peak, "dBTP",
+               top is None or top <= peak + 0.05)
+    )  # fmt: skip
+    return checks
+
+
+def aimed_lufs(
+    plan: Plan, stem: Stem | None, narration: Stem | None, options: Options
+) -> float | None:
+    """The loudness that the two tracks can be brought to, by the plan's gains."""
+    from pipeline.analysis.sound.mix import aim, render_mix
+
+    mix = plan.mix
+    if mix is None or (stem is None and narration is None):
+        return None
+
+    def mixed() -> Iterator[NDArray[np.float32]]:
+        behind, front = (s.blocks() if s is not None else None for s in (stem, narration))
+        return render_mix(behind, front, mix, channels=plan.sound_channels)
+
+    return aim(mix, mixed, plan.sound_channels)[0]
+
+
+def stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
+    """Speech left in the redacted procedure sound, heard without the narration."""
+    from pipeline.analysis.sound import speech
+
+    name = "speech left in the procedure sound"
+    if stem is None:
+        return [make_check(name, "no procedure sound", 0, "s", True)]
+    if voice_consent:
+        return [make_check(name, "consent covers voices", "", "", True)]
+    fold = speech.SpeechFold(stem.channels, detectors=speech.room_detectors())
+    for block in stem.blocks():
+        fold.step(block)
+    heard = fold.finish()
+    overruled = replaced_spans(plan.pieces, plan.overruled)
+    spoken = speech.narration_spans(heard, threshold=0.5, onset_pad_s=0, end_pad_s=0)
+    unjudged = speech.unjudged_spans(heard, replaced_spans(plan.pieces, plan.redactions))
+    who = judged(plan.overruled, "speech")
+    return [
+        _spans_check(name, subtract_spans(spoken, overruled), who),
+        _spans_check(
+            "procedure sound that cannot be judged", subtract_spans(unjudged, overruled), who
+        ),
+    ]
+
+
+def live_checks(narration: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
+    """Speech of a live microphone that nobody marked as the narrator's."""
+    from pipeline.analysis.sound import speech
+
+    if not plan.live or narration is None or voice_consent:
+        return []
+    fold = speech.SpeechFold(narration.channels, detectors=speech.room_detectors())
+    for block in narration.blocks():
+        fold.step(block)
+    spoken = speech.narration_spans(fold.finish(), threshold=0.5, onset_pad_s=0, end_pad_s=0)
+    marked = replaced_spans(plan.pieces, plan.overruled)
+    who = judged(plan.overruled, "speech")
+    return [_spans_check("live speech that nobody marked", subtract_spans(spoken, marked), who)]
+
+
+def _spans_check(name: str, spans: Sequence[Span], judged_by: str = "") -> Check:
+    """judged_by: what a person let through is said, and never counted as measured."""
+    total_s = sum(s.length_s for s in spans)
+    at = f", first at {spans[0].start_s:.1f} s" if spans else ""
+    return make_check(
+        name, beside(round(total_s, 3), judged_by), STEM_LIMIT_S, "s" + at, total_s <= STEM_LIMIT_S
+    )
+
+
+def ducking_checks(
+    stem: Stem | None, narration: Stem | None, plan: Plan, options: Options, result: Verified
+) -> list[Check]:
+    """Depth of the narration over the background, on the two tracks after their gains."""
+    from pipeline.analysis.sound.mix import DuckingFold, render_tracks, to_channels
+
+    if stem is None or narration is None or plan.mix is None or not plan.narration:
+        return []
+    fold = DuckingFold(plan.sound_channels)
+    for behind, front in render_tracks(
+        stem.blocks(), narration.blocks(), plan.mix, plan.sound_channels
+    ):
+        fold.step(front, behind)
+    for block in stem.blocks():
+        fold.step_source(to_channels(block, plan.sound_channels))
+    report = fold.finish(plan.mix.depth_lu, [Span(*s) for s in plan.narration])
+    result.ducking = report
+    share = report.share
+    return [
+        make_check(
+            f"narration {plan.mix.depth_lu:g} LU over background",
+            share,
+            0.95,
+            "share of narrated windows",
+            share is None or share >= 0.95,
+        )
+    ]

@@ -1,0 +1,67 @@
+"""Verify: measure the finished file, and trust nothing the renderer said.
+
+The file is decoded from start to end; the surround, the mark and the picture are compared
+with the plan and its sources. `alone` checks a file that has neither.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.media.probe import probe
+from pipeline.media.stems import Stem
+from pipeline.model.options import Options
+from pipeline.model.plan import Plan
+from pipeline.stages.progress import Progress, no_progress
+from pipeline.stages.rendering.given import SourceMedia
+from pipeline.stages.verifying.container import stream_checks
+from pipeline.stages.verifying.identity import identity_checks, search_of
+from pipeline.stages.verifying.pictures import picture_checks
+from pipeline.stages.verifying.result import Verified
+from pipeline.stages.verifying.sound import (
+    aimed_lufs,
+    ducking_checks,
+    live_checks,
+    sound_checks,
+    stem_checks,
+)
+
+
+def verify_release(
+    path: Path,
+    plan: Plan,
+    media: Sequence[SourceMedia],
+    coverage: NDArray[np.float32],
+    options: Options,
+    *,
+    stem: Stem | None,
+    narration: Stem | None,
+    voice_consent: bool,
+    progress: Progress = no_progress,
+) -> Verified:
+    """All checks of a release: against its plan, its sources and the redacted stem."""
+    result = Verified()
+    recording = probe(path)
+    result.checks += stream_checks(path, recording, plan)
+    with ExitStack() as stack:
+        search = search_of(recording, plan, coverage, options)
+        if search is not None:
+            stack.enter_context(search)
+        result.checks += picture_checks(path, recording, plan, media, coverage, options, result,
+                                         search, progress)  # fmt: skip
+        if search is not None:
+            result.checks += identity_checks(search, plan, options, result)
+    wanted_lufs = aimed_lufs(plan, stem, narration, options)
+    result.checks += sound_checks(
+        path, recording, options, result, silent=plan.mix is None, wanted_lufs=wanted_lufs
+    )
+    result.checks += stem_checks(stem, plan, voice_consent)
+    result.checks += live_checks(narration, plan, voice_consent)
+    result.checks += ducking_checks(stem, narration, plan, options, result)
+    progress("verify", 1, 1)
+    return result
