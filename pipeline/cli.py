@@ -250,7 +250,7 @@ def _make_options(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _report_of(run: Any) -> str:
-    from pipeline.review.collect import case_report
+    from pipeline.review.report.collect import case_report
 
     return case_report(run)
 

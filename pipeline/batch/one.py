@@ -18,8 +18,8 @@ def run_one(
     """
     from pipeline.review.case.documents import remember_origin
     from pipeline.review.cases import keep_outcome
-    from pipeline.review.collect import case_report
     from pipeline.review.proof import proof_page
+    from pipeline.review.report.collect import case_report
     from pipeline.review.standing import tell_released
 
     run = run_case(

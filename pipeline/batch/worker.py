@@ -251,8 +251,8 @@ def _verify(job: Job, progress: Any) -> Answer:
 
 def _reported(run: Any, path: Path) -> Answer:
     from pipeline.review.case.documents import remember_origin
-    from pipeline.review.collect import case_report
     from pipeline.review.proof import proof_page
+    from pipeline.review.report.collect import case_report
     from pipeline.stages.make import write_pages
 
     write_pages(run, case_report, proof_page)

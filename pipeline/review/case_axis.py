@@ -16,7 +16,7 @@ from pipeline.model.plan import Piece
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span, format_time, merge_spans, round_s
 from pipeline.model.timeline import Timeline
-from pipeline.review.report import EventStrip, RecordingPart, ReportData, Thumbnail
+from pipeline.review.report.data import EventStrip, RecordingPart, ReportData, Thumbnail
 from pipeline.stages.planning.parts import Kept
 
 _SOUND_SPANS = ("narration_speech", "procedure_speech", "undecided", "overruled")

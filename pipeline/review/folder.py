@@ -18,7 +18,8 @@ from pipeline.review.case.release import render_case
 from pipeline.review.case.session import Ready, Session, planned
 from pipeline.review.case.still import finished_frame, mark_measured
 from pipeline.review.case.view import case_view
-from pipeline.review.decisions import DecisionFile, effective, version
+from pipeline.review.decision_file import DecisionFile
+from pipeline.review.decisions import effective, version
 from pipeline.store.texts import ConfirmedTexts
 
 

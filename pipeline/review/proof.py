@@ -21,8 +21,8 @@ from markupsafe import Markup
 from pipeline import __version__
 from pipeline.model.release import Check
 from pipeline.model.time import format_time
-from pipeline.review.collect import clip_name
-from pipeline.review.report import CAUTIONS, asset, data_uri, environment
+from pipeline.review.pages import CAUTIONS, asset, data_uri, environment
+from pipeline.review.report.named import clip_name
 from pipeline.review.standing import standing
 from pipeline.stages.make import CaseRun
 from pipeline.stages.proofs import (

@@ -36,34 +36,14 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from pipeline.errors import FieldstopError, InputError, NeedsPerson, OutputError, UsageError
 from pipeline.model.decisions import Anchor, Decisions
-from pipeline.review.backend import (
-    Backend,
-    CaseView,
-    lay_over,
-    moved,
-    page_data,
-    page_plots,
-    plan_is_current,
-    result_data,
-    source_spans,
-    summary_data,
-)
-from pipeline.review.decisions import (
-    ADDABLE,
-    MIX_SETTINGS,
-    DecisionFile,
-    StaleVersion,
-    append,
-    check_sound,
-    check_value,
-    noted,
-    redo,
-    sign,
-    undo,
-    version,
-)
+from pipeline.review.backend import Backend, CaseView
+from pipeline.review.decision_file import DecisionFile
+from pipeline.review.decision_values import ADDABLE, MIX_SETTINGS, check_sound, check_value
+from pipeline.review.decisions import StaleVersion, append, noted, redo, sign, undo, version
+from pipeline.review.laid import lay_over, moved, plan_is_current, source_spans
+from pipeline.review.pages import asset, environment, plain, script_json
+from pipeline.review.payload import page_data, page_plots, result_data, summary_data
 from pipeline.review.plots import KINDS
-from pipeline.review.report import asset, environment, plain, script_json
 
 LOOPBACK = "127.0.0.1"
 MAX_BODY_BYTES = 65536

@@ -13,6 +13,7 @@ from typing import Any, Literal, NamedTuple
 
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Check, Looked, look_sentence
+from pipeline.review.pages import environment
 from pipeline.stages import release as releasing
 from pipeline.stages.ready import proof_file
 from pipeline.store.work import WorkFolder, writing
@@ -65,8 +66,6 @@ _PLACE = re.compile(r"<!--(stamp|lines) (?P<name>[A-Za-z0-9._-]+)-->.*?<!--/\1--
 
 def restated(page: str, now: Standing) -> str:
     """The page with what it says of the clip `now.name` written anew; of another, unchanged."""
-    from pipeline.review.report import environment
-
     macros: Any = environment().get_template("standing.html").module
 
     def again(found: re.Match[str]) -> str:

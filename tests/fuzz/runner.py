@@ -178,7 +178,7 @@ def main() -> None:
         import scipy.ndimage
         import scipy.optimize  # noqa: F401
 
-        import pipeline.review.collect
+        import pipeline.review.report.collect
         import pipeline.stages.make  # noqa: F401
     print(json.dumps({"ready": True}), flush=True)
     for line in sys.stdin:

@@ -23,7 +23,7 @@ from pipeline.model.survey import (
     SurveyedRecording,
     TrackLoudness,
 )
-from pipeline.review.report import ReportData
+from pipeline.review.report.data import ReportData
 
 WIDTH, HEIGHT = 1280, 720
 SHA = ["9f2c41d07be85a6310c4ee90ab12cd34" * 2, "b81e77a05c93d24f6e1a8b0c4d5f9e21" * 2]

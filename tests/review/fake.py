@@ -29,7 +29,7 @@ from pipeline.review.backend import (
     Segment,
 )
 from pipeline.review.decisions import effective, version
-from pipeline.review.report import CAUTIONS
+from pipeline.review.pages import CAUTIONS
 from pipeline.stages.texts import ShownText
 
 SHA = ["9f2c41d07be85a6310c4ee90ab12cd34" * 2, "b81e77a05c93d24f6e1a8b0c4d5f9e21" * 2]

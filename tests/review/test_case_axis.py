@@ -11,9 +11,9 @@ from conftest import make_data
 from pipeline.model.plan import Piece
 from pipeline.model.survey import Event
 from pipeline.review.case_axis import clip_to_case, clip_words, in_case_time, spans_in_case
-from pipeline.review.collect import sample_times
 from pipeline.review.plots import loss_plot
-from pipeline.review.report import findings
+from pipeline.review.report.listed import findings
+from pipeline.review.report.pictured import sample_times
 from pipeline.review.series import unpack
 from pipeline.stages.planning.parts import Kept
 

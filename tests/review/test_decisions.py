@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from pipeline.errors import InputError, UsageError
 from pipeline.model.decisions import Anchor, Decisions, sign_off_holds
+from pipeline.review.decision_file import DecisionFile
 from pipeline.review.decisions import (
-    DecisionFile,
     StaleVersion,
     append,
     effective,

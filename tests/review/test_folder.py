@@ -19,11 +19,13 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Chapter, Edit, Need, Piece, Plan, PlannedSource, Redaction
 from pipeline.model.survey import Event, Lettering, Speech, Survey, SurveyedRecording
-from pipeline.review.backend import lay_over, page_data, plan_is_current
 from pipeline.review.case.copies import copy_path, make_copy
 from pipeline.review.case.documents import remember_origin
-from pipeline.review.decisions import DecisionFile, append, sign, version
+from pipeline.review.decision_file import DecisionFile
+from pipeline.review.decisions import append, sign, version
 from pipeline.review.folder import FolderBackend
+from pipeline.review.laid import lay_over, plan_is_current
+from pipeline.review.payload import page_data
 from pipeline.store.catalogue import Catalogue
 
 SAMPLE = Path(__file__).parents[2] / "sample_media"

@@ -22,7 +22,7 @@ from PIL import Image
 from pipeline.analysis.identity.texts import Judged
 from pipeline.model.decisions import Decisions
 from pipeline.review.backend import CaseView
-from pipeline.review.decisions import DecisionFile
+from pipeline.review.decision_file import DecisionFile
 from pipeline.review.server import ReviewServer
 from pipeline.stages.texts import ShownText
 

@@ -19,9 +19,12 @@ from hypothesis import strategies as st
 
 from pipeline.model.release import Check, Looked, Withheld
 from pipeline.model.survey import Event
-from pipeline.review.collect import how_bad
+from pipeline.review.pages import data_uri, number, plain
 from pipeline.review.plots import KINDS, loss_plot
-from pipeline.review.report import ReportData, build_report, data_uri, findings, number, plain
+from pipeline.review.report.data import ReportData
+from pipeline.review.report.listed import findings
+from pipeline.review.report.pictured import severity_order
+from pipeline.review.report.write import build_report
 from pipeline.review.series import pack, reduce_series, reduce_together, unpack
 from pipeline.review.standing import restated, standing
 
@@ -466,7 +469,7 @@ def test_fog_without_a_number_is_shown_first() -> None:
         Event(kind="fog", start_s=10, stop_s=90, peak_loss=None, confidence=0.9),
         Event(kind="blur", start_s=95, stop_s=99, peak_loss=None, confidence=0.9),
     ]
-    assert [e.start_s for e in sorted(seen, key=how_bad)] == [10, 5, 0, 95]
+    assert [e.start_s for e in sorted(seen, key=severity_order)] == [10, 5, 0, 95]
 
 
 def test_what_is_said_of_a_clip_is_said_anew_when_it_leaves(data: ReportData) -> None:

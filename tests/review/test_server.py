@@ -21,8 +21,10 @@ from pipeline.analysis.identity.texts import Judged
 from pipeline.errors import OutputError
 from pipeline.model.decisions import Decisions
 from pipeline.review import server
-from pipeline.review.backend import CaseFile, page_data
-from pipeline.review.decisions import DecisionFile, append
+from pipeline.review.backend import CaseFile
+from pipeline.review.decision_file import DecisionFile
+from pipeline.review.decisions import append
+from pipeline.review.payload import page_data
 from pipeline.review.server import ReviewServer
 from pipeline.stages.texts import ShownText
 

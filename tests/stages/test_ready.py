@@ -18,7 +18,8 @@ from test_make import Shell, case_folder, sha256
 
 from pipeline.model.options import Options
 from pipeline.model.release import Looked, Withheld
-from pipeline.review.decisions import DecisionFile, append, sign, undo, version
+from pipeline.review.decision_file import DecisionFile
+from pipeline.review.decisions import append, sign, undo, version
 from pipeline.review.folder import FolderBackend
 from pipeline.settings import load_options, packaged, profiles, settings_sha256
 from pipeline.stages.gate import verdict

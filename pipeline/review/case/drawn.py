@@ -17,7 +17,7 @@ from pipeline.review.case.listen import sound_key
 from pipeline.review.case.parts import case_spans, spans_in_case
 from pipeline.review.case.session import Ready
 from pipeline.review.ducking import Levels, depth_of, on_case_axis
-from pipeline.review.report import MarkReport, SoundReport
+from pipeline.review.report.data import MarkReport, SoundReport
 from pipeline.stages.measure import source_inputs
 from pipeline.stages.planning.levels import levels_of
 from pipeline.stages.planning.parts import Kept

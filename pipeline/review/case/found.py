@@ -11,7 +11,7 @@ from pipeline.model.plan import Plan
 from pipeline.model.survey import Event, Survey
 from pipeline.review.backend import CaseFinding
 from pipeline.review.case.parts import spans_in_case
-from pipeline.review.collect import one_surround
+from pipeline.review.report.checklist import one_surround
 from pipeline.stages.planning.parts import Kept
 from pipeline.stages.room import NOT_TOLD
 

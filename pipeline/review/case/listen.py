@@ -24,7 +24,7 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.time import Span
 from pipeline.review.case.session import Ready, Session
-from pipeline.review.decisions import MIX_SETTINGS
+from pipeline.review.decision_values import MIX_SETTINGS
 from pipeline.review.ducking import heard_levels
 from pipeline.stages.measure import source_inputs
 from pipeline.stages.planning.levels import mix_of

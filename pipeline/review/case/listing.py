@@ -7,13 +7,14 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import FieldstopError, NeedsPerson
-from pipeline.review.backend import CaseSummary, lay_over
+from pipeline.review.backend import CaseSummary
 from pipeline.review.case import documents
 from pipeline.review.case.session import Session
 from pipeline.review.case.view import case_view, consent_missing
 from pipeline.review.cases import case_files, failed_in_batch, outcome_in, with_failed
 from pipeline.review.clips import clips_of
-from pipeline.review.decisions import DecisionFile
+from pipeline.review.decision_file import DecisionFile
+from pipeline.review.laid import lay_over
 
 
 def case_rows(session: Session) -> Sequence[CaseSummary]:

@@ -12,7 +12,8 @@ from pipeline.review.backend import Progress, RenderResult
 from pipeline.review.case.documents import decisions_file, known_origin
 from pipeline.review.case.session import Session
 from pipeline.review.cases import keep_outcome
-from pipeline.review.decisions import DecisionFile, version
+from pipeline.review.decision_file import DecisionFile
+from pipeline.review.decisions import version
 from pipeline.review.proof import proof_page
 from pipeline.review.standing import tell_released
 from pipeline.stages.leave import release_kept

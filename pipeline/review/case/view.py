@@ -12,7 +12,7 @@ from pipeline.model.decisions import Decisions
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.survey import Survey
-from pipeline.review.backend import CaseState, CaseView, Segment, lay_over
+from pipeline.review.backend import CaseState, CaseView, Segment
 from pipeline.review.case import documents
 from pipeline.review.case.copies import copy_path
 from pipeline.review.case.drawn import case_mark, case_series, case_sound
@@ -21,9 +21,12 @@ from pipeline.review.case.parts import case_time, kept_parts, source_names
 from pipeline.review.case.session import Ready, Session
 from pipeline.review.cases import case_files
 from pipeline.review.clips import has_release
-from pipeline.review.collect import checklist
-from pipeline.review.decisions import MIX_SETTINGS, version
-from pipeline.review.report import CAUTIONS, SoundReport
+from pipeline.review.decision_values import MIX_SETTINGS
+from pipeline.review.decisions import version
+from pipeline.review.laid import lay_over
+from pipeline.review.pages import CAUTIONS
+from pipeline.review.report.checklist import checklist
+from pipeline.review.report.data import SoundReport
 from pipeline.settings import settings_sha256
 from pipeline.stages.inputs import settled_by
 from pipeline.stages.measure import survey_sha256

@@ -1,0 +1,1 @@
+"""report.html: collected from a run, listed, drawn, written."""
