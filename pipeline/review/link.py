@@ -18,7 +18,7 @@ from pathlib import Path
 
 from pipeline.errors import UsageError
 from pipeline.review.backend import Backend
-from pipeline.review.server import LOOPBACK, ReviewServer, free_port, is_free
+from pipeline.review.serve.run import LOOPBACK, ReviewServer, free_port, is_free
 from pipeline.store.work import atomic_write, output_error
 
 _NAME, _LOCK = ".review.json", ".review.lock"

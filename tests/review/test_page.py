@@ -23,7 +23,7 @@ from pipeline.analysis.identity.texts import Judged
 from pipeline.model.decisions import Decisions
 from pipeline.review.backend import CaseView
 from pipeline.review.decision_file import DecisionFile
-from pipeline.review.server import ReviewServer
+from pipeline.review.serve.run import ReviewServer
 from pipeline.stages.texts import ShownText
 
 

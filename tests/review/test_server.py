@@ -20,12 +20,12 @@ from fake import SHA, FakeBackend, lengthen
 from pipeline.analysis.identity.texts import Judged
 from pipeline.errors import OutputError
 from pipeline.model.decisions import Decisions
-from pipeline.review import server
 from pipeline.review.backend import CaseFile
 from pipeline.review.decision_file import DecisionFile
 from pipeline.review.decisions import append
 from pipeline.review.payload import page_data
-from pipeline.review.server import ReviewServer
+from pipeline.review.serve import bodies
+from pipeline.review.serve.run import ReviewServer
 from pipeline.stages.texts import ShownText
 
 
@@ -194,9 +194,9 @@ def test_headers_keep_the_page_to_itself(site: Site) -> None:
 @pytest.mark.parametrize(
     "path",
     [
-        "/static/../report.py",
-        "/static/..%2f..%2fserver.py",
-        "/static/%2e%2e/server.py",
+        "/static/../folder.py",
+        "/static/..%2ffolder.py",
+        "/static/%2e%2e/folder.py",
         "/static//etc/passwd",
         "/case/../../secret",
         "/case/HL-0142%00",
@@ -642,7 +642,7 @@ def test_a_person_never_sees_bare_data(site: Site, monkeypatch: Any) -> None:
 
 
 def test_half_open_connections_are_closed(tmp_path: Path, monkeypatch: Any) -> None:
-    monkeypatch.setattr(server, "REQUEST_S", 0.3)
+    monkeypatch.setattr(bodies, "REQUEST_S", 0.3)
     site = Site(tmp_path)
     try:
         token = site.server.token.encode()

@@ -1,0 +1,1 @@
+"""The local page's server: guard, bodies, routes, the queue of renders, the port."""
