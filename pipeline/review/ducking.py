@@ -1,6 +1,6 @@
 """How far the narration stands over the background, as the page and the report draw it.
 
-Drawn is what the checks measure: `depth_report` of `analysis.sound.mix`, over 400 ms windows
+Drawn is what the checks measure: `depth_report` of `analysis.sound.depth`, over 400 ms windows
 in which the narrator is heard. Where nobody narrates there is a gap, not a 0.
 """
 
@@ -12,8 +12,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.sound.depth import depth_report
+from pipeline.analysis.sound.gain import gain_at
 from pipeline.analysis.sound.loudness import PowerFold
-from pipeline.analysis.sound.mix import depth_report, gain_at, to_channels
+from pipeline.analysis.sound.tracks import to_channels
 from pipeline.media.stems import Stem
 from pipeline.model.plan import Piece, Plan
 

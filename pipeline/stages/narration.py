@@ -88,7 +88,7 @@ def _offset(
     A take that was recorded in the room is placed by the sound that both heard; below
     the least confidence it starts at 0, with a warning.
     """
-    from pipeline.analysis.sound.narration import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
+    from pipeline.analysis.sound.offset import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
 
     wanted = opened.case.narration
     if wanted is None or wanted.file is None:
@@ -127,7 +127,7 @@ def _cleaned(raw: Stem, work: Path) -> Stem:
 
 def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem | None]:
     """(voice, rest) of one microphone; (all of it, None) where splitting is not installed."""
-    from pipeline.analysis.sound.narration import live_available, split_live
+    from pipeline.analysis.sound.live import live_available, split_live
 
     if not live_available():
         warnings.append(
@@ -148,13 +148,13 @@ def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem 
 
 
 def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float32]]:
-    from pipeline.analysis.sound import loudness, speech
+    from pipeline.analysis.sound import loudness, speech, speech_spans
 
     fold, voices = loudness.LoudnessFold(stem.channels), speech.SpeechFold(stem.channels)
     for block in stem.blocks():
         fold.step(block)
         voices.step(block)
-    spans = list(speech.narration_spans(voices.finish(), threshold))
+    spans = list(speech_spans.narration_spans(voices.finish(), threshold))
     return spans, np.asarray(fold.finish().hop_power, np.float32)
 
 

@@ -127,7 +127,7 @@ class Restorer:
 def _tables(
     loss: float, light: float, mean_luma: float
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    from pipeline.analysis.lens.fold import clear_chroma_gain, clear_luma_lut
+    from pipeline.analysis.lens.clear import clear_chroma_gain, clear_luma_lut
 
     factor = clear_chroma_gain(loss, light, mean_luma)
     chroma = np.clip(np.rint(128 + (np.arange(256) - 128) * factor), 16, 240)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from pipeline.analysis.sound.speech import ROOM_PAD_S
+from pipeline.analysis.sound.speech_spans import ROOM_PAD_S
 from pipeline.model.decisions import Decision
 from pipeline.model.plan import Origin, Redaction
 from pipeline.model.survey import Survey

@@ -173,8 +173,9 @@ def _measured(
     from pipeline.analysis import damage
     from pipeline.analysis.field import track as field_measure
     from pipeline.analysis.identity import fingerprint
-    from pipeline.analysis.lens import fold as lens
-    from pipeline.analysis.mark import painter as mark
+    from pipeline.analysis.lens.events import find_events
+    from pipeline.analysis.lens.fold import LensFold
+    from pipeline.analysis.mark.activity import ActivityFold
 
     fold = field_measure.FieldFold(recording.width_px, recording.height_px)
     spool = Spool(work)
@@ -182,10 +183,10 @@ def _measured(
     coarse_pace = _Pace(COARSE_RATE_HZ)
     watch = damage.DamageFold()
     report = ReadReport(watch=watch)
-    rows_px = max(fold.SAMPLE_MAX_ROWS_PX, lens.LensFold.SAMPLE_MAX_ROWS_PX)
-    small_rows_px = lens.LensFold.SAMPLE_MAX_ROWS_PX
+    rows_px = max(fold.SAMPLE_MAX_ROWS_PX, LensFold.SAMPLE_MAX_ROWS_PX)
+    small_rows_px = LensFold.SAMPLE_MAX_ROWS_PX
     field_pace = _Pace(fold.SAMPLE_RATE_HZ)
-    lens_pace = _Pace(lens.LensFold.SAMPLE_RATE_HZ)
+    lens_pace = _Pace(LensFold.SAMPLE_RATE_HZ)
     first_s: float | None = None
     last_told_s = 0.0
     try:
@@ -245,8 +246,8 @@ def _measured(
                 ) from None
         else:
             fields = fold.finish(duration_s)
-        lens_fold = lens.LensFold(fields, recording.width_px, recording.height_px)
-        activity = mark.ActivityFold(fields, recording.width_px, recording.height_px)
+        lens_fold = LensFold(fields, recording.width_px, recording.height_px)
+        activity = ActivityFold(fields, recording.width_px, recording.height_px)
         activity_pace = _Pace(activity.SAMPLE_RATE_HZ)
         prints = fingerprint.PrintFold(fields, recording.width_px, recording.height_px)
         for time_s, rgb in spool.samples():
@@ -260,7 +261,7 @@ def _measured(
     finally:
         spool.close()
     series: dict[str, NDArray[Any]] = dict(lens_fold.finish().series())
-    events = lens.find_events(
+    events = find_events(
         series, fields, duration_s, options.lens.event_loss, options.lens.event_min_s
     )
     series["print_time_s"], series["prints"] = prints.finish()
@@ -446,10 +447,10 @@ def _survey_sound(
 
     What of it could not be read is added to `harmed`.
     """
-    from pipeline.analysis.sound import loudness, speech
+    from pipeline.analysis.sound import loudness, speech, speech_spans, voice_activity
 
     meter = loudness.LoudnessFold(2)
-    voices = speech.SpeechFold(2, detectors=speech.room_detectors())
+    voices = speech.SpeechFold(2, detectors=voice_activity.room_detectors())
     done = 0
     noisy: list[tuple[float, float]] = []
     limit = round(duration_s * 48_000)
@@ -480,12 +481,12 @@ def _survey_sound(
     ]  # fmt: skip
     measured = meter.finish()
     heard = voices.finish()
-    spans, undecided = speech.room_speech_spans(heard)
+    spans, undecided = speech_spans.room_speech_spans(heard)
     found = Speech(
         procedure=[(s.start_s, s.stop_s) for s in spans],
-        sure=[(s.start_s, s.stop_s) for s in speech.sure_speech_spans(heard)],
+        sure=[(s.start_s, s.stop_s) for s in speech_spans.sure_speech_spans(heard)],
         undecided=[(s.start_s, s.stop_s) for s in undecided],
-        undecided_why=[speech.why_undecided(heard, (s.start_s, s.stop_s)) for s in undecided],
+        undecided_why=[speech_spans.why_undecided(heard, (s.start_s, s.stop_s)) for s in undecided],
     )
     sound = {"sound_hop_power": np.asarray(measured.hop_power, np.float32)}
     return found, measured.track(), sound
@@ -556,10 +557,10 @@ def settle(
     where nothing is kept for their settings, or where other parts count as outside the body.
     key: of the survey in the cache.
     """
-    from pipeline.analysis.lens import fold as lens
+    from pipeline.analysis.lens.events import find_events
 
     old = kept.survey
-    events = lens.find_events(
+    events = find_events(
         kept.series, old.field, old.recording.duration_s,
         options.lens.event_loss, options.lens.event_min_s,
     )  # fmt: skip

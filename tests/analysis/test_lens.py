@@ -6,16 +6,11 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.analysis.lens import pairs
-from pipeline.analysis.lens.fold import (
-    LensFold,
-    LensResult,
-    clear_chroma_gain,
-    clear_luma_lut,
-    clear_rgb,
-    find_events,
-    recovery_time_constant_s,
-)
+from pipeline.analysis.lens import pairs, registration
+from pipeline.analysis.lens.clear import clear_chroma_gain, clear_luma_lut, clear_rgb
+from pipeline.analysis.lens.events import find_events, recovery_time_constant_s
+from pipeline.analysis.lens.fold import LensFold
+from pipeline.analysis.lens.tables import LensResult
 from pipeline.model.field import FieldSpan, whole_picture
 from pipeline.model.survey import Event
 from tests.scenes_lens import (
@@ -83,8 +78,8 @@ def pair_loss(
     veiled = gain * (linear * (1 - loss) + 0.4 * loss)
     coded = np.rint(255 * np.clip(veiled, 0, 1) ** (1 / 2.2)).astype(np.uint8)
     ok = np.ones(picture.shape[:2], np.uint8)
-    a, b = pairs.prepare(picture, ok, 0), pairs.prepare(coded, ok, 1)
-    motion = pairs.find_motion(a, b)
+    a, b = registration.prepare(picture, ok, 0), registration.prepare(coded, ok, 1)
+    motion = registration.find_motion(a, b)
     assert motion is not None
     reading = pairs.Comparer(*picture.shape[:2]).compare(a, b, motion)
     assert reading is not None
@@ -122,26 +117,26 @@ def chart_pairs(loss: float, noise: float, count: int, seed: int = 6) -> np.ndar
     rng = np.random.default_rng(seed)
     ok = np.ones((96, 96), np.uint8)
 
-    def picture(t: float, number: int) -> pairs.Prepared:
+    def picture(t: float, number: int) -> registration.Prepared:
         y, x = rng.integers(3, 5, 2)
         light = linear[y : y + 96, x : x + 96] * t + 0.15 * (1 - t)
         light = light + noise * np.sqrt(light) * rng.standard_normal(light.shape)
         coded = np.rint(255 * np.clip(light, 0, 1) ** (1 / 2.2)).astype(np.uint8)
-        return pairs.prepare(coded, ok, number)
+        return registration.prepare(coded, ok, number)
 
     comparer = pairs.Comparer(96, 96)
     # neighbours without a veil, from which the noise is heard
     before = picture(1.0, 0)
     for number in range(1, 60):
         now = picture(1.0, number)
-        motion = pairs.find_motion(before, now)
+        motion = registration.find_motion(before, now)
         assert motion is not None
         assert comparer.compare(before, now, motion) is not None
         before = now
     out = []
     for number in range(count):
         a, b = picture(1.0, 100 + 10 * number), picture(1 - loss, 105 + 10 * number)
-        motion = pairs.find_motion(a, b)
+        motion = registration.find_motion(a, b)
         if motion is not None:
             reading = comparer.compare(a, b, motion)
             assert reading is not None
@@ -171,8 +166,8 @@ def test_clipped_highlights_lose_no_contrast_and_are_left_out() -> None:
         seen = np.clip(linear * t + 0.3 * (1 - t), 0, 1) ** (1 / 2.2)
         small = cv2.resize(seen, (96, 96), interpolation=cv2.INTER_AREA)
         coded = np.rint(255 * small).astype(np.uint8)
-        pair.append(pairs.prepare(coded, np.ones((96, 96), np.uint8), number))
-    motion = pairs.find_motion(pair[0], pair[1])
+        pair.append(registration.prepare(coded, np.ones((96, 96), np.uint8), number))
+    motion = registration.find_motion(pair[0], pair[1])
     assert motion is not None
     reading = pairs.Comparer(96, 96).compare(pair[0], pair[1], motion)
     assert reading is not None

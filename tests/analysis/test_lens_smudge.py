@@ -8,7 +8,8 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.analysis.lens.fold import LensFold, find_events
+from pipeline.analysis.lens.events import find_events
+from pipeline.analysis.lens.fold import LensFold
 from pipeline.analysis.lens.smudge import (
     Readings,
     Smudge,

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from pipeline.analysis.lens.airlight import standing_veil
-from pipeline.analysis.lens.fold import LensFold, LensResult, find_events
-from pipeline.analysis.lens.pairs import LUMA
+from pipeline.analysis.lens.events import find_events
+from pipeline.analysis.lens.fold import LensFold
+from pipeline.analysis.lens.registration import LUMA
+from pipeline.analysis.lens.tables import LensResult
 from pipeline.model.survey import Event
 from tests.analysis.test_lens import field_of
 from tests.scenes_lens import (

@@ -11,19 +11,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.analysis.mark.activity import ActivityFold
+from pipeline.analysis.mark.crop import crop_loss
+from pipeline.analysis.mark.geometry import stroke_points
+from pipeline.analysis.mark.judge import evaluate
 from pipeline.analysis.mark.light import Light
-from pipeline.analysis.mark.painter import (
-    ActivityFold,
-    MarkPainter,
-    VisibilityFold,
-    crop_loss,
-    evaluate,
-    measure_visibility,
-    place,
-    plan_mark,
-    stroke_points,
-    warp_coverage,
-)
+from pipeline.analysis.mark.painter import MarkPainter
+from pipeline.analysis.mark.place import place
+from pipeline.analysis.mark.planning import plan_mark
+from pipeline.analysis.mark.strokes import warp_coverage
+from pipeline.analysis.mark.visibility import VisibilityFold, measure_visibility
 from pipeline.media.glyphs import text_glyph
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPosition

@@ -20,7 +20,10 @@ from sound_makers import (
     suction,
 )
 
+from pipeline.analysis.sound import live, offset, sound_pictures
 from pipeline.analysis.sound import narration as narrator
+from pipeline.analysis.sound.depth import ducking_depth
+from pipeline.analysis.sound.gain import gain_at
 from pipeline.analysis.sound.limiter import (
     MOST_LIMITING_DB,
     LimiterReport,
@@ -29,15 +32,9 @@ from pipeline.analysis.sound.limiter import (
     reachable,
 )
 from pipeline.analysis.sound.loudness import Loudness, measure
-from pipeline.analysis.sound.mix import (
-    TrackLevels,
-    ducking_depth,
-    gain_at,
-    plan_mix,
-    render_mix,
-    render_tracks,
-    to_channels,
-)
+from pipeline.analysis.sound.mix import plan_mix
+from pipeline.analysis.sound.track_levels import TrackLevels
+from pipeline.analysis.sound.tracks import render_mix, render_tracks, to_channels
 from pipeline.errors import UsageError
 from pipeline.model.mix import MixPlan
 from pipeline.model.options import SoundOptions
@@ -425,7 +422,7 @@ def test_start_and_stop_do_not_click() -> None:
 
 
 def envelope(sound: np.ndarray) -> np.ndarray:
-    fold = narrator.EnvelopeFold(1)
+    fold = offset.EnvelopeFold(1)
     for block in blocks(sound, 10_001):
         fold.step(block)
     return fold.finish()
@@ -442,7 +439,7 @@ def test_offset_is_found_by_the_room_that_both_heard(offset_s: float) -> None:
     take = heard + at_level(coloured(rng, heard.size, -3), rms_db(heard) - 6)
     voice, _ = spoken(5, 10.0)
     take = take + at_level(voice, rms_db(heard) + 3)
-    found = narrator.find_offset(envelope(room), envelope(take))
+    found = offset.find_offset(envelope(room), envelope(take))
     assert found.offset_s == pytest.approx(offset_s, abs=0.01)
     assert found.confidence >= 0.5
 
@@ -450,22 +447,22 @@ def test_offset_is_found_by_the_room_that_both_heard(offset_s: float) -> None:
 def test_unrelated_sounds_give_no_confidence() -> None:
     a = suction(np.random.default_rng(1), 15 * RATE_HZ)
     voice, _ = spoken(2, 12.0)
-    assert narrator.find_offset(envelope(a), envelope(voice)).confidence < 0.4
+    assert offset.find_offset(envelope(a), envelope(voice)).confidence < 0.4
     silent = np.zeros(5 * RATE_HZ)
-    assert narrator.find_offset(envelope(a), envelope(silent)).confidence == 0.0
+    assert offset.find_offset(envelope(a), envelope(silent)).confidence == 0.0
 
 
 # ----------------------------------------------------------------- narration: live
 
 
 def test_live_split_adds_up_again() -> None:
-    if not narrator.live_available():
+    if not live.live_available():
         with pytest.raises(UsageError, match="Live narration"):
-            narrator.LiveSplit(1)
+            live.LiveSplit(1)
         return
     voice, room, _ = scene(1, 6.0)
     sound = (voice + room)[None]
-    parts = list(narrator.split_live(blocks(sound, 4321)))
+    parts = list(live.split_live(blocks(sound, 4321)))
     front = np.concatenate([a for a, _ in parts], axis=1)
     rest = np.concatenate([b for _, b in parts], axis=1)
     assert front.shape == sound.shape
@@ -475,7 +472,7 @@ def test_live_split_adds_up_again() -> None:
 def test_missing_splitter_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
     with pytest.raises(UsageError, match="pip install"):
-        narrator.LiveSplit(1)
+        live.LiveSplit(1)
 
 
 # ------------------------------------------------------------------------ pictures
@@ -502,7 +499,7 @@ def test_a_fall_that_reaches_into_the_first_syllable_has_a_lead_below_0(late_s: 
 def test_waveform_picture_holds_every_peak() -> None:
     rng = np.random.default_rng(1)
     sound = rng.standard_normal((2, 100_003)).astype(np.float32)
-    fold = narrator.EnvelopePictureFold(64, sound.shape[1])
+    fold = sound_pictures.EnvelopePictureFold(64, sound.shape[1])
     for block in blocks(sound, 777):
         fold.step(block)
     low, high = fold.finish()
@@ -514,7 +511,7 @@ def test_waveform_picture_holds_every_peak() -> None:
 def test_mel_picture_shows_a_tone_where_and_when_it_is() -> None:
     t = np.arange(4 * RATE_HZ) / RATE_HZ
     tone = (np.sin(2 * np.pi * 1000 * t) * (t > 2)).astype(np.float32)[None]
-    fold = narrator.MelPictureFold(40, t.size)
+    fold = sound_pictures.MelPictureFold(40, t.size)
     for block in blocks(tone, 5000):
         fold.step(block)
     picture = fold.finish()

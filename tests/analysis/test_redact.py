@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from sound_makers import RATE_HZ, at_level, coloured, hum, procedure_noise, rms_db, suction
 
 from pipeline.analysis.sound.redact import replace_speech
-from pipeline.analysis.sound.speech import SpeechFold, room_speech_spans
+from pipeline.analysis.sound.speech import SpeechFold
+from pipeline.analysis.sound.speech_spans import room_speech_spans
 
 DATA = Path(__file__).parents[1] / "data"
 FADE = round(0.03 * RATE_HZ)

@@ -16,16 +16,9 @@ from sound_makers import (
     suction,
 )
 
-from pipeline.analysis.sound.speech import (
-    HOP_S,
-    Detector,
-    SpeechFold,
-    SpeechSeries,
-    narration_spans,
-    omni_available,
-    room_speech_spans,
-    why_undecided,
-)
+from pipeline.analysis.sound.speech import HOP_S, SpeechFold, SpeechSeries
+from pipeline.analysis.sound.speech_spans import narration_spans, room_speech_spans, why_undecided
+from pipeline.analysis.sound.voice_activity import Detector, omni_available
 from pipeline.model.time import Span, total_s
 
 DATA = Path(__file__).parents[1] / "data"

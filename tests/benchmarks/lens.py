@@ -42,7 +42,9 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pipeline.analysis.lens.fold import LensFold, LensResult, find_events
+from pipeline.analysis.lens.events import find_events
+from pipeline.analysis.lens.fold import LensFold
+from pipeline.analysis.lens.tables import LensResult
 from pipeline.model.field import FieldSpan, whole_picture
 from pipeline.model.survey import EVENT_KINDS, Event
 from tests.scenes_lens import (

@@ -31,15 +31,12 @@ import cv2
 import imageio_ffmpeg
 import numpy as np
 
-from pipeline.analysis.mark.painter import (
-    MarkPainter,
-    VisibilityFold,
-    crop_loss,
-    measure_visibility,
-    plan_mark,
-    stroke_points,
-)
+from pipeline.analysis.mark.crop import crop_loss
+from pipeline.analysis.mark.geometry import stroke_points
+from pipeline.analysis.mark.painter import MarkPainter
+from pipeline.analysis.mark.planning import plan_mark
 from pipeline.analysis.mark.strokes import Strokes
+from pipeline.analysis.mark.visibility import VisibilityFold, measure_visibility
 from pipeline.media.glyphs import Glyph, load_glyph
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan

@@ -34,21 +34,15 @@ from sound_makers import (  # noqa: E402
     whistles,
 )
 
+from pipeline.analysis.sound.depth import ducking_depth  # noqa: E402
 from pipeline.analysis.sound.limiter import AAC_MARGIN_DB, fit_gain, limit  # noqa: E402
 from pipeline.analysis.sound.loudness import LoudnessFold, measure  # noqa: E402
-from pipeline.analysis.sound.mix import (  # noqa: E402
-    TrackLevels,
-    ducking_depth,
-    plan_mix,
-    render_tracks,
-)
+from pipeline.analysis.sound.mix import plan_mix  # noqa: E402
 from pipeline.analysis.sound.redact import replace_speech  # noqa: E402
-from pipeline.analysis.sound.speech import (  # noqa: E402
-    HOP_S,
-    SpeechFold,
-    narration_spans,
-    room_speech_spans,
-)
+from pipeline.analysis.sound.speech import HOP_S, SpeechFold  # noqa: E402
+from pipeline.analysis.sound.speech_spans import narration_spans, room_speech_spans  # noqa: E402
+from pipeline.analysis.sound.track_levels import TrackLevels  # noqa: E402
+from pipeline.analysis.sound.tracks import render_tracks  # noqa: E402
 from pipeline.model.options import SoundOptions  # noqa: E402
 
 PROMPTS = Path("/usr/share/asterisk/sounds")

@@ -281,8 +281,10 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
     import av
     import cv2
 
+    from pipeline.analysis.sound.depth import DuckingFold
     from pipeline.analysis.sound.limiter import AAC_MARGIN_DB
-    from pipeline.analysis.sound.mix import DuckingFold, aim, render_tracks
+    from pipeline.analysis.sound.mix import aim
+    from pipeline.analysis.sound.tracks import render_tracks
     from pipeline.model.time import Span
     from pipeline.stages.rendering.loudness import to_loudness
     from pipeline.stages.rendering.sound import render_sound

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from test_plan import GLYPH, _no_mark, case, decision, narration, source  # noqa: F401
 
-from pipeline.analysis.sound import speech as voices
+from pipeline.analysis.sound.voice_activity import DETECTORS
 from pipeline.media.stems import write_stem
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan, Redaction
@@ -98,7 +98,7 @@ def test_sound_that_no_detector_answers_for_withholds(
     noise = np.random.default_rng(3).normal(0, 0.02, 20 * 48_000)
     whole = [Span(0, 20)]
     assert checked(tmp_path, noise, with_redactions([], [])) == {LEFT: True, UNJUDGED: True}
-    monkeypatch.setattr(voices, "_Omni", _Deaf)
+    monkeypatch.setitem(DETECTORS, "omni", _Deaf)
     assert not checked(tmp_path, noise, with_redactions([], []))[UNJUDGED]
     # Not even replaced sound passes unheard; only a person who listened settles it.
     assert not checked(tmp_path, noise, with_redactions(whole, []))[UNJUDGED]

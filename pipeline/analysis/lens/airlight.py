@@ -14,7 +14,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.lens.pairs import LUMA
+from pipeline.analysis.lens.registration import LUMA
 
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]

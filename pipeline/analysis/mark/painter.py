@@ -1,4 +1,4 @@
-"""The mark inside the field: placement, constant visibility, hard to estimate away.
+"""The mark painted into a picture: constant visibility, hard to estimate away.
 
 The picture under a stroke is shifted, not replaced: the light core by +d in L* (CIE 1976)
 and the dark edge by -d, as far as white and black leave room. Where one tone has no room
@@ -11,143 +11,20 @@ stays under the strokes, and only luma is touched.
 from __future__ import annotations
 
 import math
-from array import array
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.mark.crop import crop_loss
-from pipeline.analysis.mark.light import Light, lightness, linear
-from pipeline.analysis.mark.place import (
-    GRID,
-    LEGIBLE_PX,
-    ActivityFold,
-    cost_map,
-    evaluate,
-    place,
-    stroke_points,
-    wanted_width,
-)
-from pipeline.analysis.mark.strokes import Strokes, render, two_tone, warp_coverage
+from pipeline.analysis.mark.light import Light
+from pipeline.analysis.mark.strokes import render, two_tone
 from pipeline.model.field import FieldSpan
-from pipeline.model.mark import MarkPlan, MarkPosition, MarkVisibility
-from pipeline.model.options import MarkOptions
+from pipeline.model.mark import MarkPlan
 
-__all__ = [
-    "GRID",
-    "LEGIBLE_PX",
-    "ActivityFold",
-    "MarkPainter",
-    "VisibilityFold",
-    "cost_map",
-    "crop_loss",
-    "evaluate",
-    "lightness",
-    "linear",
-    "measure_visibility",
-    "place",
-    "plan_mark",
-    "stroke_points",
-    "two_tone",
-    "warp_coverage",
-]
-
-TARGET_IN_BAND = 0.57
-"""Where in the band the painter aims: 0 its low end, 1 its high end. Above the middle, because
-x264 at CRF 20 takes 0.3 to 0.8 L* of a mark of 9 (measured on tissue, tests/benchmarks/mark.py)."""
 _LEVELS = 8  # steps of stroke weight per sign
 _PHASES = 4  # dither: a quarter of a code, so that rounding does not step the mean
 _SAMPLES = 1200  # pixels per mark that the solver looks at
 _MOST_SHIFT = 60.0
 _CLOSE = 0.12  # the solver stops this near the target, L*
-
-
-def plan_mark(
-    fields: list[FieldSpan],
-    activity: dict[str, NDArray[np.float64]] | None,
-    options: MarkOptions,
-    coverage: NDArray[np.float32],
-    x_height_ratio: float | None,
-    lettering_boxes: list[tuple[float, float, float, float]],
-    seed: int,
-    *,
-    height_px: int | None = None,
-    positions: list[MarkPosition] | None = None,
-) -> MarkPlan:
-    """Choose the placement and fix all that the painter needs.
-
-    coverage, x_height_ratio: of one mark, from `media.glyphs.load_glyph`.
-    positions: a person's choice; None for the best candidate.
-    seed: of the release; private.
-    Raises ValueError without a field, or if the band is empty.
-    """
-    if options.visibility_high <= options.visibility_low:
-        raise ValueError("visibility_high must be above visibility_low")
-    tones = two_tone(coverage)
-    # the edge makes the drawn mark larger than its ink
-    grown = tones.shape[-1] / coverage.shape[-1]
-    aspect = tones.shape[-1] / tones.shape[-2]
-    ratio = None if x_height_ratio is None else x_height_ratio / grown
-    ink = tones.max(axis=0)
-    candidates = place(
-        fields,
-        activity,
-        aspect,
-        options,
-        lettering_boxes,
-        height_px=height_px,
-        x_height_ratio=ratio,
-        coverage=ink,
-    )
-    chosen = candidates[0]
-    if positions is not None:
-        chosen = evaluate(
-            positions,
-            fields,
-            activity,
-            aspect,
-            options,
-            lettering_boxes,
-            height_px=height_px,
-            x_height_ratio=ratio,
-            coverage=ink,
-        )
-    warnings = []
-    if chosen.crop_loss < options.crop_loss_goal:
-        warnings.append(
-            f"Crop loss of the mark is {chosen.crop_loss:.2f},"
-            f" below the goal of {options.crop_loss_goal:.2f}"
-        )
-    if not chosen.legible and chosen.x_height_px is not None:
-        width = min(p.width_ratio for p in chosen.positions)
-        needed = math.ceil(100 * width * LEGIBLE_PX / chosen.x_height_px) / 100
-        warnings.append(
-            f"The mark's x-height is {chosen.x_height_px:.1f} px at 360 rows,"
-            f" below {LEGIBLE_PX:.0f}; a size_ratio of {needed:.2f} or a shorter text helps"
-        )
-    if not chosen.inside:
-        warnings.append("The mark leaves the lit picture or an export crop (16:9, square, 9:16)")
-    width = min(p.width_ratio for p in chosen.positions)
-    wanted = wanted_width(options, aspect)
-    if positions is None and width < wanted - 1e-6:
-        warnings.append(
-            f"The mark was made smaller, {width:.2f} instead of {wanted:.2f} radii,"
-            " to fit the export crops"
-        )
-    low, high = options.visibility_low, options.visibility_high
-    return MarkPlan(
-        chosen=chosen,
-        text="" if options.emblem else options.text,
-        emblem=options.emblem,
-        font=options.font,
-        band_low=low,
-        band_high=high,
-        target=round(low + TARGET_IN_BAND * (high - low), 3),
-        warp_px=options.warp_px,
-        seed=seed,
-        candidates=candidates,
-        warnings=warnings,
-    )
 
 
 class MarkPainter:
@@ -364,107 +241,3 @@ def _flat(y: NDArray[np.uint8]) -> NDArray[np.uint8]:
         return y.reshape(-1)
     size = (y.shape[0] - 1) * y.strides[0] + y.shape[1]
     return np.lib.stride_tricks.as_strided(y, shape=(size,), strides=(1,))
-
-
-def measure_visibility(
-    source_y: NDArray[np.uint8],
-    marked_y: NDArray[np.uint8],
-    painter: MarkPainter | Strokes,
-    source_uv: tuple[NDArray[np.uint8], NDArray[np.uint8]] | None = None,
-    marked_uv: tuple[NDArray[np.uint8], NDArray[np.uint8]] | None = None,
-    light: Light | None = None,
-) -> float:
-    """Mean |L* difference| (CIE 1976) over the strokes between two pictures of one size.
-
-    source_y, marked_y: (row, col) uint8. source_uv, marked_uv: their chroma planes, half the
-    size; None counts the picture as grey, which misjudges saturated tissue. marked_uv None: as
-    the source.
-    painter: a MarkPainter on that picture, or its strokes with `light` (matrix and range).
-    Returns L*; NaN if no stroke lies on the picture. Pixels at least half covered count.
-    """
-    strokes = painter.strokes if isinstance(painter, MarkPainter) else painter
-    if light is None:
-        light = painter.light if isinstance(painter, MarkPainter) else Light("bt709", False)
-    core = strokes.core
-    row, col = strokes.row[core], strokes.col[core]
-    if row.size == 0:
-        return math.nan
-    su, sv = source_uv if source_uv is not None else (None, None)
-    mu, mv = marked_uv if marked_uv is not None else (su, sv)
-    before = light.plane_l_star(source_y, su, sv, row, col)
-    after = light.plane_l_star(marked_y, mu, mv, row, col)
-    return float(np.abs(after - before).mean())
-
-
-class VisibilityFold:
-    """Summary of the visibility of a finished file, frame by frame.
-
-    `step(time_s, visibility, cut)`: NaN for a frame without a field, which does not count; cut True
-    for the first frame of a shot. Sixteen bytes per frame are kept.
-    """
-
-    def __init__(self, band_low: float, band_high: float) -> None:
-        self._band = (band_low, band_high)
-        self._time, self._value, self._shot = array("d"), array("f"), array("i")
-        self._shots = 0
-
-    def step(self, time_s: float, visibility: float, cut: bool = False) -> None:
-        """Add one frame."""
-        self._shots += cut
-        if math.isfinite(visibility):
-            self._time.append(time_s)
-            self._value.append(visibility)
-            self._shot.append(self._shots)
-
-    def finish(self) -> MarkVisibility:
-        """Median, share in the band, worst second, steepest change.
-
-        The steepest change compares the mean of half a second with that of the half second
-        one second later, inside one shot: what a viewer would see as breathing, not the
-        noise of single frames.
-        """
-        time = np.frombuffer(self._time, np.float64) if self._time else np.zeros(0)
-        value = (
-            np.frombuffer(self._value, np.float32).astype(np.float64)
-            if self._value
-            else np.zeros(0)
-        )
-        shot = np.frombuffer(self._shot, np.int32) if self._shot else np.zeros(0, np.int32)
-        if value.size == 0:
-            return MarkVisibility(
-                median=None,
-                in_band_ratio=None,
-                worst_second=None,
-                steepest_per_s=None,
-                frames=0,
-                warnings=["no frame with a mark was measured"],
-            )
-        low, high = self._band
-        middle = (low + high) / 2
-        sums = np.concatenate([[0.0], np.cumsum(value)])
-
-        def mean(start: NDArray[np.intp], stop: NDArray[np.intp]) -> NDArray[np.float64]:
-            return np.asarray((sums[stop] - sums[start]) / np.maximum(stop - start, 1))
-
-        first = np.arange(value.size)
-        second = mean(first, np.searchsorted(time, time + 1.0 - 1e-6))
-        frame_s = float(np.median(np.diff(time))) if time.size > 1 else 0.0
-        last_s = max(float(time[0]), float(time[-1]) + frame_s - 1.0 + 1e-6)
-        whole = time <= last_s  # only full seconds
-        worst = int(np.where(whole, np.abs(second - middle), -1.0).argmax())
-        later = np.searchsorted(time, time + 1.0 - 1e-6)
-        ends = np.searchsorted(time, time + 1.5 - 1e-6)
-        ok = (ends < value.size) & (ends > later)
-        ok &= shot[np.minimum(np.maximum(ends - 1, 0), value.size - 1)] == shot
-        steepest = None
-        if ok.any():
-            now = mean(first, np.searchsorted(time, time + 0.5 - 1e-6))
-            steepest = float(np.abs(mean(later, ends) - now)[ok].max())
-        return MarkVisibility(
-            median=round(float(np.median(value)), 3),
-            in_band_ratio=round(float(((value >= low) & (value <= high)).mean()), 5),
-            worst_second=round(float(second[worst]), 3),
-            worst_second_s=round(float(time[worst]), 3),
-            steepest_per_s=None if steepest is None else round(steepest, 3),
-            frames=int(value.size),
-        )

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.sound.mix import gain_at
+from pipeline.analysis.sound.gain import gain_at
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.survey import Survey

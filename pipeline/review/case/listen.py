@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.sound.limiter import AAC_MARGIN_DB, fit_gain, limit
-from pipeline.analysis.sound.mix import aim, render_mix
+from pipeline.analysis.sound.mix import aim
+from pipeline.analysis.sound.tracks import render_mix
 from pipeline.errors import FieldstopError, UsageError
 from pipeline.media.stems import Stem
 from pipeline.model.options import Options

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.analysis.mark.painter import evaluate, two_tone
+from pipeline.analysis.mark.judge import evaluate
+from pipeline.analysis.mark.strokes import two_tone
 from pipeline.media.read import jpeg
 from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options

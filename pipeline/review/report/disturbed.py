@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.analysis.lens.fold import recovery_time_constant_s
+from pipeline.analysis.lens.events import recovery_time_constant_s
 from pipeline.model.survey import Event
 from pipeline.model.time import format_time, total_s
 from pipeline.review.pages import number, plain

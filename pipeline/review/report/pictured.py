@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.analysis.lens.fold import recovery_time_constant_s
+from pipeline.analysis.lens.events import recovery_time_constant_s
 from pipeline.model.survey import Event, Survey
 from pipeline.review.report.data import (
     EventStrip,

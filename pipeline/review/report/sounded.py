@@ -8,9 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.analysis.sound.depth import DuckingFold
+from pipeline.analysis.sound.gain import gain_at
 from pipeline.analysis.sound.loudness import LoudnessFold, momentary_lufs
-from pipeline.analysis.sound.mix import DuckingFold, gain_at, render_tracks, to_channels
-from pipeline.analysis.sound.narration import MelPictureFold
+from pipeline.analysis.sound.sound_pictures import MelPictureFold
+from pipeline.analysis.sound.tracks import render_tracks, to_channels
 from pipeline.media.stems import Stem
 from pipeline.model.survey import TrackLoudness
 from pipeline.model.time import Span, merge_spans

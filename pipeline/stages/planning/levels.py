@@ -16,7 +16,7 @@ from pipeline.stages.planning.given import NarrationInput, SourceInput
 from pipeline.stages.planning.pieces import sound_start_s
 
 if TYPE_CHECKING:
-    from pipeline.analysis.sound.mix import TrackLevels
+    from pipeline.analysis.sound.track_levels import TrackLevels
 
 HOP_S = 0.1
 
@@ -104,7 +104,7 @@ def levels_of(
 
     Where speech is replaced the background has the level of the sound around it.
     """
-    from pipeline.analysis.sound.mix import TrackLevels
+    from pipeline.analysis.sound.track_levels import TrackLevels
 
     def procedure(piece: Piece, count: int) -> NDArray[np.float64]:
         power = sources[piece.source].series.get("sound_hop_power")

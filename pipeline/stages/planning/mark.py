@@ -28,7 +28,7 @@ def placed_mark(
     height_px: int,
     decisions: Sequence[Decision],
 ) -> tuple[Any, list[str]]:
-    from pipeline.analysis.mark.painter import plan_mark
+    from pipeline.analysis.mark.planning import plan_mark
 
     fields = [moved_field(f, p.moved) for p in planned for f in p.fields if f.shape != "none"] or [
         moved_field(f, p.moved) for p in planned for f in p.fields

@@ -70,7 +70,7 @@ def render_sound(
 
 
 def mixed(plan: Plan, procedure: Stem | None, voice: Stem | None) -> Iterator[NDArray[np.float32]]:
-    from pipeline.analysis.sound.mix import render_mix
+    from pipeline.analysis.sound.tracks import render_mix
 
     assert plan.mix is not None
     return render_mix(

@@ -30,7 +30,7 @@ class Compare:
     def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verified) -> None:
         import av
 
-        from pipeline.analysis.mark.painter import VisibilityFold
+        from pipeline.analysis.mark.visibility import VisibilityFold
 
         self._plan, self._coverage, self._result = plan, coverage, result
         low, high = (plan.mark.band_low, plan.mark.band_high) if plan.mark else (0.0, 1.0)
@@ -51,7 +51,7 @@ class Compare:
     def look(
         self, picture: Picture, piece: Piece, source_s: float, source: Picture, blanker: Blanker
     ) -> None:
-        from pipeline.analysis.mark.painter import measure_visibility
+        from pipeline.analysis.mark.visibility import measure_visibility
         from pipeline.media.write import planes_of
 
         planes = planes_of(self._frame)

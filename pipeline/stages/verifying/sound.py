@@ -80,7 +80,8 @@ def aimed_lufs(
     plan: Plan, stem: Stem | None, narration: Stem | None, options: Options
 ) -> float | None:
     """The loudness that the two tracks can be brought to, by the plan's gains."""
-    from pipeline.analysis.sound.mix import aim, render_mix
+    from pipeline.analysis.sound.mix import aim
+    from pipeline.analysis.sound.tracks import render_mix
 
     mix = plan.mix
     if mix is None or (stem is None and narration is None):
@@ -95,20 +96,20 @@ def aimed_lufs(
 
 def stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
     """Speech left in the redacted procedure sound, heard without the narration."""
-    from pipeline.analysis.sound import speech
+    from pipeline.analysis.sound import speech, speech_spans, voice_activity
 
     name = "speech left in the procedure sound"
     if stem is None:
         return [make_check(name, "no procedure sound", 0, "s", True)]
     if voice_consent:
         return [make_check(name, "consent covers voices", "", "", True)]
-    fold = speech.SpeechFold(stem.channels, detectors=speech.room_detectors())
+    fold = speech.SpeechFold(stem.channels, detectors=voice_activity.room_detectors())
     for block in stem.blocks():
         fold.step(block)
     heard = fold.finish()
     overruled = replaced_spans(plan.pieces, plan.overruled)
-    spoken = speech.narration_spans(heard, threshold=0.5, onset_pad_s=0, end_pad_s=0)
-    unjudged = speech.unjudged_spans(heard, replaced_spans(plan.pieces, plan.redactions))
+    spoken = speech_spans.narration_spans(heard, threshold=0.5, onset_pad_s=0, end_pad_s=0)
+    unjudged = speech_spans.unjudged_spans(heard, replaced_spans(plan.pieces, plan.redactions))
     who = judged(plan.overruled, "speech")
     return [
         _spans_check(name, subtract_spans(spoken, overruled), who),
@@ -120,14 +121,14 @@ def stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Chec
 
 def live_checks(narration: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
     """Speech of a live microphone that nobody marked as the narrator's."""
-    from pipeline.analysis.sound import speech
+    from pipeline.analysis.sound import speech, speech_spans, voice_activity
 
     if not plan.live or narration is None or voice_consent:
         return []
-    fold = speech.SpeechFold(narration.channels, detectors=speech.room_detectors())
+    fold = speech.SpeechFold(narration.channels, detectors=voice_activity.room_detectors())
     for block in narration.blocks():
         fold.step(block)
-    spoken = speech.narration_spans(fold.finish(), threshold=0.5, onset_pad_s=0, end_pad_s=0)
+    spoken = speech_spans.narration_spans(fold.finish(), threshold=0.5, onset_pad_s=0, end_pad_s=0)
     marked = replaced_spans(plan.pieces, plan.overruled)
     who = judged(plan.overruled, "speech")
     return [_spans_check("live speech that nobody marked", subtract_spans(spoken, marked), who)]
@@ -146,7 +147,8 @@ def ducking_checks(
     stem: Stem | None, narration: Stem | None, plan: Plan, options: Options, result: Verified
 ) -> list[Check]:
     """Depth of the narration over the background, on the two tracks after their gains."""
-    from pipeline.analysis.sound.mix import DuckingFold, render_tracks, to_channels
+    from pipeline.analysis.sound.depth import DuckingFold
+    from pipeline.analysis.sound.tracks import render_tracks, to_channels
 
     if stem is None or narration is None or plan.mix is None or not plan.narration:
         return []

@@ -1,0 +1,140 @@
+"""Contrast loss and its companions, solved from the kept tables of samples and pairs."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.analysis.lens import airlight, events, registration, smudge, solve
+from pipeline.analysis.lens.tables import (
+    CELLS,
+    DARK,
+    DETAIL,
+    DETAIL_WEIGHT,
+    F64,
+    MEAN,
+    PAIR_WIDTH,
+    SAMPLE_WIDTH,
+    LensResult,
+    Tables,
+)
+
+# evidence of a veil that stays: from here on the interval reaches up, there is no number,
+# and, seen for so long, there is fog of at least so much
+VEIL_MAYBE, VEIL_LIKELY, VEIL_SURE = 0.5, 3.0, 4.5
+VEIL_SURE_S, VEIL_SURE_LOSS = 8.0, 0.2
+
+
+def _stray(n: int, i: NDArray[np.int64], j: NDArray[np.int64], u: F64) -> NDArray[np.bool_]:
+    """(n,) True in short stretches cut off from the rest where the rest is fogged.
+
+    Such a stretch (under 5 s) has no clear picture of its own to compare with.
+    """
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
+
+    out = np.zeros(n, bool)
+    graph = coo_matrix((np.ones(len(i)), (i, j)), shape=(n, n))
+    _, label = connected_components(graph, directed=False)
+    size = np.bincount(label)
+    for part in np.flatnonzero((size > 1) & (size < 25)):
+        at = np.flatnonzero(label == part)
+        around = np.r_[u[max(0, at[0] - 5) : at[0]], u[at[-1] + 1 : at[-1] + 6]]
+        if len(around) and around.max() > 0.08:
+            out[at] = True
+    return out
+
+
+def solve_tables(tables: Tables) -> LensResult:
+    """The series from the tables of `LensFold.tables`."""
+    times, samples, pair_rows, blocks, sharp, size = tables
+    n = len(times)
+    s = samples.astype(np.float64).reshape(n, SAMPLE_WIDTH)
+    q = pair_rows.reshape(-1, PAIR_WIDTH)
+    head = q[:, 5:17].astype(np.float64)
+    i, j = q[:, 0].astype(np.int64), q[:, 1].astype(np.int64)
+    p = solve.Pairs(i, j, head[:, :3], head[:, 3:6], head[:, 6:9], head[:, 9:])
+    near = np.zeros(max(n - 1, 0), bool)
+    near[i[j - i == 1]] = True
+    nan = np.full(n, np.nan)
+    if n < 3 or len(i) < 2:
+        loss = low = high = veil = blur = gain = air = nan
+        tile_loss = np.full((n, 4, 4), np.nan)
+        smudged = nan
+    else:
+        dark = np.where(np.isfinite(s[:, DARK]), s[:, DARK], 1.0)
+        got = solve.solve(n, p, dark, ~near)
+        known = np.zeros(n, bool)
+        known[i] = known[j] = True
+        # the solver's own spread is too small (readings of neighbours are not
+        # independent), and blur takes some of the coarser contrast too
+        spread = np.clip(2.5 * got.sd_u + 0.02 + 0.5 * got.b, 0.02, 5)
+        known &= ~_stray(n, i, j, got.u)
+        loss = np.where(known, 1 - np.exp(-got.u), np.nan)
+        # sparse fog and readings in noise both err towards too little
+        low = np.where(known, 1 - np.exp(-np.maximum(got.u - 1.1 * spread, 0)), np.nan)
+        high = np.where(known, 1 - np.exp(-(got.u + 1.6 * spread)), np.nan)
+        step_s = float(np.median(np.diff(times)))
+        evidence, hidden, seen = airlight.standing_veil(
+            i, j, got.u, np.exp(got.g), got.air, s[:, MEAN], s[:, DARK], s[:, 7], s[:, 12]
+        )
+        high = np.where(evidence >= VEIL_MAYBE, 1 - (1 - high) * (1 - hidden), high)
+        loss[evidence >= VEIL_LIKELY] = np.nan
+        sure = known & (evidence >= VEIL_SURE) & (seen * step_s >= VEIL_SURE_S)
+        low = np.where(sure, np.maximum(low, VEIL_SURE_LOSS), low)
+        luma_air = float(got.air @ registration.LUMA)
+        veil = loss * np.exp(got.g) * luma_air
+        with np.errstate(invalid="ignore", divide="ignore"):
+            blur = events.blur_score(got.b, s[:, 11] / s[:, 12], step_s)
+        blur = np.where(known, blur, np.nan)
+        gain = np.where(known, np.exp(got.g), np.nan)
+        air = np.full(n, luma_air)
+        tile_loss = solve.solve_tiles(
+            n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air
+        )
+        tile_loss[np.isnan(loss)] = np.nan
+        at = blocks[:, 0].astype(np.int64)
+        light_i, light_j = (mean[at] @ registration.LUMA for mean in (p.mean_i, p.mean_j))
+        readings = smudge.Readings(
+            i[at],
+            j[at],
+            blocks[:, DETAIL].astype(np.float64),
+            blocks[:, DETAIL_WEIGHT].astype(np.float64),
+            blocks[:, -6:].astype(np.float64).reshape(-1, 2, 3),
+            np.log((light_j + 1e-4) / (light_i + 1e-4)),
+        )
+        foreign = np.nan_to_num(s[:, 10], nan=1.0)
+        inside = foreign < max(events.FOREIGN_SHARE, float(np.median(foreign)) + 0.35)
+        smudges = smudge.find_smudges(
+            n,
+            readings,
+            sharp[:, :CELLS].astype(np.float64),
+            sharp[:, CELLS:].astype(np.float64) * inside[:, None],
+            size,
+            np.where(known, got.u, 0),
+            np.nan_to_num(blur),
+        )
+        smudged = smudge.smudge_share(smudges, n)
+        tile_loss = tile_loss.reshape(n, 4, 4)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        ratio = s[:, 11] / s[:, 12]
+    f = np.float32
+    return LensResult(
+        time_s=times,
+        contrast_loss=np.asarray(loss, f),
+        contrast_loss_low=np.asarray(low, f),
+        contrast_loss_high=np.asarray(high, f),
+        veil_level=np.asarray(veil, f),
+        detail_ratio=np.asarray(ratio, f),
+        saturation=np.asarray(s[:, 7], f),
+        clipped_share=np.asarray(s[:, 8], f),
+        dark_share=np.asarray(s[:, 9], f),
+        level=np.asarray(s[:, 6], f),
+        blur=np.asarray(blur, f),
+        smudge=np.asarray(smudged, f),
+        foreign_share=np.asarray(s[:, 10], f),
+        break_before=np.asarray(np.r_[False, ~near][:n], f),
+        gain=np.asarray(gain, f),
+        airlight=np.asarray(air, f),
+        tile_loss=tile_loss.astype(np.float16),
+    )

@@ -1,0 +1,83 @@
+"""Small pictures of a long sound for report and page: its envelope and its mel bands."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.analysis.sound.narration import Samples
+
+
+class EnvelopePictureFold:
+    """Lowest and highest sample in each of `points` equal parts, for a waveform picture."""
+
+    def __init__(self, points: int, length: int) -> None:
+        self._edges = np.linspace(0, max(1, length), points + 1).astype(np.int64)
+        self._low = np.zeros(points, np.float32)
+        self._high = np.zeros(points, np.float32)
+        self._at = 0
+
+    def step(self, block: Samples) -> None:
+        """Take a block (channel, n)."""
+        count = block.shape[1]
+        if count == 0:
+            return
+        low, high = block.min(axis=0), block.max(axis=0)
+        part = np.searchsorted(self._edges, np.arange(self._at, self._at + count), "right") - 1
+        part = np.clip(part, 0, self._low.size - 1)
+        starts = np.flatnonzero(np.concatenate([[True], np.diff(part) > 0]))
+        where = part[starts]
+        self._low[where] = np.minimum(self._low[where], np.minimum.reduceat(low, starts))
+        self._high[where] = np.maximum(self._high[where], np.maximum.reduceat(high, starts))
+        self._at += count
+
+    def finish(self) -> NDArray[np.float32]:
+        """(2, points): lowest and highest value."""
+        return np.stack([self._low, self._high])
+
+
+class MelPictureFold:
+    """Mel power picture of a stream: `columns` equal parts in time, `bands` mel bands.
+
+    length: samples in the stream.
+    """
+
+    _FFT = 2048
+
+    def __init__(self, columns: int, length: int, bands: int = 64, rate_hz: int = 48000) -> None:
+        from librosa.filters import mel
+
+        top_hz = min(12000.0, rate_hz / 2)
+        self._mel = mel(sr=rate_hz, n_fft=self._FFT, n_mels=bands, fmin=50.0, fmax=top_hz)
+        self._length = max(1, length)
+        self._power = np.zeros((bands, columns))
+        self._frames = np.zeros(columns)
+        self._left = np.zeros(0, np.float32)
+        self._at = 0
+
+    def step(self, block: Samples) -> None:
+        """Take a block (channel, n)."""
+        mono = np.concatenate([self._left, np.asarray(block, np.float32).mean(axis=0)])
+        frames = mono.size // self._FFT
+        self._left = mono[frames * self._FFT :].copy()
+        if not frames:
+            return
+        pieces = mono[: frames * self._FFT].reshape(frames, self._FFT)
+        spectrum = np.square(np.abs(np.fft.rfft(pieces * np.hanning(self._FFT), axis=1)))
+        centre = self._at + (np.arange(frames) + 0.5) * self._FFT
+        self._at += frames * self._FFT
+        column = (centre * self._frames.size / self._length).astype(np.int64)
+        column = np.minimum(column, self._frames.size - 1)
+        np.add.at(self._power.T, column, spectrum @ self._mel.T)
+        np.add.at(self._frames, column, 1.0)
+
+    def finish(self) -> NDArray[np.float32]:
+        """(band, column) in dB under the strongest, -80..0; low band first."""
+        seen = self._frames > 0
+        if not seen.any():
+            return np.full(self._power.shape, -80.0, np.float32)
+        mean = self._power[:, seen] / self._frames[seen]
+        index = np.interp(np.arange(seen.size), np.flatnonzero(seen), np.arange(int(seen.sum())))
+        mean = mean[:, np.round(index).astype(int)]
+        top = max(float(mean.max()), 1e-12)
+        return np.maximum(10.0 * np.log10(mean / top + 1e-12), -80.0).astype(np.float32)
