@@ -11,8 +11,8 @@ import cv2
 import media_zoo
 import numpy as np
 
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import read_pictures
 
 CODINGS: dict[str, media_zoo.Coding] = {
     "h264.mp4": media_zoo.Coding(options={"preset": "veryfast", "crf": "20", "g": "50"}),

@@ -17,8 +17,9 @@ import media_zoo
 import numpy as np
 import pytest
 
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import read_pictures, read_sound
+from pipeline.media.sound import read_sound
 
 PLAIN = "[anonymity]\nlettering = false\nfaces = false\n"
 

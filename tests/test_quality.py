@@ -16,8 +16,9 @@ import numpy as np
 import pytest
 from test_make import Shell, case_folder
 
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import read_pictures, read_sound
+from pipeline.media.sound import read_sound
 
 FFMPEG = imageio_ffmpeg.get_ffmpeg_exe()
 

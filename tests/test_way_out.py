@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from test_make import Shell
 
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import read_pictures, read_sound
+from pipeline.media.sound import read_sound
 
 ONE_STEP_S = 0.03  # a click against its flash: half a picture at 25 Hz, and the coder's onset
 

@@ -49,7 +49,7 @@ class Size:
 
 def size_of(recordings: Iterable[Path]) -> Size:
     """Sizes from headers alone; a file that cannot be read counts by its bytes only."""
-    from pipeline.media.probe import open_media
+    from pipeline.media.container import open_media
 
     length_s = load_s = source_mb = 0.0
     for path in recordings:

@@ -544,7 +544,7 @@ class _NotKnown(Exception):
 
 
 def _known_sha256(path: Path) -> str:
-    from pipeline.media.probe import check_plain_file, file_sha256
+    from pipeline.media.container import check_plain_file, file_sha256
 
     check_plain_file(path)
     if path.stat().st_size < LARGE_BYTES:

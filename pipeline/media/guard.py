@@ -2,7 +2,7 @@
 
 The header and the first pictures of such a file are read in a process of its own, which
 the system stops when it takes too much time or memory; a decoder that crashes takes that
-process down and nothing else. Reading on is bounded by `pipeline.media.read`: size of a
+process down and nothing else. Reading on is bounded by `pipeline.media.pictures`: size of a
 picture, bytes read against the size of the file, length, and a decoder that stands still.
 """
 
@@ -19,10 +19,12 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import FieldstopError, InputError, OutputError
+from pipeline.media.container import check_plain_file, file_sha256
 from pipeline.media.labels import label, tell_label
 from pipeline.media.packets import coded_packets
-from pipeline.media.probe import check_plain_file, file_sha256, probe
+from pipeline.media.probe import probe
 from pipeline.media.programs import bound
+from pipeline.media.sound import read_sound
 from pipeline.model.consent import KnownSource
 from pipeline.model.recording import Recording
 
@@ -147,7 +149,6 @@ def look(job: dict[str, Any]) -> dict[str, Any]:
 
 
 def _sound(path: Path) -> dict[str, Any]:
-    from pipeline.media.read import read_sound
 
     for _ in read_sound(path, channels=1):
         break

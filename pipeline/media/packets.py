@@ -17,7 +17,7 @@ from hashlib import blake2b
 from pathlib import Path
 from typing import Any
 
-from pipeline.media.probe import attached, open_media
+from pipeline.media.container import attached, open_media
 from pipeline.model.consent import KnownSource
 
 # Beside the key frames, one packet in this many is kept, chosen by its own hash: so a part

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import OutputError
+from pipeline.media.frame import plane_view
 from pipeline.media.programs import local_input, run_graph
-from pipeline.media.read import plane_view
 
 TICKS_HZ = 90_000
 # Codes of ITU-T H.273 for primaries, transfer and matrix.

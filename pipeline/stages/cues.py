@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import InputError, UsageError
-from pipeline.media.probe import check_plain_file
+from pipeline.media.container import check_plain_file
 from pipeline.model.faults import TOML_HINT, toml_place
 from pipeline.model.time import Span, parse_time
 from pipeline.stages.make import ClipCut

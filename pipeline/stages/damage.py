@@ -118,7 +118,7 @@ class ShownDamage:
     ) -> None:
         """After reading `played` of a source, which starts at `out_s` in the clip."""
         from pipeline.analysis.damage import on_axis
-        from pipeline.media.read import shift_at
+        from pipeline.media.time_stamps import shift_at
 
         found = on_axis(watch.finish(), partial(shift_at, recording.jumps), played.stop_s)
         let_through = [

@@ -28,7 +28,7 @@ from pipeline.model.survey import Face, Lettering
 
 if TYPE_CHECKING:
     from pipeline.analysis.identity.detect import Shown
-    from pipeline.media.read import Picture
+    from pipeline.media.frame import Picture
 
 # Not -m: that would import a folder named pipeline from wherever the user stands.
 _START = (
@@ -284,7 +284,7 @@ def _decoded(
     outside: Sequence[tuple[float, float]],
     spans: Sequence[tuple[float, float]] | None,
 ) -> Iterator[Shown]:
-    from pipeline.media.read import read_pictures
+    from pipeline.media.pictures import read_pictures
 
     sparse = recording.frame_rate_hz >= 20 and not recording.video.interlaced
     for start_s, stop_s in [(0.0, float("inf"))] if spans is None else spans:
@@ -297,7 +297,7 @@ def _decoded(
 
 def _shown(time_s: float, frame: Any, matrix: str, outside: bool) -> Shown:
     from pipeline.analysis.identity.detect import Shown
-    from pipeline.media.read import plane_view, reduce_rgb
+    from pipeline.media.frame import plane_view, reduce_rgb
 
     y, u, v = (plane_view(p) for p in frame.planes[:3])
     return Shown(time_s, (y, u, v), lambda: reduce_rgb(frame, frame.height, matrix), outside)

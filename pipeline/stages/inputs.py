@@ -162,7 +162,7 @@ def standing_release(
 
     Whole: its file lies in this OUT folder with the recorded content, and so does its sheet.
     """
-    from pipeline.media.probe import file_sha256
+    from pipeline.media.container import file_sha256
 
     record = catalogue.latest_release(folder.case, profile)
     if record is None or record.inputs_sha256 != inputs:

@@ -11,8 +11,8 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from pipeline.errors import InputError, UsageError
+from pipeline.media.container import STILL_DEMUXERS, check_plain_file, file_sha256
 from pipeline.media.labels import label, tell_label
-from pipeline.media.probe import STILL_DEMUXERS, check_plain_file, file_sha256
 from pipeline.model.case import Case, CaseConsent, CaseNarration, CaseRecording, Scope
 from pipeline.model.faults import TOML_HINT, fault_of, toml_place
 from pipeline.model.pseudonym import CASE_PATTERN, case_fault, is_made

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import InputError, UsageError
-from pipeline.media.probe import file_sha256
+from pipeline.media.container import file_sha256
 from pipeline.model.consent import KnownConsent
 from pipeline.model.options import Options
 from pipeline.model.pseudonym import SAFE

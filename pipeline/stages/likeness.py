@@ -15,8 +15,10 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.identity import fingerprint
 from pipeline.errors import InputError
+from pipeline.media.frame import reduce_rgb
 from pipeline.media.guard import probe_apart
-from pipeline.media.read import ahead, read_pictures, reduce_rgb
+from pipeline.media.pictures import read_pictures
+from pipeline.media.prefetch import prefetched
 from pipeline.model.consent import KnownSource
 from pipeline.model.plan import Need
 from pipeline.model.ready import ReadyClip
@@ -115,7 +117,7 @@ def prints_of(source: SourceFile, work: Path) -> str:
         matrix = recording.video.matrix
         field = FieldFold(recording.width_px, recording.height_px)
         next_s = next_field_s = last_s = 0.0
-        for picture in ahead(read_pictures(source.path, recording, skip_unreferenced=True)):
+        for picture in prefetched(read_pictures(source.path, recording, skip_unreferenced=True)):
             last_s = picture.time_s
             if last_s >= next_s - 1e-6:
                 next_s = last_s + 1 / LensFold.SAMPLE_RATE_HZ

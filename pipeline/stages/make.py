@@ -15,8 +15,8 @@ from typing import Any, Literal
 
 from pipeline import __version__
 from pipeline.errors import UsageError
+from pipeline.media.container import file_sha256
 from pipeline.media.glyphs import Glyph, load_glyph
-from pipeline.media.probe import file_sha256
 from pipeline.model.case import Case, Scope
 from pipeline.model.consent import KnownConsent
 from pipeline.model.decisions import Decision, Decisions, SignOff, effective, sign_off_holds

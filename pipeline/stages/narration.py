@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.errors import InputError
 from pipeline.media.captions import read_captions
 from pipeline.media.guard import check_sound_apart
-from pipeline.media.read import narration_sound, only_channel, read_sound
+from pipeline.media.sound import narration_sound, only_channel, read_sound
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.time import Span
 from pipeline.stages.intake import OpenedCase

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.media.read import jpeg, read_pictures
+from pipeline.media.frame import jpeg
+from pipeline.media.pictures import read_pictures
 from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.stages.make import CaseRun

@@ -6,8 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.media.frame import jpeg
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import jpeg, read_pictures
 from pipeline.model.plan import Piece, Plan, Redaction
 
 EVERY_S = 2.0

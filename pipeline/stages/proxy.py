@@ -44,7 +44,7 @@ def shrunk(frame: Any, cols: int, rows: int) -> Any:
     import av
     import cv2
 
-    from pipeline.media.read import plane_view
+    from pipeline.media.frame import plane_view
     from pipeline.media.write import planes_of
 
     out = av.VideoFrame(cols, rows, "yuv420p")

@@ -14,7 +14,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.media.probe import file_sha256
+from pipeline.media.container import file_sha256
 from pipeline.model.consent import KnownConsent
 from pipeline.model.decisions import Decisions, sign_off_holds
 from pipeline.model.options import Options

@@ -13,8 +13,10 @@ from typing import Any
 from pipeline import __version__
 from pipeline.errors import InputError
 from pipeline.media.captions import captions_vtt
-from pipeline.media.probe import file_sha256, probe
-from pipeline.media.read import jpeg, read_pictures
+from pipeline.media.container import file_sha256
+from pipeline.media.frame import jpeg
+from pipeline.media.pictures import read_pictures
+from pipeline.media.probe import probe
 from pipeline.model.consent import KnownConsent
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan

@@ -25,18 +25,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.media.frame import reduce_rgb
 from pipeline.media.guard import probe_apart
 from pipeline.media.labels import label
+from pipeline.media.pictures import read_pictures
+from pipeline.media.prefetch import prefetched
 from pipeline.media.probe import on_working_picture
-from pipeline.media.read import (
-    ReadReport,
-    ahead,
-    read_pictures,
-    read_sound,
-    reduce_rgb,
-    shift_at,
-    without_channel,
-)
+from pipeline.media.sound import read_sound, without_channel
+from pipeline.media.time_stamps import ReadReport, shift_at
 from pipeline.model.document import Document
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
@@ -194,7 +190,7 @@ def _measured(
         # thread, because what a decoder complains of belongs to the packet at hand.
         counted = recording.frame_rate_hz >= 20 and not recording.video.interlaced
         reading = read_pictures(source.path, recording, report=report)
-        for picture in ahead(reading):
+        for picture in prefetched(reading):
             if first_s is None:
                 first_s = picture.time_s
             time_s = picture.time_s

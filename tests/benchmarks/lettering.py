@@ -27,8 +27,8 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).res
 import scenes_lettering as scenes  # noqa: E402
 
 from pipeline.analysis.identity.detect import Detectors, Shown  # noqa: E402
+from pipeline.media.pictures import read_pictures  # noqa: E402
 from pipeline.media.probe import probe  # noqa: E402
-from pipeline.media.read import read_pictures  # noqa: E402
 from pipeline.model.field import FieldSpan, whole_picture  # noqa: E402
 from pipeline.model.survey import Lettering  # noqa: E402
 

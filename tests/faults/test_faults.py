@@ -451,8 +451,8 @@ def _made_from_damaged(longer: Path, tmp_path: Path, share: tuple[float, float],
 
 def _best_shift_s(run: Any, time_s: float) -> float:
     """By how much the clip is late at `time_s`: where its luma is nearest to the source's."""
+    from pipeline.media.pictures import read_pictures
     from pipeline.media.probe import probe
-    from pipeline.media.read import read_pictures
 
     def shown(path: Path) -> dict[int, Any]:
         return {
@@ -472,8 +472,8 @@ def _best_shift_s(run: Any, time_s: float) -> float:
 
 def _check_damaged(run: Any, share: tuple[float, float]) -> None:
     """The place is named, the length is as planned, what is not damaged is there."""
+    from pipeline.media.pictures import read_pictures
     from pipeline.media.probe import probe
-    from pipeline.media.read import read_pictures
 
     told = [w for w in [*run.plan.warnings, *run.warnings] if "is damaged from" in w]
     length_s = run.plan.duration_s

@@ -58,8 +58,8 @@ def _body(job: dict[str, Any], out: int, err: int) -> None:
 
 def _look_here(job: dict[str, Any], path: Any) -> dict[str, Any]:
     from pipeline.errors import InputError
+    from pipeline.media.container import check_plain_file
     from pipeline.media.guard import look
-    from pipeline.media.probe import check_plain_file
 
     check_plain_file(path)
     answer = look({**job, "path": str(path)})
@@ -170,7 +170,7 @@ def run(job: dict[str, Any]) -> dict[str, Any]:
 def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     import pipeline.media.guard
-    import pipeline.media.read
+    import pipeline.media.pictures
 
     if "--heavy" in sys.argv:
         import librosa  # noqa: F401

@@ -12,9 +12,11 @@ import media_zoo
 import numpy as np
 import pytest
 
-from pipeline.media import read
+from pipeline.media import prefetch
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import ReadReport, read_pictures, read_sound, seekable
+from pipeline.media.sound import read_sound
+from pipeline.media.time_stamps import ReadReport, seekable
 from pipeline.model.recording import Recording
 
 TICK = Fraction(1, 90000)
@@ -137,9 +139,9 @@ def test_a_decoder_that_stands_still_is_given_up(monkeypatch: pytest.MonkeyPatch
         never.wait(30)
         yield None
 
-    monkeypatch.setattr(read, "STALL_S", 0.4)
+    monkeypatch.setattr(prefetch, "STALL_S", 0.4)
     with pytest.raises(InputError, match="stuck"):
-        next(read.ahead(stuck()))
+        next(prefetch.prefetched(stuck()))
     never.set()
 
 

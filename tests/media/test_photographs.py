@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from pipeline.errors import InputError
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import PHOTOGRAPH_PX, on_working_picture, probe
-from pipeline.media.read import read_pictures
 
 # One decoded RGB picture of 8192 x 4608 takes 113 MB, a second copy of it as much again; the
 # program itself some 150 MB. Before photographs were scaled at once this took 1.7 GB.

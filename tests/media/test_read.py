@@ -17,9 +17,12 @@ import pytest
 from media_zoo import BAD_FILES, CLIPS, Clip, read_number
 
 from pipeline.errors import InputError
+from pipeline.media.frame import reduce_rgb
 from pipeline.media.labels import label, tell_label
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import ReadReport, read_pictures, read_sound, reduce_rgb
+from pipeline.media.sound import read_sound
+from pipeline.media.time_stamps import ReadReport
 
 Zoo = Callable[[str], Clip]
 TICK_S = 0.0015

@@ -15,8 +15,10 @@ import pytest
 from test_plan import GLYPH, _no_mark, case, decision, event, source  # noqa: F401
 
 from pipeline.analysis.damage import DamageFold
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import ReadReport, read_pictures, read_sound
+from pipeline.media.sound import read_sound
+from pipeline.media.time_stamps import ReadReport
 from pipeline.model.options import Options
 from pipeline.model.survey import Damage
 from pipeline.model.time import Span

@@ -8,8 +8,8 @@ import media_zoo
 import pytest
 
 from pipeline.errors import OutputError
+from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
-from pipeline.media.read import read_pictures
 from pipeline.model.field import whole_picture
 from pipeline.model.options import AnonymityOptions
 from pipeline.stages import detectors

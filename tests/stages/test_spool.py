@@ -11,8 +11,8 @@ import pytest
 
 from pipeline.analysis.field import track as field
 from pipeline.analysis.lens import fold as lens
-from pipeline.media.probe import file_sha256
-from pipeline.media.read import reduce_rgb
+from pipeline.media.container import file_sha256
+from pipeline.media.frame import reduce_rgb
 from pipeline.model.options import Options
 from pipeline.stages.intake import SourceFile
 from pipeline.stages.survey import Spool, _shrink, survey_file

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import FieldstopError, InputError
-from pipeline.media.read import read_pictures
+from pipeline.media.pictures import read_pictures
 from pipeline.review.case.session import Ready, Session
 from pipeline.stages.proxy import proxy_name, write_proxy
 from pipeline.store.work import WorkFolder

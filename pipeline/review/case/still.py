@@ -7,7 +7,7 @@ from typing import Any
 
 from pipeline.analysis.mark.judge import evaluate
 from pipeline.analysis.mark.strokes import two_tone
-from pipeline.media.read import jpeg
+from pipeline.media.frame import jpeg
 from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pipeline.media.read import read_sound
+from pipeline.media.sound import read_sound
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.options import Options
 

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from pipeline.media.read import Picture, ReadReport, ahead, read_pictures
+from pipeline.media.frame import Picture
+from pipeline.media.pictures import read_pictures
+from pipeline.media.prefetch import prefetched
+from pipeline.media.time_stamps import ReadReport
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan, PlannedSource
 from pipeline.model.time import format_time
@@ -36,7 +39,7 @@ def piece_pictures(
             double_rate=options.output.deinterlace == "double",
             threads=options.machine.threads,
         )
-        for picture in ahead(reading):
+        for picture in prefetched(reading):
             out_s = piece.out_start_s + max(0.0, picture.time_s - piece.start_s)
             yield (0.0 if empty and piece.out_start_s == 0 else out_s), picture
             empty = False

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.media.read import read_sound, without_channel
+from pipeline.media.sound import read_sound, without_channel
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan, PlannedSource

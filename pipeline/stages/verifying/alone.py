@@ -21,9 +21,12 @@ from pipeline.analysis.field.surround import (
     ring_mask,
 )
 from pipeline.errors import InputError
+from pipeline.media.container import file_sha256
+from pipeline.media.frame import Picture, reduce_rgb
 from pipeline.media.guard import probe_apart
-from pipeline.media.probe import file_sha256
-from pipeline.media.read import Picture, ReadReport, ahead, read_pictures, reduce_rgb
+from pipeline.media.pictures import read_pictures
+from pipeline.media.prefetch import prefetched
+from pipeline.media.time_stamps import ReadReport
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.recording import Recording
@@ -53,7 +56,7 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
     )
     alone = SurroundAlone(result.fields, options.field.sure)
     next_s = 0.0
-    for picture in ahead(read_pictures(path, recording, skip_unreferenced=True)):
+    for picture in prefetched(read_pictures(path, recording, skip_unreferenced=True)):
         if picture.time_s + 1e-6 >= next_s:
             next_s = picture.time_s + SAMPLE_S
             alone.look(picture)
@@ -89,7 +92,7 @@ def _find_fields(
 
     fold = FieldFold(recording.width_px, recording.height_px)
     next_s = 0.0
-    for picture in ahead(read_pictures(path, recording, report=report)):
+    for picture in prefetched(read_pictures(path, recording, report=report)):
         if picture.time_s + 1e-6 >= next_s:
             next_s = picture.time_s + SAMPLE_S
             fold.step(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.surround import BLACK_LUMA
-from pipeline.media.read import Picture
+from pipeline.media.frame import Picture
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan

@@ -7,7 +7,7 @@ from contextlib import closing
 from pathlib import Path
 
 from pipeline.analysis.identity.texts import Leaving
-from pipeline.media.probe import open_media
+from pipeline.media.container import open_media
 from pipeline.media.write import chapter_text
 from pipeline.model.plan import Plan
 from pipeline.model.recording import Recording

@@ -9,7 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.damage import DamageFold
-from pipeline.media.read import Picture, ReadReport, ahead, read_pictures, seekable
+from pipeline.media.frame import Picture
+from pipeline.media.pictures import read_pictures
+from pipeline.media.prefetch import prefetched
+from pipeline.media.time_stamps import ReadReport, seekable
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
 from pipeline.model.recording import Recording
@@ -108,7 +111,7 @@ def picture_checks(
     reading = read_pictures(
         path, recording, report=report, skip_unreferenced=True, threads=options.machine.threads
     )
-    for picture in ahead(reading):
+    for picture in prefetched(reading):
         if search is not None:
             search.step(picture)
         if picture.time_s + 1e-6 >= next_s:

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.media.read import read_sound
+from pipeline.media.sound import read_sound
 from pipeline.media.stems import Stem
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan

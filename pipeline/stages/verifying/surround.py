@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.surround import SURROUND_LIMIT, brightest_outside, outside_mask
-from pipeline.media.read import Picture
+from pipeline.media.frame import Picture
 from pipeline.model.field import FieldSpan, field_at
 from pipeline.model.plan import Piece, Plan
 from pipeline.model.release import Check
