@@ -21,7 +21,7 @@ _READ = r"""
 import re, sys
 from pathlib import Path
 from pipeline.media.probe import probe
-from pipeline.media.read import read_pictures
+from pipeline.media.pictures import read_pictures
 path = Path(sys.argv[1])
 (picture,) = read_pictures(path, probe(path))
 # Not ru_maxrss: that also holds the size of the process that started this one.
