@@ -15,6 +15,7 @@ import tomllib
 from pathlib import Path
 from typing import Any, get_args
 
+from platformdirs import PlatformDirs
 from pydantic import BaseModel, ValidationError
 
 from pipeline.errors import UsageError
@@ -32,15 +33,17 @@ def packaged(name: str) -> Path:
 
 
 def user_folder(kind: str) -> Path:
-    """The user's folder for 'config', 'data' or 'cache' (XDG base directories)."""
-    variable, fallback = {
-        "config": ("XDG_CONFIG_HOME", ".config"),
-        "data": ("XDG_DATA_HOME", ".local/share"),
-        "cache": ("XDG_CACHE_HOME", ".cache"),
-    }[kind]
-    base = os.environ.get(variable)
-    root = Path(base) if base and os.path.isabs(base) else Path.home() / fallback
-    return root / "fieldstop"
+    """The user's folder of this program for 'config', 'data' or 'cache'.
+
+    As platformdirs says for each system; on Linux the XDG Base Directory Specification 0.8,
+    by which a relative path in a variable counts as none.
+    """
+    dirs = PlatformDirs("fieldstop", appauthor=False)
+    found = {
+        "config": dirs.user_config_path, "data": dirs.user_data_path, "cache": dirs.user_cache_path,
+    }[kind]  # fmt: skip
+    usual = {"config": ".config", "data": ".local/share", "cache": ".cache"}[kind]
+    return found if found.is_absolute() else Path.home() / usual / "fieldstop"
 
 
 def profiles() -> dict[str, Path]:

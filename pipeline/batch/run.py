@@ -37,7 +37,9 @@ from pipeline.model.options import Options
 from pipeline.model.pseudonym import RECORDING, is_made, printable
 from pipeline.model.release import Withheld
 from pipeline.stages.intake import remembered_sha256
-from pipeline.store.catalogue import BACKUP_EVERY_S, BatchNote, Catalogue, default_catalogue
+from pipeline.store.batches import BatchNote
+from pipeline.store.catalogue import Catalogue
+from pipeline.store.catalogue_file import BACKUP_EVERY_S, default_catalogue
 from pipeline.store.consent_files import Found, check_catalogue
 from pipeline.store.hashes import LARGE_BYTES, HashMemory
 from pipeline.store.names import NamedFile, Names, earlier_names, keyed

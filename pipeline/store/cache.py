@@ -10,6 +10,7 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.errors import OutputError
 from pipeline.settings import user_folder
 from pipeline.store.work import atomic_write
 
@@ -51,8 +52,6 @@ class Cache:
 
     def put(self, key: str, files: dict[str, bytes]) -> None:
         """Keep files under `key`. A cache that cannot be written is no error."""
-        from pipeline.errors import OutputError
-
         entry = self._entry(key)
         try:
             entry.mkdir(parents=True, exist_ok=True, mode=0o700)

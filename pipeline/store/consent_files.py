@@ -14,7 +14,7 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any, Protocol
 
 from pydantic import ValidationError
 
@@ -23,13 +23,20 @@ from pipeline.model.consent import ConsentFact, KnownSource
 from pipeline.model.release import ReleaseRecord
 from pipeline.store.work import atomic_write, make_folder, output_error
 
-if TYPE_CHECKING:
-    from pipeline.store.catalogue import Catalogue
-
 NAME = "consent.jsonl"
 TAKE_DOWN = "take-down.json"
 _STAMP = ".catalogue.json"
 _LIMIT_BYTES = 200_000_000
+
+
+class Known(Protocol):
+    """A catalogue, as far as it says what it knows: `store.catalogue.Catalogue`."""
+
+    def identity(self) -> tuple[str, int]: ...
+
+    def unknown_facts(self, facts: Sequence[ConsentFact]) -> list[ConsentFact]: ...
+
+    def has_release(self, case: str, profile: str, revision: int) -> bool: ...
 
 
 @dataclass
@@ -192,7 +199,7 @@ def keep_file(path: Path, facts: Sequence[ConsentFact]) -> Path:
 # --- which catalogue an OUT folder belongs to ---
 
 
-def check_catalogue(out: Path, catalogue: Catalogue, found: Found | None = None) -> Found:
+def check_catalogue(out: Path, catalogue: Known, found: Found | None = None) -> Found:
     """What lies in OUT, if this catalogue knows it.
 
     Raises NeedsPerson where OUT holds records that the catalogue does not: it is new, another
@@ -218,7 +225,7 @@ def check_catalogue(out: Path, catalogue: Catalogue, found: Found | None = None)
     return found
 
 
-def _knows(catalogue: Catalogue, path: Path) -> bool:
+def _knows(catalogue: Known, path: Path) -> bool:
     try:
         sheet = ReleaseRecord.model_validate_json(path.read_bytes()).sheet
     except (OSError, ValueError):
@@ -226,7 +233,7 @@ def _knows(catalogue: Catalogue, path: Path) -> bool:
     return catalogue.has_release(sheet.case, sheet.profile, sheet.revision)
 
 
-def _stamp_holds(out: Path, catalogue: Catalogue) -> bool:
+def _stamp_holds(out: Path, catalogue: Known) -> bool:
     """True if this catalogue wrote last in OUT, and is not older than it was then."""
     try:
         value = json.loads((out / "private" / _STAMP).read_bytes())
@@ -242,7 +249,7 @@ def out_of(released: str) -> Path:
     return parents[min(2, len(parents) - 1)]
 
 
-def stamp(out: Path, catalogue: Catalogue) -> None:
+def stamp(out: Path, catalogue: Known) -> None:
     """Note in OUT which catalogue knows it. Nothing is noted where it cannot be written."""
     private = out / "private"
     if not private.is_dir():

@@ -27,7 +27,8 @@ from pathlib import Path
 
 from pipeline.errors import OutputError
 from pipeline.model.pseudonym import FOLDER, RECORDING, is_made, made_name, printable
-from pipeline.store.catalogue import data_folder, default_catalogue
+from pipeline.settings import user_folder
+from pipeline.store.catalogue_file import default_catalogue
 from pipeline.store.work import _sync, atomic_write, make_folder, output_error, writing
 
 SECRET_BYTES = 32
@@ -37,7 +38,7 @@ _LABEL = re.compile(rb"\b(?:rec|case)-[2-9a-z]{12}\b")
 
 
 def secret_file() -> Path:
-    return data_folder() / "names.secret"
+    return user_folder("data") / "names.secret"
 
 
 def installation_secret() -> bytes:

@@ -21,7 +21,7 @@ from pydantic import Field
 
 from pipeline.errors import InputError
 from pipeline.model.document import Document, Part
-from pipeline.store.catalogue import data_folder
+from pipeline.settings import user_folder
 from pipeline.store.names import installation_secret
 from pipeline.store.work import WorkFolder, make_folder, writing
 
@@ -50,7 +50,7 @@ class ConfirmedTexts:
 
     def __init__(self, folder: WorkFolder | None = None) -> None:
         self._folder = folder.whole if folder is not None else None
-        self._memory = data_folder() / "confirmed-texts.jsonl"
+        self._memory = user_folder("data") / "confirmed-texts.jsonl"
 
     def by(self, text: str) -> str | None:
         """Initials of who confirmed exactly this text, or None. Raises InputError, OutputError."""

@@ -532,9 +532,9 @@ def test_a_locked_catalogue_stops_the_run_with_a_sentence(
     tiny: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from pipeline.stages.make import run_case
-    from pipeline.store import catalogue
+    from pipeline.store import catalogue_file
 
-    monkeypatch.setattr(catalogue, "_BUSY_S", 0.3)
+    monkeypatch.setattr(catalogue_file, "_BUSY_S", 0.3)
     path = tmp_path / "c.sqlite3"
     Catalogue(path).close()
     config = tmp_path / "c.toml"

@@ -24,14 +24,12 @@ from pipeline.errors import InputError, NeedsPerson, OutputError, UsageError
 from pipeline.model.case import SCOPES, CaseConsent
 from pipeline.model.consent import ConsentFact, KnownSource
 from pipeline.model.release import ReleaseRecord, Sheet
-from pipeline.store import catalogue as module
-from pipeline.store.catalogue import (
-    SCHEMA_VERSION,
-    BatchNote,
-    Catalogue,
-    data_folder,
-    default_catalogue,
-)
+from pipeline.settings import user_folder
+from pipeline.store import catalogue_file as module
+from pipeline.store.batches import BatchNote
+from pipeline.store.catalogue import Catalogue
+from pipeline.store.catalogue_file import default_catalogue
+from pipeline.store.schema import MIGRATIONS
 
 ROOT = Path(__file__).resolve().parents[2]
 TODAY = datetime.date(2026, 6, 1)
@@ -82,10 +80,25 @@ def test_the_file_is_private_and_lies_in_the_data_folder(
     assert default_catalogue() == tmp_path / "data/fieldstop/catalogue.sqlite3"
     with Catalogue() as catalogue:
         assert stat.S_IMODE(catalogue.path.stat().st_mode) == 0o600
-    monkeypatch.setenv("XDG_DATA_HOME", "relative")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="the specification of Linux")
+@pytest.mark.parametrize(
+    ("kind", "usual"), [("config", ".config"), ("data", ".local/share"), ("cache", ".cache")]
+)
+def test_folders_of_the_user_are_those_of_the_specification(
+    kind: str, usual: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """XDG Base Directory Specification 0.8: a relative or empty path in a variable is ignored."""
     monkeypatch.setenv("HOME", str(tmp_path))
-    if sys.platform.startswith("linux"):
-        assert data_folder() == tmp_path / ".local/share/fieldstop"
+    variable = f"XDG_{kind.upper()}_HOME"
+    for ignored in ("relative", "", "../up"):
+        monkeypatch.setenv(variable, ignored)
+        assert user_folder(kind) == tmp_path / usual / "fieldstop"
+    monkeypatch.delenv(variable)
+    assert user_folder(kind) == tmp_path / usual / "fieldstop"
+    monkeypatch.setenv(variable, str(tmp_path / "own"))
+    assert user_folder(kind) == tmp_path / "own" / "fieldstop"
 
 
 def test_releases_come_back_whole_and_in_order(tmp_path: Path) -> None:
@@ -375,7 +388,7 @@ def test_a_foreign_and_a_newer_file_are_refused(tmp_path: Path) -> None:
         Catalogue(tmp_path / "foreign")
     Catalogue(tmp_path / "newer").close()
     raw = sqlite3.connect(tmp_path / "newer")
-    raw.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
+    raw.execute(f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
     raw.close()
     with pytest.raises(OutputError, match="newer version"):
         Catalogue(tmp_path / "newer")
@@ -386,10 +399,9 @@ def test_migrations_run_once_in_order_and_keep_the_rows(
 ) -> None:
     with Catalogue(tmp_path / "c") as catalogue:
         catalogue.add_release(record())
-    steps = (*module._MIGRATIONS, "ALTER TABLE releases ADD COLUMN note TEXT;",
+    steps = (*MIGRATIONS, "ALTER TABLE releases ADD COLUMN note TEXT;",
              "UPDATE releases SET note = 'second';")  # fmt: skip
-    monkeypatch.setattr(module, "_MIGRATIONS", steps)
-    monkeypatch.setattr(module, "SCHEMA_VERSION", len(steps))
+    monkeypatch.setattr(module, "MIGRATIONS", steps)
     for _ in range(2):
         with Catalogue(tmp_path / "c") as catalogue:
             assert catalogue.releases() == [record()]
@@ -402,10 +414,9 @@ def test_a_failed_migration_changes_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Catalogue(tmp_path / "c").close()
-    steps = (*module._MIGRATIONS, "CREATE TABLE extra (a);\nDROP TABLE missing;")
+    steps = (*MIGRATIONS, "CREATE TABLE extra (a);\nDROP TABLE missing;")
     with monkeypatch.context() as patch:
-        patch.setattr(module, "_MIGRATIONS", steps)
-        patch.setattr(module, "SCHEMA_VERSION", len(steps))
+        patch.setattr(module, "MIGRATIONS", steps)
         with pytest.raises(sqlite3.OperationalError, match="missing"):
             Catalogue(tmp_path / "c")
     raw = sqlite3.connect(tmp_path / "c")
@@ -546,10 +557,9 @@ def test_an_older_catalogue_gets_the_tables_of_batches(
     """A catalogue of the first schema version keeps its rows."""
     path = tmp_path / "catalogue.sqlite3"
     with monkeypatch.context() as patch:
-        patch.setattr(module, "_MIGRATIONS", module._MIGRATIONS[:1])
-        patch.setattr(module, "SCHEMA_VERSION", 1)
+        patch.setattr(module, "MIGRATIONS", MIGRATIONS[:1])
         raw = sqlite3.connect(path)
-        for statement in module._statements(module._MIGRATIONS[0]):
+        for statement in module.statements(MIGRATIONS[0]):
             raw.execute(statement)
         raw.execute("PRAGMA user_version = 1")
         raw.execute(f"PRAGMA application_id = {module.APPLICATION_ID}")
