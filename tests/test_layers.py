@@ -20,7 +20,7 @@ LAYERS = {
     "stages": 3,
     "review": 4,
     "batch": 5,
-    "usage": 6,
+    "commands": 6,
     "cli": 6,
 }
 # Same height, so neither may import the other; settings is the exception all may read.

@@ -1,0 +1,96 @@
+"""The group of all commands: every error becomes a sentence and an exit code."""
+
+from __future__ import annotations
+
+import atexit
+import json
+import os
+import sys
+import threading
+from typing import Any, NoReturn
+
+import click
+
+from pipeline import errors
+from pipeline.commands.usage import misused
+from pipeline.errors import FieldstopError, NeedsPerson
+
+
+class Group(click.Group):
+    """Turns every error into a sentence (and a JSON object) with its exit code."""
+
+    def main(self, *args: Any, **kwargs: Any) -> Any:
+        kwargs["standalone_mode"] = False
+        as_json = "--json" in sys.argv[1:]
+        _end_cleanly()
+        try:
+            code = super().main(*args, **kwargs)
+        except click.exceptions.Exit as stop:
+            sys.exit(stop.exit_code)
+        except click.ClickException as wrong:
+            _fail(misused(wrong), as_json)
+        except (click.Abort, KeyboardInterrupt):
+            atexit.register(_exit_interrupted)
+            click.echo("Interrupted: nothing half-made was left behind.", err=True)
+            sys.exit(errors.EXIT_INTERRUPTED)
+        except Exception as wrong_any:
+            _fail(errors.explained(wrong_any), as_json)
+        sys.exit(code if isinstance(code, int) else 0)
+
+
+def _end_cleanly() -> None:
+    """SIGTERM and SIGHUP end every command as Ctrl-C does: what was half made is removed.
+
+    One that was ignored on purpose (nohup) stays ignored.
+    """
+    import signal
+
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(number) == signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
+    plain = sys.unraisablehook
+
+    def again(lost: sys.UnraisableHookArgs) -> None:
+        """An interrupt that fell into a finaliser or a callback is lost there: sent again."""
+        if issubclass(lost.exc_type, KeyboardInterrupt):
+            late = threading.Timer(0.02, os.kill, (os.getpid(), signal.SIGTERM))
+            late.daemon = True
+            late.start()
+        else:
+            plain(lost)
+
+    sys.unraisablehook = again
+
+
+def _exit_interrupted() -> None:
+    """The exit code holds even where the interrupt fell into an `exec` of the interpreter.
+
+    CPython then ends by the signal, whatever `sys.exit` said.
+    """
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os._exit(errors.EXIT_INTERRUPTED)
+
+
+def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
+    if as_json:
+        value = {**EMPTY, "error": error.as_dict()}
+        if isinstance(error, NeedsPerson):
+            value["withheld"] = [{"code": error.code, "message": str(error), "start_s": None}]
+        click.echo(json.dumps(value, ensure_ascii=False))
+    click.echo(f"fieldstop: {error}", err=True)
+    if sys.stderr.isatty() and not as_json:
+        # Names of files are for the eyes of who runs this; a log does not get them.
+        from pipeline.media.labels import files_spoken_of
+        from pipeline.model.pseudonym import printable
+
+        for name, path in files_spoken_of(str(error)):
+            click.echo(f"           {name} is {printable(path)}", err=True)
+    sys.exit(error.exit_code)
+
+
+EMPTY: dict[str, Any] = {
+    "case": None, "release": None, "ready": None, "draft": None, "sheet": None,
+    "record": None, "survey": [], "plan": None, "report": None, "checks": [], "withheld": [],
+    "texts": [],
+}  # fmt: skip

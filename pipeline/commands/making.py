@@ -1,0 +1,131 @@
+"""Commands that measure and make one case: make, clip, survey, demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipeline import errors
+from pipeline.commands.base import (
+    FILE,
+    FOLDER,
+    context_of,
+    global_options,
+    make_options,
+    run_with_progress,
+)
+from pipeline.commands.group import EMPTY
+from pipeline.commands.told import tell_ready, tell_run
+from pipeline.errors import FieldstopError, InputError
+
+
+@click.command()
+@click.argument("case", type=FILE)
+@make_options
+@global_options
+def make(case: Path, out: Path, approve: str | None, looked: str | None, consent: Any,
+         profile: str | None, narration: Path | None, **values: Any) -> int:  # fmt: skip
+    """Turn a case folder or a recording into a finished clip."""
+    context = context_of(values)
+    run = run_with_progress(
+        context, case, out, context.options(profile), narration=narration, consent=consent,
+        approve=approve, looked=looked,
+    )  # fmt: skip
+    context.say.result(run.as_json())
+    tell_run(context.say, run)
+    tell_ready(context.say, [run], out)
+    return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE
+
+
+@click.command()
+@click.argument("case", type=FILE)
+@click.option("--from", "from_", metavar="T", help="Start in case time: 90, 1:30, 1:30.5.")
+@click.option("--to", "to", metavar="T", help="End in case time.")
+@click.option("--cues", type=FILE, help="TOML or CSV list of clips: from, to, title.")
+@click.option("--title", default="", help="Title of the clip.")
+@click.option("--narrated", is_flag=True, help="Keep the narration.")
+@make_options
+@global_options
+def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title: str,
+         narrated: bool, out: Path, approve: str | None, looked: str | None, consent: Any,
+         profile: str | None, narration: Path | None, **values: Any) -> int:  # fmt: skip
+    """Anonymised teaching clips of parts of a case."""
+    from pipeline.stages.cues import cuts_of
+
+    context = context_of(values)
+    options = context.options(profile or "lecture")
+    cuts = cuts_of(from_, to, title, cues)
+    runs: list[Any] = []
+    rows: list[dict[str, Any]] = []
+    failed: list[FieldstopError] = []
+    for cut in cuts:
+        try:
+            run = run_with_progress(
+                context, case, out, options, narration=narration, consent=consent,
+                approve=approve, looked=looked, clip=cut, unless_released=True,
+                narrated=narrated or narration is not None,
+            )  # fmt: skip
+        except Exception as wrong:
+            if len(cuts) == 1:
+                raise
+            # One clip that fails never stops the others.
+            failed.append(errors.explained(wrong))
+            rows.append({**EMPTY, "clip": cut.name, "error": failed[-1].as_dict()})
+            context.say.line(f"failed    {cut.name}: {failed[-1]}")
+            continue
+        runs.append(run)
+        rows.append(run.as_json())
+        tell_run(context.say, run)
+    context.say.result(rows[0] if len(cuts) == 1 else {"clips": rows, "error": None})
+    tell_ready(context.say, runs, out)
+    if failed:
+        return errors.EXIT_BATCH
+    return errors.EXIT_WITHHELD if any(r.withheld for r in runs) else errors.EXIT_DONE
+
+
+@click.command()
+@click.argument("case", type=FILE)
+@click.option("--out", required=True, type=FOLDER, help="Folder for what is written.")
+@global_options
+def survey(case: Path, out: Path, **values: Any) -> int:
+    """Measure: survey.json, series.npz and report.html."""
+    context = context_of(values)
+    run = run_with_progress(context, case, out, context.options(None), survey_only=True)
+    context.say.result(run.as_json())
+    if run.withheld:
+        tell_run(context.say, run)
+        return errors.EXIT_WITHHELD
+    context.say.line(f"case      {run.opened.case.case}")
+    for path in run.surveys:
+        context.say.line(f"survey    {path}")
+    context.say.line(f"report    {run.report}")
+    return errors.EXIT_DONE
+
+
+@click.command()
+@click.option("--out", type=FOLDER, default=Path("fieldstop-demo"), show_default=True,
+              help="Folder for what is made.")  # fmt: skip
+@global_options
+def demo(out: Path, **values: Any) -> int:
+    """The main job on the sample case that comes with the program."""
+    from pipeline.settings import packaged
+
+    context = context_of(values)
+    if context.catalogue is None:
+        context.catalogue = out / "demo-catalogue.sqlite3"
+    sample = packaged("sample_media")
+    if not (sample / "case.toml").is_file():
+        raise InputError("The sample case is not installed", "", "install the package again")
+    options = context.options(None)
+    # Nobody is in the sample case: it may leave before anyone has looked.
+    options = options.model_copy(
+        update={"output": options.output.model_copy(update={"look": "after"})}
+    )
+    run = run_with_progress(context, sample, out, options)
+    context.say.result(run.as_json())
+    tell_run(context.say, run)
+    if run.released is not None:
+        context.say.line(f"look at it: {run.released.path}")
+    return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE
