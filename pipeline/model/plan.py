@@ -14,6 +14,7 @@ from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan
 from pipeline.model.mix import MixPlan
+from pipeline.model.time import Span
 
 Origin = Literal["survey", "settings", "case", "decision"]
 
@@ -56,6 +57,16 @@ class Piece(Part):
     fade_s: float = Field(
         default=0.0, description="at its start the picture before it fades out this long"
     )
+
+    @property
+    def in_clip(self) -> Span:
+        """Where it lies in the clip."""
+        return Span(self.out_start_s, self.out_start_s + self.length_s)
+
+    @property
+    def in_case(self) -> Span:
+        """Where it lies in case time; not for a card, which has none."""
+        return Span(self.case_start_s, self.case_start_s + self.length_s)
 
 
 class Redaction(Part):

@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike
 from pipeline.model.decisions import Anchor, Decisions
 from pipeline.model.field import FieldSpan
 from pipeline.model.release import Check
+from pipeline.model.timeline import Stretch
 from pipeline.review.report.data import ChecklistRow, MarkReport, SoundReport
 from pipeline.stages.texts import ShownText
 
@@ -84,6 +85,11 @@ class Segment:
     fields: Sequence[FieldSpan] = ()
     proxy: Path | None = None
     coarse: bool = False
+
+    @property
+    def to_case(self) -> Stretch:
+        """From the source's time to case time."""
+        return Stretch(self.start_s, self.start_s + self.length_s, self.source_start_s).back
 
 
 @dataclass

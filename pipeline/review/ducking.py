@@ -6,7 +6,6 @@ in which the narrator is heard. Where nobody narrates there is a gap, not a 0.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -17,7 +16,7 @@ from pipeline.analysis.sound.gain import gain_at
 from pipeline.analysis.sound.loudness import PowerFold
 from pipeline.analysis.sound.tracks import to_channels
 from pipeline.media.stems import Stem
-from pipeline.model.plan import Piece, Plan
+from pipeline.model.plan import Plan
 
 HOP_S = 0.02
 
@@ -72,18 +71,12 @@ def depth_of(levels: Levels, plan: Plan) -> Depth:
     return Depth(found.time_s, found.depth_series_lu, found.share, levels.heard)
 
 
-def on_case_axis(
-    depth: Depth, pieces: Sequence[Piece], time_s: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """The difference at moments of case time, shape as time_s; NaN where the clip shows none."""
-    out = np.full(time_s.shape, np.nan)
+def at_clip_times(depth: Depth, clip_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The difference at moments of the clip, shape as clip_s; NaN where that is NaN."""
+    out = np.full(clip_s.shape, np.nan)
     if depth.time_s.size == 0:
         return out
-    for piece in pieces:
-        if piece.kind == "card":
-            continue
-        on = (time_s >= piece.case_start_s) & (time_s < piece.case_start_s + piece.length_s)
-        clip_s = time_s[on] - piece.case_start_s + piece.out_start_s
-        index = np.clip(np.searchsorted(depth.time_s, clip_s), 0, depth.time_s.size - 1)
-        out[on] = depth.difference_lu[index]
+    on = np.isfinite(clip_s)
+    index = np.clip(np.searchsorted(depth.time_s, clip_s[on]), 0, depth.time_s.size - 1)
+    out[on] = depth.difference_lu[index]
     return out

@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from pipeline.model.decisions import Anchor, Decision, Decisions
+from pipeline.model.time import round_s
+from pipeline.model.timeline import Stretch
 from pipeline.review.backend import CaseFinding, CaseView
 from pipeline.review.decision_values import MIX_SETTINGS
 from pipeline.review.decisions import effective
@@ -13,15 +15,12 @@ from pipeline.review.decisions import effective
 
 def case_span(view: CaseView, anchor: Anchor) -> tuple[float, float] | None:
     """The part of case time that shows an anchor; None if no part is kept."""
+    span = (anchor.start_s, anchor.stop_s)
     found = [
-        (
-            max(anchor.start_s, s.source_start_s) - s.source_start_s + s.start_s,
-            min(anchor.stop_s, s.source_start_s + s.length_s) - s.source_start_s + s.start_s,
-        )
+        part
         for s in view.segments
-        if s.sha256 == anchor.sha256
+        if s.sha256 == anchor.sha256 and (part := s.to_case.part(span)) is not None
     ]
-    found = [(a, b) for a, b in found if b > a]
     return (min(a for a, _ in found), max(b for _, b in found)) if found else None
 
 
@@ -29,17 +28,10 @@ def source_spans(view: CaseView, start_s: float, stop_s: float, kind: str) -> li
     """Anchors in the sources that [start_s, stop_s) of case time shows."""
     out = []
     for s in view.segments:
-        a, b = max(start_s, s.start_s), min(stop_s, s.start_s + s.length_s)
-        if b > a:
-            shift = s.source_start_s - s.start_s
-            out.append(
-                Anchor(
-                    sha256=s.sha256,
-                    start_s=round(a + shift, 6),
-                    stop_s=round(b + shift, 6),
-                    kind=kind,
-                )
-            )
+        part = s.to_case.back.part((start_s, stop_s))
+        if part is not None:
+            a, b = round_s(part.start_s), round_s(part.stop_s)
+            out.append(Anchor(sha256=s.sha256, start_s=a, stop_s=b, kind=kind))
     return out
 
 
@@ -56,11 +48,15 @@ def same_finding(finding: CaseFinding, anchor: Anchor, box: Any = None) -> bool:
 
 def moved(finding: CaseFinding, start_s: float, stop_s: float) -> dict[str, float]:
     """A finding's new span, given in case time, on its source's axis."""
-    shift = finding.anchor.start_s - finding.start_s
+    to_source = _to_case(finding).back
     return {
-        "start_s": round(max(0.0, start_s + shift), 6),
-        "stop_s": round(max(0.0, stop_s + shift), 6),
+        "start_s": round_s(max(0.0, to_source.at(start_s))),
+        "stop_s": round_s(max(0.0, to_source.at(stop_s))),
     }
+
+
+def _to_case(finding: CaseFinding) -> Stretch:
+    return Stretch(finding.anchor.start_s, finding.anchor.stop_s, finding.start_s)
 
 
 @dataclass
@@ -91,15 +87,15 @@ def lay_over(view: CaseView, decisions: Decisions) -> Laid:
         if chosen is not None:
             finding = replace(finding, needs_person=False)
             if chosen.verb == "change":
-                shift = finding.start_s - finding.anchor.start_s
+                to_case, value = _to_case(finding), chosen.value
                 finding = replace(
                     finding,
-                    action=str(chosen.value.get("action", finding.action)),
-                    start_s=float(chosen.value.get("start_s", finding.anchor.start_s)) + shift
-                    if "start_s" in chosen.value
+                    action=str(value.get("action", finding.action)),
+                    start_s=to_case.at(float(value["start_s"]))
+                    if "start_s" in value
                     else finding.start_s,
-                    stop_s=float(chosen.value["stop_s"]) + shift
-                    if "stop_s" in chosen.value
+                    stop_s=to_case.at(float(value["stop_s"]))
+                    if "stop_s" in value
                     else finding.stop_s,
                 )
         rows.append((finding, chosen))

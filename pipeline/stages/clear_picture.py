@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span, merge_spans, round_s
+from pipeline.model.timeline import pictures
 
 CLEAR, UNKNOWN, COVERED, DISTURBED, OUTSIDE = range(5)
 EDGE_S = 0.2  # an event begins a little before its measure passes the threshold
@@ -117,7 +118,7 @@ def poster_s(pieces: Sequence[Any], clearness: Mapping[int, Clearness], duration
             at = np.arange(piece.start_s + piece.fade_s + 0.1, piece.start_s + piece.length_s, 0.5)
             for time_s in (float(t) for t in at):
                 rank, loss = clearness[piece.source].at(time_s)
-                out_s = piece.out_start_s + time_s - piece.start_s
+                out_s = pictures(piece).at(time_s)
                 off = abs(out_s / duration_s - 1 / 3) + (loss if np.isfinite(loss) else 0.3)
                 best = min(best, ((rank, off), out_s))
         else:

@@ -11,11 +11,12 @@ from functools import partial
 from typing import TYPE_CHECKING, Literal
 
 from pipeline.model.decisions import Decision
-from pipeline.model.plan import Edit, Need, Plan, Redaction
+from pipeline.model.plan import Edit, Need, Piece, Plan, Redaction
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span, format_time, merge_spans, subtract_spans
+from pipeline.model.timeline import pictures
 from pipeline.stages.judged import followed
 
 if TYPE_CHECKING:
@@ -112,11 +113,10 @@ class ShownDamage:
         self,
         watch: DamageFold,
         recording: Recording,
-        source: int,
+        piece: Piece,
         played: Span,
-        out_s: float,
     ) -> None:
-        """After reading `played` of a source, which starts at `out_s` in the clip."""
+        """After reading `played` of a piece's source."""
         from pipeline.analysis.damage import on_axis
         from pipeline.media.time_stamps import shift_at
 
@@ -124,14 +124,14 @@ class ShownDamage:
         let_through = [
             Span(e.start_s, e.stop_s)
             for e in self._plan.edits
-            if e.kind == "damage" and e.source == source and e.action == "keep"
+            if e.kind == "damage" and e.source == piece.source and e.action == "keep"
         ]
         left = subtract_spans([Span(d.start_s, d.stop_s) for d in found], let_through)
         for span in left:
             overlap = span.overlap(played)
-            if overlap is not None:
-                shift = out_s - played.start_s
-                self._shown.append(Span(overlap.start_s + shift, overlap.stop_s + shift))
+            shown = pictures(piece).part(overlap) if overlap is not None else None
+            if shown is not None:
+                self._shown.append(shown)
 
     def check(self) -> Check:
         spans = merge_spans(self._shown)

@@ -50,7 +50,7 @@ from pipeline.stages.measure import (
 )
 from pipeline.stages.narration import measure_narration
 from pipeline.stages.planning.given import GlyphInput, NarrationInput
-from pipeline.stages.planning.parts import keep_parts
+from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.planning.plan import make_plan, plan_sha256
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.ready import (
@@ -597,10 +597,9 @@ def gate(run: CaseRun, approve: str | None) -> list[Withheld]:
 def _case_time(run: CaseRun, need: Need) -> float | None:
     if need.start_s is None or need.source is None:
         return need.start_s
-    for kept in keep_parts(run.opened.case, source_inputs(run.opened, run.surveyed)):
-        if kept.source == need.source and need.start_s < kept.stop_s:
-            return round(max(0.0, need.start_s - kept.start_s) + kept.case_start_s, 3)
-    return need.start_s
+    axis = case_axis(run.opened.case, source_inputs(run.opened, run.surveyed))
+    at_s = axis.case_from_source(need.source, need.start_s)
+    return need.start_s if at_s is None else round(at_s, 3)
 
 
 def _refuse_changed_sources(run: CaseRun) -> None:

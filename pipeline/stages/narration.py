@@ -21,7 +21,7 @@ from pipeline.model.time import Span
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.measure import source_inputs, source_media
 from pipeline.stages.planning.given import NarrationInput
-from pipeline.stages.planning.parts import keep_parts
+from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.progress import Progress
 from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
 from pipeline.stages.survey import Surveyed
@@ -184,10 +184,10 @@ def _case_blocks(
 ) -> Iterator[NDArray[np.float32]]:
     """The recordings' sound in case time, (1, n): one channel, or for 0 their mean."""
     sources = source_media(opened, surveyed)
-    for kept in keep_parts(opened.case, source_inputs(opened, surveyed)):
+    for kept in case_axis(opened.case, source_inputs(opened, surveyed)).kept:
         media = sources[kept.source]
         if not media.recording.audio:
-            yield np.zeros((1, round((kept.stop_s - kept.start_s) * 48_000)), np.float32)
+            yield np.zeros((1, round(kept.in_case.length_s * 48_000)), np.float32)
             continue
         yield from _cut(
             only_channel(media.path, media.recording.video.start_s, channel, media.recording.jumps)

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from pipeline.model.field import FieldSpan, field_at
 from pipeline.model.plan import Piece, Plan
+from pipeline.model.time import Span
+from pipeline.model.timeline import seen_in_clip
 from pipeline.stages.card import card_box
 from pipeline.stages.planning.picture import has_field, moved_field
 from pipeline.stages.restore import words_box
@@ -21,19 +23,14 @@ def out_fields(plan: Plan) -> list[FieldSpan]:
     out: list[FieldSpan] = []
     for piece in plan.pieces:
         source = plan.sources[piece.source]
-        stop_s = piece.out_start_s + piece.length_s
         if piece.kind != "play":
-            spans = [(field_at(source.fields, piece.start_s), piece.out_start_s, stop_s)]
+            spans = [(field_at(source.fields, piece.start_s), piece.in_clip)]
         else:
-            shift = piece.out_start_s - piece.start_s
-            spans = [
-                (f, max(piece.out_start_s, f.start_s + shift), min(stop_s, f.stop_s + shift))
-                for f in source.fields
-            ]
+            seen = [(f, seen_in_clip(piece, (f.start_s, f.stop_s))) for f in source.fields]
+            spans = [(f, span) for f, span in seen if span is not None]
         out += [
             moved_field(f, source.moved).model_copy(update={"start_s": a, "stop_s": b})
-            for f, a, b in spans
-            if b > a
+            for f, (a, b) in spans
         ]
     return out
 
@@ -70,10 +67,9 @@ def words_boxes(plan: Plan, marks: Sequence[tuple[int, int, int, int]]) -> list[
     """
     out: list[TimedBox] = []
     for piece in plan.pieces:
-        stop_s = piece.out_start_s + piece.length_s
         if piece.kind == "card":
             box = card_box(plan.card, plan.width_px, plan.height_px)
-            out.append((*_padded(box), piece.out_start_s, stop_s))
+            out.append((*_padded(box), *piece.in_clip))
         if piece.kind not in ("play", "freeze"):
             continue
         fielded = has_field(plan.sources[piece.source].fields)
@@ -86,22 +82,11 @@ def words_boxes(plan: Plan, marks: Sequence[tuple[int, int, int, int]]) -> list[
     return out
 
 
-def _restored(plan: Plan, piece: Piece) -> list[tuple[float, float]]:
+def _restored(plan: Plan, piece: Piece) -> list[Span]:
     """Spans of the clip in which the piece shows restored pictures."""
-    stop_s = piece.out_start_s + piece.length_s
-    out = []
-    for r in plan.restorations:
-        if r.source != piece.source:
-            continue
-        if piece.kind == "freeze":
-            if r.start_s <= piece.start_s < r.stop_s:
-                out.append((piece.out_start_s, stop_s))
-            continue
-        shift = piece.out_start_s - piece.start_s
-        a, b = max(piece.out_start_s, r.start_s + shift), min(stop_s, r.stop_s + shift)
-        if b > a:
-            out.append((a, b))
-    return out
+    own = [r for r in plan.restorations if r.source == piece.source]
+    seen = [seen_in_clip(piece, (r.start_s, r.stop_s)) for r in own]
+    return [span for span in seen if span is not None]
 
 
 def _padded(box: tuple[int, int, int, int]) -> tuple[int, int, int, int]:

@@ -10,6 +10,7 @@ from pipeline.media.frame import jpeg
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
 from pipeline.model.plan import Piece, Plan, Redaction
+from pipeline.model.timeline import Timeline, case_to_clip, seen_in_clip
 
 EVERY_S = 2.0
 MOST_PICTURES = 60
@@ -50,12 +51,9 @@ class SeenRedaction:
 
 def case_time(plan: Plan, out_s: float) -> float | None:
     """Case time of a moment of the clip; None on a card or where the picture is held black."""
-    for piece in plan.pieces:
-        if piece.out_start_s - 1e-6 <= out_s < piece.out_start_s + piece.length_s:
-            if piece.kind in ("play", "freeze"):
-                return round(piece.case_start_s + out_s - piece.out_start_s, 3)
-            return None
-    return None
+    timeline = Timeline(pieces=[p for p in plan.pieces if p.kind in ("play", "freeze")])
+    at_s = timeline.case_at_clip(out_s)
+    return None if at_s is None else round(at_s, 3)
 
 
 def picture_times(plan: Plan) -> list[float]:
@@ -137,22 +135,13 @@ def seen_redactions(plan: Plan) -> list[SeenRedaction]:
 
 def _in_piece(piece: Piece, r: Redaction) -> tuple[float, float, float] | None:
     """Clip start, clip stop and case start of a redaction in a piece; None if it shows none."""
-    if piece.source != r.source or piece.kind in ("card", "black"):
+    if piece.source != r.source or (r.what == "speech" and piece.kind != "play"):
         return None
-    if piece.kind == "freeze":
-        held = r.what != "speech" and r.start_s <= piece.start_s < r.stop_s
-        span = (0.0, piece.length_s) if held else None
-    else:
-        a = max(r.start_s, piece.start_s) - piece.start_s
-        b = min(r.stop_s, piece.start_s + piece.length_s) - piece.start_s
-        span = (a, b) if b > a else None
-    if span is None:
+    shown = seen_in_clip(piece, (r.start_s, r.stop_s))
+    if shown is None:
         return None
-    return (
-        round(piece.out_start_s + span[0], 3),
-        round(piece.out_start_s + span[1], 3),
-        round(piece.case_start_s + span[0], 3),
-    )
+    case_s = case_to_clip(piece).back.at(shown.start_s)
+    return round(shown.start_s, 3), round(shown.stop_s, 3), round(case_s, 3)
 
 
 def _joined(spans: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:

@@ -37,7 +37,7 @@ def with_missed(
     """
     out = list(surveys)
     for item in found:
-        for piece, span in Timeline(plan.pieces).source_of_clip((item.start_s, item.stop_s)):
+        for piece, span in Timeline(pieces=plan.pieces).source_of_clip((item.start_s, item.stop_s)):
             survey = out[piece.source]
             moved = type(item)(
                 **{

@@ -10,12 +10,12 @@ from conftest import make_data
 
 from pipeline.model.plan import Piece
 from pipeline.model.survey import Event
-from pipeline.review.case_axis import clip_to_case, clip_words, in_case_time, spans_in_case
+from pipeline.model.timeline import Kept, Timeline
+from pipeline.review.case_axis import clip_words, in_case_time
 from pipeline.review.plots import loss_plot
 from pipeline.review.report.listed import findings
 from pipeline.review.report.pictured import sample_times
 from pipeline.review.series import unpack
-from pipeline.stages.planning.parts import Kept
 
 # The first recording keeps 40 to 60 s, the second all of it behind that.
 KEPT = [Kept(0, 40.0, 60.0, 0.0), Kept(1, 0.0, 300.0, 20.0)]
@@ -32,8 +32,8 @@ CUT = [piece(0.0, 0.0, 5.0), piece(15.0, 5.0, 20.0)]  # ten seconds are cut out
 
 
 def test_a_span_stands_where_the_case_shows_it() -> None:
-    assert spans_in_case(KEPT[:1], 30.0, 45.0) == [(0.0, 5.0)]
-    assert spans_in_case(KEPT[:1], 10.0, 30.0) == []
+    assert Timeline(KEPT).case_of_source(0, (30.0, 45.0)) == [(0.0, 5.0)]
+    assert Timeline(KEPT).case_of_source(0, (10.0, 30.0)) == []
 
 
 def test_list_plot_and_pictures_share_one_axis() -> None:
@@ -41,7 +41,7 @@ def test_list_plot_and_pictures_share_one_axis() -> None:
     before = {e.kind: e for e in data.recordings[0][1].events if 40 <= e.start_s < 60}
     loss = np.asarray(data.recordings[0][2]["contrast_loss"])
     time_s = np.asarray(data.recordings[0][2]["time_s"])
-    told = in_case_time(data, KEPT, [])
+    told = in_case_time(data, Timeline(KEPT))
     _, survey, series = told.recordings[0]
     fog = next(e for e in survey.events if e.kind == "fog")
     assert fog.start_s == pytest.approx(before["fog"].start_s - 40.0)
@@ -58,7 +58,7 @@ def test_the_time_of_the_clip_stands_beside_where_it_differs() -> None:
     assert clip_words([piece(0.0, 0.0, 30.0)], 3.0, 4.0) == ""
     assert clip_words(CUT, 6.0, 9.0) == "not in the clip"
     assert clip_words(CUT, 16.0, 18.0) == "0:06.0 – 0:08.0"
-    np.testing.assert_allclose(clip_to_case(CUT, [1.0, 6.0]), [1.0, 16.0])
+    np.testing.assert_allclose(Timeline(pieces=CUT).case_times([1.0, 6.0]), [1.0, 16.0])
 
 
 def test_sample_pictures_show_a_clear_moment_and_each_disturbance_at_its_worst() -> None:

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from pipeline.model.plan import Piece
-from pipeline.review.ducking import HOP_S, Levels, depth_of, on_case_axis
+from pipeline.model.timeline import Timeline
+from pipeline.review.ducking import HOP_S, Levels, at_clip_times, depth_of
 
 
 def plan(depth_lu: float, gain_db: float) -> Any:
@@ -50,5 +51,5 @@ def test_it_stands_where_the_case_shows_it() -> None:
 
     found = depth_of(levels(), plan(15.0, -8.0))
     pieces = [piece(0.0, 0.0, 6.0), piece(16.0, 6.0, 4.0)]  # ten seconds are cut out
-    drawn = on_case_axis(found, pieces, np.array([3.0, 8.5, 18.5]))
+    drawn = at_clip_times(found, Timeline(pieces=pieces).clip_times([3.0, 8.5, 18.5]))
     assert np.isfinite(drawn[[0, 2]]).all() and np.isnan(drawn[1])

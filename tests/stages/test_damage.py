@@ -176,14 +176,15 @@ def test_verify_sees_damage_that_a_plan_forgot(
     for _ in read_pictures(path, recording, report=ReadReport(watch=watch)):
         pass
     forgot, knew = ShownDamage(planned(source())), ShownDamage(planned(source()))
-    forgot.read(watch, recording, 0, Span(0.0, 5.0), 0.0)
+    piece = planned(source()).pieces[0]
+    forgot.read(watch, recording, piece, Span(0.0, 5.0))
     assert not forgot.check().passed
     found = watch.finish()[0]
-    knew.read(watch, recording, 0, Span(0.0, found.start_s), 0.0)
+    knew.read(watch, recording, piece, Span(0.0, found.start_s))
     assert knew.check().passed
     kept = planned(
         damaged((0, 20)), decision("reject", "damage", 0, 20, REASONS["damage"][1])
     )
     person = ShownDamage(kept)
-    person.read(watch, recording, 0, Span(0.0, 5.0), 0.0)
+    person.read(watch, recording, piece, Span(0.0, 5.0))
     assert person.check().passed and "judged by a person" in str(person.check().measured)

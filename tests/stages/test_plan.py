@@ -17,11 +17,11 @@ from pipeline.model.options import Options
 from pipeline.model.recording import AudioStream, Recording, VideoStream
 from pipeline.model.survey import Event, Face, Lettering, Speech, Survey, SurveyedRecording
 from pipeline.model.time import Span
+from pipeline.model.timeline import Timeline
 from pipeline.stages.judged import REASONS
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
 from pipeline.stages.planning.levels import replaced_spans
-from pipeline.stages.planning.parts import keep_parts
-from pipeline.stages.planning.pieces import sound_start_s
+from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.planning.plan import make_plan, plan_sha256
 
 
@@ -118,7 +118,7 @@ def test_split_files_are_joined_without_a_gap() -> None:
 
 def test_keep_parts_run_across_the_join() -> None:
     two = case(recording=[{"files": ["a.mp4", "b.mp4"], "keep": [["0:05", "0:12"], [15, 16]]}])
-    kept = keep_parts(two, [source(10, sha="a"), source(8, sha="b")])
+    kept = case_axis(two, [source(10, sha="a"), source(8, sha="b")]).kept
     assert [tuple(k) for k in kept] == [(0, 5, 10, 0), (1, 0, 2, 5), (1, 5, 6, 7)]
 
 
@@ -376,7 +376,7 @@ def test_any_events_and_narration_give_a_consistent_plan(
         if piece.kind == "play":
             here = Span(piece.start_s, piece.start_s + piece.length_s)
             assert all(here.overlap(b) is None or here.overlap(b).length_s < 1e-5 for b in body)  # type: ignore[union-attr]
-        assert sound_start_s(piece, plan.pieces) >= 0
+        assert Timeline(pieces=plan.pieces).sound(piece).start_s >= 0
     if voice:
         from pipeline.model.time import total_s
 

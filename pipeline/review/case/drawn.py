@@ -13,24 +13,22 @@ from pipeline.analysis.sound.gain import gain_at
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.survey import Survey
+from pipeline.model.time import round_s
+from pipeline.model.timeline import Timeline
 from pipeline.review.case.listen import sound_key
-from pipeline.review.case.parts import case_spans, spans_in_case
 from pipeline.review.case.session import Ready
-from pipeline.review.ducking import Levels, depth_of, on_case_axis
+from pipeline.review.ducking import Levels, at_clip_times, depth_of
 from pipeline.review.report.data import MarkReport, SoundReport
 from pipeline.stages.measure import source_inputs
 from pipeline.stages.planning.levels import levels_of
-from pipeline.stages.planning.parts import Kept
 from pipeline.stages.survey import load_series
 
 
-def case_series(
-    surveys: Sequence[tuple[Survey, Path]], kept: Sequence[Kept]
-) -> dict[str, NDArray[Any]]:
+def case_series(surveys: Sequence[tuple[Survey, Path]], axis: Timeline) -> dict[str, NDArray[Any]]:
     names = ("contrast_loss", "contrast_loss_low", "contrast_loss_high", "smudge", "blur")
     parts: dict[str, list[NDArray[Any]]] = {name: [] for name in ("time_s", *names)}
     held: dict[int, dict[str, NDArray[Any]]] = {}
-    for k in kept:
+    for k in axis.kept:
         if k.source not in held:
             try:
                 held[k.source] = load_series(surveys[k.source][1])
@@ -40,8 +38,8 @@ def case_series(
         if "time_s" not in series or "contrast_loss" not in series:
             continue
         time_s = np.asarray(series["time_s"], np.float64)
-        inside = (time_s >= k.start_s) & (time_s < k.stop_s)
-        parts["time_s"].append(time_s[inside] - k.start_s + k.case_start_s)
+        inside = k.to_case.holds(time_s)
+        parts["time_s"].append(k.to_case.at(time_s[inside]))
         for name in names:
             value = series.get(name)
             known = value is not None and np.shape(value) == time_s.shape
@@ -56,29 +54,25 @@ def case_series(
 def case_sound(
     ready: Ready | None,
     plan: Plan | None,
-    surveys: Sequence[tuple[Survey, Path]],
-    kept: Sequence[Kept],
+    axis: Timeline,
     duration_s: float,
 ) -> SoundReport:
     """What the mix is expected to be, from the measured levels and the planned gains."""
     report = SoundReport()
     if plan is None:
         return report
-    report["narration_speech"] = case_spans(plan, plan.narration)
+    report["narration_speech"] = axis.case_of_clip(plan.narration)
     report["procedure_speech"] = [
-        (a, b)
+        (round_s(a), round_s(b))
         for r in plan.redactions
         if r.what == "speech"
-        for a, b, _, _ in spans_in_case(kept, r.source, r.start_s, r.stop_s)
+        for a, b in axis.case_of_source(r.source, (r.start_s, r.stop_s))
     ]
     if plan.mix is None:
         return report
     report["depth_lu"] = plan.mix.depth_lu
     time_s: NDArray[np.float64] = np.arange(max(1, int(duration_s * 10)), dtype=np.float64) * 0.1
-    out_s = np.full(time_s.shape, np.nan)
-    for p in plan.pieces:
-        on = (time_s >= p.case_start_s) & (time_s < p.case_start_s + p.length_s)
-        out_s[on] = time_s[on] - p.case_start_s + p.out_start_s
+    out_s = axis.clip_times(time_s)
     shown = np.isfinite(out_s)
     gain = np.where(shown, gain_at(plan.mix.background_gain, np.nan_to_num(out_s)), np.nan)
     report["time_s"] = time_s
@@ -87,7 +81,7 @@ def case_sound(
     if levels is None:
         return report
     depth = depth_of(levels, plan)
-    report["difference_lu"] = on_case_axis(depth, plan.pieces, time_s)
+    report["difference_lu"] = at_clip_times(depth, out_s)
     report["difference_share"] = depth.share
     report["difference_heard"] = depth.heard
     return report

@@ -9,10 +9,10 @@ from typing import Any
 from pipeline.model.decisions import Anchor
 from pipeline.model.plan import Plan
 from pipeline.model.survey import Event, Survey
+from pipeline.model.time import round_s
+from pipeline.model.timeline import Timeline
 from pipeline.review.backend import CaseFinding
-from pipeline.review.case.parts import spans_in_case
 from pipeline.review.report.checklist import one_surround
-from pipeline.stages.planning.parts import Kept
 from pipeline.stages.room import NOT_TOLD
 
 DAMAGE_ACTIONS = ("black", "cut")
@@ -23,21 +23,22 @@ OUTSIDE_ACTIONS = ("cut", "freeze")
 def case_findings(
     surveys: Sequence[tuple[Survey, Path]],
     plan: Plan | None,
-    kept: Sequence[Kept],
+    axis: Timeline,
     names: Sequence[str],
 ) -> list[CaseFinding]:
     out: list[CaseFinding] = []
 
     def add(tag: str, source: int, kind: str, start_s: float, stop_s: float, **more: Any) -> None:
         sha256 = surveys[source][0].recording.sha256
-        for part, (a, b, first, last) in enumerate(spans_in_case(kept, source, start_s, stop_s)):
+        shown = axis.shown_of_source(source, (start_s, stop_s))
+        for part, (in_case, (first, last)) in enumerate(shown):
             out.append(
                 CaseFinding(
                     id=f"{tag}{'' if part == 0 else f'-{part}'}",
                     kind=kind,
                     where=names[source],
-                    start_s=a,
-                    stop_s=b,
+                    start_s=round_s(in_case.start_s),
+                    stop_s=round_s(in_case.stop_s),
                     anchor=Anchor(sha256=sha256, start_s=first, stop_s=last, kind=kind),
                     **more,
                 )

@@ -24,6 +24,7 @@ from pipeline.media.stems import Stem
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.time import Span
+from pipeline.model.timeline import case_to_clip
 from pipeline.review.case.session import Ready, Session
 from pipeline.review.decision_values import MIX_SETTINGS
 from pipeline.review.ducking import heard_levels
@@ -116,12 +117,11 @@ class Listener:
         total = round((stop_s - start_s) * RATE_HZ)
         out = np.zeros((2, total), np.float32)
         for piece in plan.pieces:
-            a = max(start_s, piece.case_start_s)
-            b = min(stop_s, piece.case_start_s + piece.length_s)
-            if b <= a:
+            asked = piece.in_case.overlap(Span(start_s, stop_s))
+            if asked is None or piece.kind == "card":
                 continue
-            first = round((piece.out_start_s + a - piece.case_start_s) * RATE_HZ)
-            count = min(round((b - a) * RATE_HZ), total)
+            first = round(case_to_clip(piece).at(asked.start_s) * RATE_HZ)
+            count = min(round(asked.length_s * RATE_HZ), total)
             if mixed and plan.mix is not None:
                 gain_db = self.final_gain(case, ready, plan, sound)
                 made = _finished_sound(plan, options, sound, gain_db, first, count)
@@ -131,7 +131,7 @@ class Listener:
                 for part in (s.read(first, count) for s in both if s is not None):
                     made += part if part.shape[0] == 2 else np.repeat(part, 2, axis=0)
                 made = np.clip(made, -1, 1)
-            at = round((a - start_s) * RATE_HZ)
+            at = round((asked.start_s - start_s) * RATE_HZ)
             size = min(made.shape[1], total - at)
             out[:, at : at + size] = made[:, :size]
         return _wav(out)

@@ -19,6 +19,7 @@ from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
+from pipeline.model.timeline import Timeline
 from pipeline.review.case.documents import known_origin, read_document, read_surveys
 from pipeline.review.ducking import Levels
 from pipeline.stages.consent import refuse_closed
@@ -28,7 +29,7 @@ from pipeline.stages.make import CaseRun
 from pipeline.stages.measure import source_inputs, survey_sources
 from pipeline.stages.narration import measure_narration
 from pipeline.stages.planning.given import GlyphInput
-from pipeline.stages.planning.parts import Kept, keep_parts
+from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.planning.plan import make_plan
 from pipeline.stages.progress import no_progress
 from pipeline.store.catalogue import Catalogue
@@ -45,7 +46,7 @@ class Ready:
 
     run: Any
     case: Case
-    kept: list[Kept]
+    axis: Timeline
     revision: int
     seen: int = -1  # version of the decisions that the plan has seen; -1 for none
     stems: dict[str, Any] = field(default_factory=dict)
@@ -134,8 +135,8 @@ class Session:
             run.narration, run.voice = heard.measured, heard.media
         voice = opened.case.consent.model_copy(update={"voice": run.consent.voice})
         document = opened.case.model_copy(update={"consent": voice})
-        kept = keep_parts(document, source_inputs(opened, run.surveyed))
-        return Ready(run, document, kept, revision)
+        axis = case_axis(document, source_inputs(opened, run.surveyed))
+        return Ready(run, document, axis, revision)
 
     def scratch(self, case: str) -> Path:
         """A private folder for sound; gone with the server, or swept by the next run."""

@@ -12,6 +12,7 @@ from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
 from pipeline.model.time import round_s
+from pipeline.model.timeline import Timeline
 from pipeline.review.case.session import Ready
 from pipeline.stages.planning.picture import moved_field
 from pipeline.stages.rendering.pictures import compose
@@ -72,17 +73,16 @@ def composed(
     positions: Sequence[Mapping[str, float]] | None,
 ) -> Any:
     """The finished picture at a case time (`render.Shown`), with the mark where it is asked."""
-    piece = next(
-        (p for p in plan.pieces if p.case_start_s <= time_s < p.case_start_s + p.length_s),
-        None,
-    )
-    kept = next(k for k in reversed(ready.kept) if k.case_start_s <= time_s + 1e-6)
-    at = kept.start_s + time_s - kept.case_start_s
-    rate = max(plan.sources[kept.source].frame_rate_hz, 1.0)
+    axis = Timeline(ready.axis.kept, plan.pieces)
+    piece = axis.piece_at_case(time_s)
+    source, at_s = axis.source_at_case(min(time_s, axis.case.stop_s - 1e-3)) or (0, 0.0)
+    if piece is not None:
+        source = piece.source
+    rate = max(plan.sources[source].frame_rate_hz, 1.0)
     one = Piece(
-        kind="black" if piece is None else "play" if piece.kind == "play" else piece.kind,
-        source=kept.source if piece is None else piece.source,
-        start_s=round_s(max(0.0, at - 0.6 / rate))
+        kind="black" if piece is None else piece.kind,
+        source=source,
+        start_s=round_s(max(0.0, at_s - 0.6 / rate))
         if piece is None or piece.kind == "play"
         else piece.start_s,
         length_s=4 / rate,

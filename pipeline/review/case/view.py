@@ -12,12 +12,14 @@ from pipeline.model.decisions import Decisions
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.survey import Survey
+from pipeline.model.time import round_s
+from pipeline.model.timeline import Timeline
 from pipeline.review.backend import CaseState, CaseView, Segment
 from pipeline.review.case import documents
 from pipeline.review.case.copies import copy_path
 from pipeline.review.case.drawn import case_mark, case_series, case_sound
 from pipeline.review.case.found import case_findings
-from pipeline.review.case.parts import case_time, kept_parts, source_names
+from pipeline.review.case.parts import axis_of, source_names
 from pipeline.review.case.session import Ready, Session
 from pipeline.review.cases import case_files
 from pipeline.review.clips import has_release
@@ -30,7 +32,6 @@ from pipeline.review.report.data import SoundReport
 from pipeline.settings import settings_sha256
 from pipeline.stages.inputs import settled_by
 from pipeline.stages.measure import survey_sha256
-from pipeline.stages.planning.parts import Kept
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.ready import read_ready, ready_document
 from pipeline.stages.texts import ShownText, shown_texts, texts_of_plan
@@ -50,9 +51,11 @@ def case_view(session: Session, case: str, decisions: Decisions, series: bool = 
     if plan is not None and [s.sha256 for s in plan.sources] != sources:
         plan = None
     document = ready.case if ready is not None else session.document(case)
-    kept = ready.kept if ready is not None else kept_parts(document, plan, surveys)
+    axis = axis_of(document, plan, surveys)
+    if ready is not None:
+        axis = Timeline(ready.axis.kept, axis.pieces)
     names = source_names(document, plan, len(surveys))
-    segments = _segments(folder, plan, surveys, kept, names)
+    segments = _segments(folder, plan, surveys, axis, names)
     duration_s = segments[-1].start_s + segments[-1].length_s
     missing = consent_missing(session.catalogue, case, plan, document)
     view = CaseView(
@@ -62,12 +65,15 @@ def case_view(session: Session, case: str, decisions: Decisions, series: bool = 
         state="planned",
         duration_s=duration_s,
         segments=segments,
-        findings=case_findings(surveys, plan, kept, names),
-        series=case_series(surveys, kept) if series else {},
-        sound=case_sound(ready, plan, surveys, kept, duration_s) if series else SoundReport(),
+        findings=case_findings(surveys, plan, axis, names),
+        series=case_series(surveys, axis) if series else {},
+        sound=case_sound(ready, plan, axis, duration_s) if series else SoundReport(),
         sound_settings={name: float(getattr(options.sound, name)) for name in MIX_SETTINGS},
         mark=case_mark(plan, ready, options),
-        chapters=[(case_time(plan, c.start_s), c.title) for c in plan.chapters] if plan else [],
+        chapters=[
+            (round_s(axis.case_at_clip(c.start_s) or 0.0), c.title)
+            for c in (plan.chapters if plan else ())
+        ],
         checklist=checklist(ready.run)
         if series and ready is not None and ready.run.plan is not None
         else (),
@@ -95,11 +101,11 @@ def _segments(
     folder: WorkFolder,
     plan: Plan | None,
     surveys: Sequence[tuple[Survey, Path]],
-    kept: Sequence[Kept],
+    axis: Timeline,
     names: Sequence[str],
 ) -> list[Segment]:
     out = []
-    for k in kept:
+    for k in axis.kept:
         survey, _ = surveys[k.source]
         recording = survey.recording
         copy = copy_path(folder, recording.sha256)
@@ -108,7 +114,7 @@ def _segments(
                 name=names[k.source],
                 sha256=recording.sha256,
                 start_s=k.case_start_s,
-                length_s=k.stop_s - k.start_s,
+                length_s=k.in_case.length_s,
                 source_start_s=k.start_s,
                 width_px=recording.width_px,
                 height_px=recording.height_px,

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from pipeline import __version__
+from pipeline.model.timeline import Timeline
 from pipeline.review.case_axis import in_case_time
 from pipeline.review.report.checklist import checklist, one_surround
 from pipeline.review.report.data import (
@@ -23,7 +24,7 @@ from pipeline.review.report.write import build_report
 from pipeline.review.standing import State
 from pipeline.stages.make import CaseRun
 from pipeline.stages.measure import source_inputs
-from pipeline.stages.planning.parts import keep_parts
+from pipeline.stages.planning.parts import case_axis
 
 
 def case_report(run: CaseRun) -> str:
@@ -69,7 +70,8 @@ def report_data(run: CaseRun) -> ReportData:
     )
 
     pieces = run.plan.pieces if run.plan is not None else ()
-    return in_case_time(data, keep_parts(case, source_inputs(run.opened, run.surveyed)), pieces)
+    kept = case_axis(case, source_inputs(run.opened, run.surveyed)).kept
+    return in_case_time(data, Timeline(kept, pieces))
 
 
 def _links(run: CaseRun) -> list[tuple[str, str]]:

@@ -23,7 +23,7 @@ def chapters_of(
     starts: list[tuple[float, str]] = []
     if named is not None:
         for case_s, title in named:
-            out = Timeline(pieces).clip_of_case([(case_s, float("inf"))])
+            out = Timeline(pieces=pieces).clip_of_case([(case_s, float("inf"))])
             if not out:
                 continue
             if starts and out[0].start_s <= starts[-1][0] + 1e-3:

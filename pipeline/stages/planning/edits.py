@@ -10,10 +10,10 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Edit, Restoration
 from pipeline.model.survey import Event
 from pipeline.model.time import Span, merge_spans, round_s
+from pipeline.model.timeline import Timeline
 from pipeline.stages.damage import damage_action
 from pipeline.stages.judged import decision_on
 from pipeline.stages.planning.given import SourceInput
-from pipeline.stages.planning.parts import Kept, case_spans
 from pipeline.stages.restore import plan_restoration
 
 JOIN_CLEARED_S = 3.0
@@ -21,7 +21,7 @@ JOIN_CLEARED_S = 3.0
 
 def decided_edits(
     sources: Sequence[SourceInput],
-    kept: Sequence[Kept],
+    axis: Timeline,
     narration: Sequence[Span],
     options: Options,
     decisions: Sequence[Decision],
@@ -29,7 +29,7 @@ def decided_edits(
     edits: list[Edit] = []
     for number, source in enumerate(sources):
         for event in source.survey.events:
-            edits.append(_edit_of(number, source, event, kept, narration, options, decisions))
+            edits.append(_edit_of(number, source, event, axis, narration, options, decisions))
     return edits
 
 
@@ -37,7 +37,7 @@ def _edit_of(
     number: int,
     source: SourceInput,
     event: Event,
-    kept: Sequence[Kept],
+    axis: Timeline,
     narration: Sequence[Span],
     options: Options,
     decisions: Sequence[Decision],
@@ -63,7 +63,7 @@ def _edit_of(
                 float(decision.value.get("stop_s", span.stop_s)),
             )
     narrated = any(
-        s.overlap(n) is not None for s in case_spans(number, span, kept) for n in narration
+        s.overlap(n) is not None for s in axis.case_of_source(number, span) for n in narration
     )
     if event.kind == "damage":
         action, span, reason = damage_action(span, decision, narrated, lens.damage)

@@ -42,6 +42,14 @@ class NarrationInput:
     warnings: list[str] = field(default_factory=list)
     offset_confidence: float | None = None
 
+    def in_case(self, span: tuple[float, float]) -> Span:
+        """A span of the narration's own axis in case time; it may begin before the case."""
+        return Span(span[0] + self.offset_s, span[1] + self.offset_s)
+
+    def own_time(self, case_s: float) -> float:
+        """A moment of case time on the narration's own axis."""
+        return case_s - self.offset_s
+
 
 @dataclass(frozen=True)
 class GlyphInput:

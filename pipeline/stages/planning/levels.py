@@ -12,8 +12,8 @@ from pipeline.model.decisions import Decision
 from pipeline.model.options import Options, SoundOptions
 from pipeline.model.plan import Piece, Redaction
 from pipeline.model.time import Span, merge_spans
+from pipeline.model.timeline import Timeline
 from pipeline.stages.planning.given import NarrationInput, SourceInput
-from pipeline.stages.planning.pieces import sound_start_s
 
 if TYPE_CHECKING:
     from pipeline.analysis.sound.track_levels import TrackLevels
@@ -39,7 +39,7 @@ def _hops(pieces: Sequence[Piece], duration_s: float, power_of: Any) -> NDArray[
     out = np.zeros(int(np.ceil(duration_s / HOP_S)))
     for piece in pieces:
         first = round(piece.out_start_s / HOP_S)
-        count = round((piece.out_start_s + piece.length_s) / HOP_S) - first
+        count = round(piece.in_clip.stop_s / HOP_S) - first
         if count > 0:
             out[first : first + count] = power_of(piece, count)[: max(0, len(out) - first)]
     return out
@@ -73,11 +73,8 @@ def mix_of(
         sources, pieces, narration, duration_s, redactions, channels, live
     )
     if narration is not None:
-        lost_s = sum(
-            max(0.0, min(s.stop_s, -narration.offset_s) - s.start_s)
-            for s in narration.spans
-            if s.start_s + narration.offset_s < 0
-        )
+        begins_s = narration.own_time(0.0)
+        lost_s = sum(max(0.0, min(s.stop_s, begins_s) - s.start_s) for s in narration.spans)
         if lost_s > 0.05:
             warnings.append(f"{lost_s:.1f} s of narration lie before the start and are not heard")
     return plan_mix(
@@ -106,12 +103,13 @@ def levels_of(
     """
     from pipeline.analysis.sound.track_levels import TrackLevels
 
+    timeline = Timeline(pieces=pieces)
+
     def procedure(piece: Piece, count: int) -> NDArray[np.float64]:
         power = sources[piece.source].series.get("sound_hop_power")
         if power is None or not piece.sound or sources[piece.source].still:
             return np.zeros(count)
-        # A frozen picture holds start_s; its sound goes on with the case.
-        return _take(power, sound_start_s(piece, pieces), count)
+        return _take(power, timeline.sound(piece).start_s, count)
 
     if live:
         rest = narration.rest_hop_power if narration is not None else None
@@ -132,7 +130,7 @@ def levels_of(
 
         def narrated(piece: Piece, count: int) -> NDArray[np.float64]:
             # A mono voice played by two channels counts twice (BS.1770-5, equation 2).
-            power = _take(heard.hop_power, piece.case_start_s - heard.offset_s, count)
+            power = _take(heard.hop_power, heard.own_time(piece.case_start_s), count)
             return power * (2.0 if channels == 2 else 1.0)
 
         voice = TrackLevels(_hops(pieces, duration_s, narrated))
@@ -141,14 +139,11 @@ def levels_of(
 
 def replaced_spans(pieces: Sequence[Piece], redactions: Sequence[Redaction]) -> list[Span]:
     """Spans of the clip in which the procedure sound is replaced."""
-    out = []
-    for piece in pieces:
-        start_s = sound_start_s(piece, pieces)
-        here = Span(start_s, start_s + piece.length_s)
-        for r in redactions:
-            if r.of_sound and r.source == piece.source:
-                overlap = here.overlap(Span(r.start_s, r.stop_s))
-                if overlap is not None:
-                    shift = piece.out_start_s - start_s
-                    out.append(Span(overlap.start_s + shift, overlap.stop_s + shift))
-    return merge_spans(out)
+    timeline = Timeline(pieces=pieces)
+    return merge_spans(
+        span
+        for source in sorted({r.source for r in redactions})
+        for span in timeline.clip_of_sound(
+            source, [(r.start_s, r.stop_s) for r in redactions if r.of_sound and r.source == source]
+        )
+    )

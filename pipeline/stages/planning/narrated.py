@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -12,17 +11,12 @@ from pipeline.model.time import Span, format_time, merge_spans, round_s
 from pipeline.model.timeline import Timeline
 from pipeline.stages.planning.given import NarrationInput
 from pipeline.stages.planning.levels import HOP_S
-from pipeline.stages.planning.parts import Kept
 
 
-def narration_case_spans(narration: NarrationInput, kept: Sequence[Kept]) -> list[Span]:
-    """Narrated spans in case time; what lies before the start is lost and said so elsewhere."""
-    moved = [
-        Span(max(0.0, s.start_s + narration.offset_s), s.stop_s + narration.offset_s)
-        for s in narration.spans
-    ]
-    start_s = kept[0].case_start_s
-    return merge_spans(Span(max(start_s, a), b) for a, b in moved if b > start_s)
+def narration_case_spans(narration: NarrationInput, start_s: float) -> list[Span]:
+    """Narrated spans in case time; what lies before `start_s` is lost and said so elsewhere."""
+    spans = [narration.in_case(s) for s in narration.spans]
+    return merge_spans(Span(max(start_s, a), b) for a, b in spans if b > start_s)
 
 
 def narration_of_part(
@@ -36,8 +30,7 @@ def narration_of_part(
 
     if narration is None:
         return None, part
-    by_s = narration.offset_s
-    spoken = [Span(s.start_s + by_s, s.stop_s + by_s) for s in narration.spans]
+    spoken = [narration.in_case(s) for s in narration.spans]
     heard = heard_part(part, spoken, narration.hop_power, narration.offset_s, HOP_S)
     hop_s = narration.offset_s + HOP_S * (np.arange(len(narration.hop_power)) + 0.5)
     inside = (hop_s >= heard.start_s) & (hop_s < heard.stop_s)
@@ -58,20 +51,18 @@ def heard_in_clip(timeline: Timeline, heard: Span | None) -> tuple[float, float]
     return (round_s(shown[0].start_s), round_s(shown[-1].stop_s)) if shown else (0.0, 0.0)
 
 
-def captions_of(
-    narration: NarrationInput, kept: Sequence[Kept], timeline: Timeline, heard: Span | None
-) -> list[Caption]:
+def captions_of(narration: NarrationInput, timeline: Timeline, heard: Span | None) -> list[Caption]:
     """The narrator's words on the clip's axis.
 
     A cue of which less than half is heard is left out: most of its words were cut.
     """
     out = []
     for start_s, stop_s, text in narration.captions:
-        a, b = start_s + narration.offset_s, stop_s + narration.offset_s
+        a, b = narration.in_case((start_s, stop_s))
         cue: Span | None = Span(max(0.0, a), b)
         if heard is not None and cue is not None:
             cue = cue.overlap(heard)
-        told = cue is not None and b > kept[0].case_start_s
+        told = cue is not None and b > timeline.case.start_s
         shown = timeline.clip_of_case([cue]) if cue is not None and told else []
         if sum(span.length_s for span in shown) < 0.5 * (stop_s - start_s):
             continue

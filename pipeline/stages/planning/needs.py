@@ -10,10 +10,10 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Need, PlannedSource, Redaction
 from pipeline.model.time import Span, format_time, subtract_spans
+from pipeline.model.timeline import Timeline
 from pipeline.stages.judged import NARRATOR, decision_on
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
 from pipeline.stages.planning.given import SourceInput
-from pipeline.stages.planning.parts import Kept, case_spans
 from pipeline.stages.planning.picture import has_field
 from pipeline.stages.room import unmarked
 
@@ -23,12 +23,12 @@ MARK_REACH_S = 0.5  # two detectors end the same words a little apart
 def field_needs(
     sources: Sequence[SourceInput],
     planned: Sequence[PlannedSource],
-    kept: Sequence[Kept],
+    axis: Timeline,
     options: Options,
 ) -> list[Need]:
     needs = []
     for number, source in enumerate(sources):
-        used = [Span(k.start_s, k.stop_s) for k in kept if k.source == number]
+        used = axis.used(number)
         fields = source.survey.field
         if not used:
             continue
@@ -67,16 +67,14 @@ def field_needs(
     return needs
 
 
-def looked_needs(
-    sources: Sequence[SourceInput], kept: Sequence[Kept], options: Options
-) -> list[Need]:
+def looked_needs(sources: Sequence[SourceInput], axis: Timeline, options: Options) -> list[Need]:
     """A search for lettering or faces that was asked for and could not be made."""
     needs = []
     for what in ("lettering", "faces"):
         missed = [
             n
             for n, s in enumerate(sources)
-            if s.survey.measured.get(what) == "off" and any(k.source == n for k in kept)
+            if s.survey.measured.get(what) == "off" and axis.used(n)
         ]
         if missed and getattr(options.anonymity, what):
             needs.append(
@@ -92,7 +90,7 @@ def looked_needs(
 
 def patient_needs(
     sources: Sequence[SourceInput],
-    kept: Sequence[Kept],
+    axis: Timeline,
     options: Options,
     decisions: Sequence[Decision],
 ) -> list[Need]:
@@ -100,10 +98,7 @@ def patient_needs(
     needs = []
     for number, source in enumerate(sources):
         sha256 = source.survey.recording.sha256
-        for part in kept:
-            if part.source != number:
-                continue
-            used = Span(part.start_s, part.stop_s)
+        for used in axis.used(number):
             gaps = second_patient_spans(source.survey.field, used, options.anonymity)
             needs += [
                 patient_need(number, source.recording_index, gap, why)
@@ -120,10 +115,9 @@ def _rejected(decisions: Sequence[Decision], sha256: str, kind: str, span: Span)
 
 def sound_needs(
     sources: Sequence[SourceInput],
-    kept: Sequence[Kept],
+    axis: Timeline,
     case: Case,
     options: Options,
-    used: Sequence[Sequence[Span]],
     overruled: Sequence[Redaction],
     narration: Sequence[Span],
 ) -> list[Need]:
@@ -132,15 +126,17 @@ def sound_needs(
     shared = live or (case.narration is not None and case.narration.channel)
     left: list[tuple[int, Span]] = []
     if live:
+        used = [axis.used(n) for n in range(len(sources))]
         left = unmarked([s.survey for s in sources], used, overruled)
         marked = [
             s.padded(MARK_REACH_S)
             for r in overruled
             if r.reason == NARRATOR
-            for s in case_spans(r.source, Span(r.start_s, r.stop_s), kept)
+            for s in axis.case_of_source(r.source, (r.start_s, r.stop_s))
         ]
         # Heard as the narrator, and no finding: nobody could mark it.
-        left += [(kept[0].source, s) for s in subtract_spans(narration, marked)]
+        for span in subtract_spans(narration, marked):
+            left += axis.source_of_case(span)
     if shared and not case.consent.voice and (left or not live):
         marks = f", or be marked as the narrator's, as {len(left)} spans are not" if live else ""
         needs.append(
@@ -155,7 +151,11 @@ def sound_needs(
         )
     if not options.sound.redact_speech and not case.consent.voice:
         kept_in = next(
-            (k for k in kept if sources[k.source].recording.audio and not sources[k.source].still),
+            (
+                k
+                for k in axis.kept
+                if sources[k.source].recording.audio and not sources[k.source].still
+            ),
             None,
         )
         if kept_in is not None:

@@ -3,90 +3,107 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Literal
 
-from pipeline.model.plan import Edit, Piece, PlannedSource
+from pipeline.model.plan import Edit, Origin, Piece, PlannedSource
 from pipeline.model.time import Span, format_time, round_s, subtract_spans
+from pipeline.model.timeline import Kept, Stretch, Timeline, goes_on
 from pipeline.stages.card import CARD_S
 from pipeline.stages.clear_picture import CLEAR, Clearness
-from pipeline.stages.planning.parts import Kept
 
 TAIL_S = 0.5
 FADE_S = 0.24  # common practice, no source
 
 
 def pieces_of(
-    kept: Sequence[Kept],
+    axis: Timeline,
     edits: Sequence[Edit],
     planned: Sequence[PlannedSource],
     clearness: dict[int, Clearness],
     warnings: list[str],
 ) -> list[Piece]:
+    """The pieces of the kept parts of `axis` after the edits, in order."""
     pieces: list[Piece] = []
-    out_s = 0.0
-
-    def add(kind: Any, source: int, start_s: float, length_s: float, case_s: float,
-            sound: bool, reason: str, origin: Any) -> None:  # fmt: skip
-        nonlocal out_s
-        if length_s < 1e-6:
-            return
-        pieces.append(
-            Piece(
-                kind=kind,
-                source=source,
-                start_s=round_s(start_s),
-                length_s=round_s(length_s),
-                case_start_s=round_s(case_s),
-                out_start_s=round_s(out_s),
-                sound=sound,
-                reason=reason,
-                origin=origin,
-            )
-        )
-        out_s += length_s
-
-    for part in kept:
-        here = Span(part.start_s, part.stop_s)
-        shift = part.case_start_s - part.start_s
+    for part in axis.kept:
         if planned[part.source].still:
-            add(
-                "freeze", part.source, 0.0, here.length_s, part.case_start_s, False, "still", "case"
-            )
-            continue
-        cuts = [
-            Span(e.start_s, e.stop_s)
-            for e in edits
-            if e.source == part.source and e.action == "cut"
-        ]
-        holds = [e for e in edits if e.source == part.source and e.action in ("freeze", "black")]
-        taken = cuts + [Span(e.start_s, e.stop_s) for e in holds]
-        for span in subtract_spans([here], cuts):
-            at_s = span.start_s
-            for hold in sorted(holds, key=lambda e: e.start_s):
-                overlap = Span(hold.start_s, hold.stop_s).overlap(Span(at_s, span.stop_s))
-                if overlap is None:
-                    continue
-                add(
-                    "play",
-                    part.source,
-                    at_s,
-                    overlap.start_s - at_s,
-                    at_s + shift,
-                    True,
-                    "",
-                    "case",
-                )
-                inside_s = None
-                if hold.action == "freeze":
-                    inside_s = _hold(planned[part.source], clearness[part.source], overlap, here,
-                                     taken, warnings)  # fmt: skip
-                kind = "freeze" if inside_s is not None else "black"
-                room = hold.kind == "out_of_body"
-                add(kind, part.source, inside_s or 0.0, overlap.length_s, overlap.start_s + shift,
-                    not room, hold.reason, hold.origin)  # fmt: skip
-                at_s = overlap.stop_s
-            add("play", part.source, at_s, span.stop_s - at_s, at_s + shift, True, "", "case")
+            here = Stretch(0.0, part.in_case.length_s, part.case_start_s)
+            _add(pieces, part.source, here, kind="freeze", sound=False, reason="still")
+        else:
+            _add_played(pieces, part, edits, planned[part.source], clearness, warnings)
     return [_faded(pieces[n - 1] if n else None, piece) for n, piece in enumerate(pieces)]
+
+
+def _add_played(
+    pieces: list[Piece],
+    part: Kept,
+    edits: Sequence[Edit],
+    source: PlannedSource,
+    clearness: dict[int, Clearness],
+    warnings: list[str],
+) -> None:
+    """A kept part of a video: played but for what is cut, held or black."""
+    here = Span(part.start_s, part.stop_s)
+    own = [e for e in edits if e.source == part.source]
+    cuts = [Span(e.start_s, e.stop_s) for e in own if e.action == "cut"]
+    holds = [e for e in own if e.action in ("freeze", "black")]
+    taken = cuts + [Span(e.start_s, e.stop_s) for e in holds]
+    for span in subtract_spans([here], cuts):
+        at_s = span.start_s
+        for hold in sorted(holds, key=lambda e: e.start_s):
+            hole = Span(hold.start_s, hold.stop_s).overlap(Span(at_s, span.stop_s))
+            if hole is None:
+                continue
+            _add(pieces, part.source, _of(part, at_s, hole.start_s))
+            held_s = None
+            if hold.action == "freeze":
+                held_s = _hold(source, clearness[part.source], hole, here, taken, warnings)
+            _add(
+                pieces,
+                part.source,
+                _of(part, *hole),
+                kind="black" if held_s is None else "freeze",
+                held_s=held_s or 0.0,
+                sound=hold.kind != "out_of_body",
+                reason=hold.reason,
+                origin=hold.origin,
+            )
+            at_s = hole.stop_s
+        _add(pieces, part.source, _of(part, at_s, span.stop_s))
+
+
+def _of(part: Kept, start_s: float, stop_s: float) -> Stretch:
+    """A stretch of a kept part, from source time to case time."""
+    return Stretch(start_s, stop_s, part.to_case.at(start_s))
+
+
+def _add(
+    pieces: list[Piece],
+    source: int,
+    here: Stretch,
+    *,
+    kind: Literal["play", "freeze", "black", "card"] = "play",
+    held_s: float | None = None,
+    sound: bool = True,
+    reason: str = "",
+    origin: Origin = "case",
+) -> None:
+    """A piece after the last one. here: its source time in case time; held_s: of its picture."""
+    length_s = here.stop_s - here.start_s
+    if length_s < 1e-6:
+        return
+    pieces.append(
+        Piece(
+            kind=kind,
+            source=source,
+            start_s=round_s(here.start_s if held_s is None else held_s),
+            length_s=round_s(length_s),
+            case_start_s=round_s(here.to_s),
+            out_start_s=round_s(pieces[-1].in_clip.stop_s if pieces else 0.0),
+            sound=sound,
+            reason=reason,
+            origin=origin,
+        )
+    )
 
 
 def _faded(previous: Piece | None, piece: Piece) -> Piece:
@@ -131,7 +148,7 @@ def extend_for_narration(
     if not pieces or not narration:
         return
     last = pieces[-1]
-    end_s = last.case_start_s + last.length_s
+    end_s = last.in_case.stop_s
     over_s = narration[-1].stop_s - end_s
     tail_s = TAIL_S
     if until_s is not None:
@@ -149,59 +166,26 @@ def extend_for_narration(
     warnings.append(
         f"the narration is {over_s:.1f} s longer than the picture: the last picture is held"
     )
-    pieces.append(
-        Piece(
-            kind="black" if last.kind == "black" else "freeze",
-            source=last.source,
-            start_s=round_s(held),
-            length_s=round_s(over_s + tail_s),
-            case_start_s=round_s(end_s),
-            out_start_s=round_s(last.out_start_s + last.length_s),
-            sound=False,
-            reason="the narration is longer than the picture",
-            origin="case",
-        )
+    _add(
+        pieces,
+        last.source,
+        Stretch(0.0, over_s + tail_s, end_s),
+        kind="black" if last.kind == "black" else "freeze",
+        held_s=held,
+        sound=False,
+        reason="the narration is longer than the picture",
     )
 
 
 def add_card(pieces: list[Piece]) -> None:
     """The card after the last picture, without sound of the room."""
     last = pieces[-1]
-    pieces.append(
-        Piece(
-            kind="card",
-            source=last.source,
-            start_s=round_s(last.start_s + (last.length_s if last.kind == "play" else 0.0)),
-            length_s=CARD_S,
-            case_start_s=round_s(last.case_start_s + last.length_s),
-            out_start_s=round_s(last.out_start_s + last.length_s),
-            sound=False,
-            reason="the measured value",
-            origin="case",
-        )
+    _add(
+        pieces,
+        last.source,
+        Stretch(0.0, CARD_S, last.in_case.stop_s),
+        kind="card",
+        held_s=last.start_s + (last.length_s if last.kind == "play" else 0.0),
+        sound=False,
+        reason="the measured value",
     )
-
-
-def goes_on(previous: Piece | None, piece: Piece) -> bool:
-    """True if `piece` plays on where `previous` stopped: the same shot, no cut."""
-    return (
-        previous is not None
-        and previous.kind == piece.kind == "play"
-        and previous.source == piece.source
-        and abs(previous.start_s + previous.length_s - piece.start_s) < 1e-3
-    )
-
-
-def sound_start_s(piece: Piece, pieces: Sequence[Piece]) -> float:
-    """Where in the source the sound of a piece starts.
-
-    For a played piece it is the picture's start; under a frozen or black picture the
-    sound goes on from where the last played piece of that source left case time.
-    """
-    if piece.kind == "play":
-        return piece.start_s
-    near = [p for p in pieces if p.source == piece.source and p.kind == "play"]
-    if not near:
-        return piece.start_s
-    anchor = min(near, key=lambda p: abs(p.case_start_s - piece.case_start_s))
-    return max(0.0, anchor.start_s + piece.case_start_s - anchor.case_start_s)

@@ -30,7 +30,7 @@ from pipeline.stages.planning.narrated import (
     narration_of_part,
 )
 from pipeline.stages.planning.needs import field_needs, looked_needs, patient_needs, sound_needs
-from pipeline.stages.planning.parts import keep_parts, restrict
+from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.planning.picture import output_size, planned_source
 from pipeline.stages.planning.pieces import add_card, extend_for_narration, pieces_of
 from pipeline.stages.planning.redactions import redactions_of, seen_in_picture
@@ -58,10 +58,10 @@ def make_plan(
     """
     first = next((s for s in sources if not s.still), sources[0])
     width_px, height_px = output_size(first.recording, options)
-    kept = keep_parts(case, sources)
+    axis = case_axis(case, sources)
     if cut_to is not None:
-        kept = restrict(kept, cut_to)
-    if not kept:
+        axis = axis.cut_to(cut_to)
+    if not axis.kept:
         raise InputError(
             "Nothing is kept of the recordings",
             "parts that lie outside of them",
@@ -76,13 +76,14 @@ def make_plan(
         )
         for n, s in enumerate(sources)
     ]
-    case_narration = narration_case_spans(narration, kept) if narration and narrated else []
+    case_narration: list[Span] = []
+    if narration is not None and narrated:
+        case_narration = narration_case_spans(narration, axis.case.start_s)
     heard: Span | None = None
     if cut_to is not None:
-        ended_s = kept[-1].case_start_s + kept[-1].stop_s - kept[-1].start_s
         narration, heard = narration_of_part(narration, cut_to, warnings)
         case_narration = [s for n in case_narration if (s := n.overlap(heard)) is not None]
-    edits = decided_edits(sources, kept, case_narration, options, decisions)
+    edits = decided_edits(sources, axis, case_narration, options, decisions)
     live = bool(case.narration and case.narration.live and narrated)
     rooms = [
         room_sound(s.survey, n, decisions, options.sound.redact_pad_s, live)
@@ -94,7 +95,7 @@ def make_plan(
         n: Clearness(s.survey, s.series, options.lens.event_loss, covered_spans(redactions, n))
         for n, s in enumerate(sources)
     }
-    pieces = pieces_of(kept, edits, planned, clearness, warnings)
+    pieces = pieces_of(axis, edits, planned, clearness, warnings)
     if narration is not None and narrated:
         extend_for_narration(
             pieces, case_narration, planned, warnings, cut_to.stop_s if cut_to else None
@@ -107,14 +108,15 @@ def make_plan(
             "",
             "look at the report of fieldstop survey; give the field in case.toml if it is wrong",
         )
-    duration_s = round_s(pieces[-1].out_start_s + pieces[-1].length_s)
-    if cut_to is not None and cut_to.stop_s - ended_s > 0.05 and pieces[-1].kind != "card":
-        end_s = pieces[-1].case_start_s + pieces[-1].length_s
-        if cut_to.stop_s - end_s > 0.05:
+    duration_s = round_s(pieces[-1].in_clip.stop_s)
+    if cut_to is not None:
+        ended_s = axis.case.stop_s
+        shown_s = max(ended_s, pieces[-1].in_case.stop_s)  # a narration may go on
+        if cut_to.stop_s - shown_s > 0.05:
             warnings.append(
                 f"the case ends at {format_time(ended_s)}: the clip is shorter than asked for"
             )
-    timeline = Timeline(pieces)
+    timeline = Timeline(axis.kept, pieces)
     out_narration = timeline.clip_of_case(case_narration)
     overruled = [
         r
@@ -122,14 +124,13 @@ def make_plan(
         for r in (*rooms[n].overruled, *seen_in_picture(s, n, decisions)[1])
     ]
     warnings += not_followed([] if case.consent.voice else rooms, decisions)
-    needs += field_needs(sources, planned, kept, options)
-    needs += looked_needs(sources, kept, options)
-    needs += patient_needs(sources, kept, options, decisions)
-    used = [[Span(k.start_s, k.stop_s) for k in kept if k.source == n] for n in range(len(sources))]
-    needs += sound_needs(sources, kept, case, options, used, overruled, case_narration)
+    needs += field_needs(sources, planned, axis, options)
+    needs += looked_needs(sources, axis, options)
+    needs += patient_needs(sources, axis, options, decisions)
+    needs += sound_needs(sources, axis, case, options, overruled, case_narration)
     for number, source in enumerate(sources):
         name = f"recording {source.recording_index + 1}"
-        needs += damage_needs(number, name, source.survey, used[number], edits)
+        needs += damage_needs(number, name, source.survey, axis.used(number), edits)
     channels = sound_channels(sources, options)
     mix = None
     if (narration is not None and narrated) or any(planned[p.source].has_sound for p in pieces):
@@ -173,7 +174,7 @@ def make_plan(
         restorations=restorations(sources, edits),
         card=checked_card(case.measured) if pieces[-1].kind == "card" and case.measured else "",
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
-        captions=captions_of(narration, kept, timeline, heard) if narration and narrated else [],
+        captions=captions_of(narration, timeline, heard) if narration and narrated else [],
         poster_s=poster_s(pieces, clearness, duration_s),
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
         voice_heard=heard_in_clip(timeline, heard) if narration and narrated else None,

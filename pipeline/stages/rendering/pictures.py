@@ -14,11 +14,11 @@ from pipeline.media.write import PictureWriter, planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
+from pipeline.model.timeline import goes_on
 from pipeline.stages.card import draw_card
 from pipeline.stages.draft import paint_draft
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.planning.picture import moved_field
-from pipeline.stages.planning.pieces import goes_on
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.blanking import BLACK, Blanker
 from pipeline.stages.rendering.given import SourceMedia

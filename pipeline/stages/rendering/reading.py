@@ -11,6 +11,7 @@ from pipeline.media.time_stamps import ReadReport
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan, PlannedSource
 from pipeline.model.time import format_time
+from pipeline.model.timeline import pictures
 from pipeline.stages.rendering.given import SourceMedia
 
 
@@ -24,7 +25,7 @@ def piece_pictures(
     """(out time, picture) of one piece; a held or black picture is repeated."""
     source = media[piece.source]
     limit = fit_height(plan, plan.sources[piece.source])
-    stop_s = piece.start_s + piece.length_s
+    shown = pictures(piece)
     if piece.kind == "play":
         empty = True
         report = ReadReport()
@@ -33,14 +34,14 @@ def piece_pictures(
             source.recording,
             report=report,
             start_s=piece.start_s,
-            stop_s=stop_s,
+            stop_s=shown.stop_s,
             max_height_px=limit,
             matrix=plan.matrix,
             double_rate=options.output.deinterlace == "double",
             threads=options.machine.threads,
         )
         for picture in prefetched(reading):
-            out_s = piece.out_start_s + max(0.0, picture.time_s - piece.start_s)
+            out_s = shown.at(max(piece.start_s, picture.time_s))
             yield (0.0 if empty and piece.out_start_s == 0 else out_s), picture
             empty = False
             stood, stood_s = picture, out_s
@@ -48,7 +49,7 @@ def piece_pictures(
             damage += told_damage(report, piece, source)
         # Damaged at its end: the last picture stands until the part ends.
         step_s = 1 / max(plan.frame_rate_hz, 1.0)
-        end_s = piece.out_start_s + piece.length_s - step_s
+        end_s = piece.in_clip.stop_s - step_s
         if not empty and end_s - stood_s > 1.5 * step_s:
             yield end_s, stood
         return
@@ -76,11 +77,11 @@ def told_damage(report: ReadReport, piece: Piece, media: SourceMedia) -> list[st
 
     What lies before the part is left out: decoding after a seek begins in mid-air.
     """
-    stop_s = piece.start_s + piece.length_s
+    played = pictures(piece)
     spans = [
         f"{format_time(a)} to {format_time(b)}"
         for a, b in report.damaged_spans(media.recording.jumps)
-        if b >= piece.start_s and a < stop_s
+        if b >= played.start_s and a < played.stop_s
     ]
     if not spans:
         return []

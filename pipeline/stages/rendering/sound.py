@@ -15,7 +15,7 @@ from pipeline.media.stems import Stem, write_stem
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan, PlannedSource
 from pipeline.model.time import Span
-from pipeline.stages.planning.pieces import sound_start_s
+from pipeline.model.timeline import Timeline
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
 
@@ -137,10 +137,12 @@ def procedure_sound(media: SourceMedia, plan: Plan) -> Iterator[NDArray[np.float
 
 
 def _procedure_blocks(plan: Plan, stems: dict[int, Stem]) -> Iterator[NDArray[np.float32]]:
+    timeline = Timeline(pieces=plan.pieces)
+
     def read(piece: Piece, start: int, count: int) -> NDArray[np.float32]:
         if piece.source not in stems or not piece.sound:
             return np.zeros((2, count), np.float32)
-        first = round(sound_start_s(piece, plan.pieces) * RATE_HZ)
+        first = round(timeline.sound(piece).start_s * RATE_HZ)
         return stems[piece.source].read(first + start, count)
 
     yield from _gathered(plan, 2, read)
@@ -152,10 +154,11 @@ def _gathered(
     """Sound of the pieces one after the other; short fades where they do not join."""
     edge = round(EDGE_S * RATE_HZ)
     ramp = (0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)).astype(np.float32)
-    joins = [False, *(_sound_joins(a, b, plan) for a, b in pairwise(plan.pieces)), False]
+    timeline = Timeline(pieces=plan.pieces)
+    joins = [False, *(_sound_joins(a, b, plan, timeline) for a, b in pairwise(plan.pieces)), False]
     for number, piece in enumerate(plan.pieces):
-        first = round(piece.out_start_s * RATE_HZ)
-        total = round((piece.out_start_s + piece.length_s) * RATE_HZ) - first
+        first = round(piece.in_clip.start_s * RATE_HZ)
+        total = round(piece.in_clip.stop_s * RATE_HZ) - first
         at = 0
         while at < total:
             count = min(RATE_HZ, total - at)
@@ -170,7 +173,7 @@ def _gathered(
             at += count
 
 
-def _sound_joins(a: Piece, b: Piece, plan: Plan) -> bool:
+def _sound_joins(a: Piece, b: Piece, plan: Plan, timeline: Timeline) -> bool:
     if a.source != b.source or a.sound != b.sound:
         # Parts of a split recording are joined without a gap.
         one, two = plan.sources[a.source], plan.sources[b.source]
@@ -180,7 +183,7 @@ def _sound_joins(a: Piece, b: Piece, plan: Plan) -> bool:
             and a.start_s + a.length_s >= one.duration_s - 0.05
             and b.start_s <= 0.05
         )
-    return abs(sound_start_s(a, plan.pieces) + a.length_s - sound_start_s(b, plan.pieces)) < 2e-3
+    return abs(timeline.sound(a).stop_s - timeline.sound(b).start_s) < 2e-3
 
 
 def on_clip_axis(
@@ -198,8 +201,8 @@ def on_clip_axis(
 
     def blocks() -> Iterator[NDArray[np.float32]]:
         for piece in plan.pieces:
-            first = round(piece.out_start_s * RATE_HZ)
-            total = round((piece.out_start_s + piece.length_s) * RATE_HZ) - first
+            first = round(piece.in_clip.start_s * RATE_HZ)
+            total = round(piece.in_clip.stop_s * RATE_HZ) - first
             start = round(piece.case_start_s * RATE_HZ) - shift
             for at in range(0, total, RATE_HZ):
                 block = stem.read(start + at, min(RATE_HZ, total - at))

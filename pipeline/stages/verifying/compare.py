@@ -13,9 +13,9 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
 from pipeline.model.release import Check
+from pipeline.model.timeline import goes_on
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.planning.picture import moved_field
-from pipeline.stages.planning.pieces import goes_on
 from pipeline.stages.rendering.blanking import Blanker
 from pipeline.stages.restore import RESTORED_WORDS, Restorer, words_box, words_shown
 from pipeline.stages.verifying.result import Verified, make_check

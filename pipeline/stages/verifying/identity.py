@@ -11,6 +11,7 @@ from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering
 from pipeline.model.time import Span, subtract_spans
+from pipeline.model.timeline import Timeline
 from pipeline.stages import detectors
 from pipeline.stages.judged import beside, judged
 from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
@@ -64,24 +65,15 @@ def let_through(plan: Plan, what: str, found: Lettering | Face) -> bool:
     """True if a person rejected exactly this: the box holds its middle, all of the time."""
     x = found.box_px[0] + found.box_px[2] / 2
     y = found.box_px[1] + found.box_px[3] / 2
+    timeline = Timeline(pieces=plan.pieces)
     shown: list[Span] = []
-    for piece in plan.pieces:
-        scale, dx, dy = plan.sources[piece.source].moved
-        here = Span(piece.start_s, piece.start_s + piece.length_s)
-        for r in plan.overruled:
-            if r.what != what or r.source != piece.source or r.box_px is None:
-                continue
-            left, top = r.box_px[0] * scale + dx, r.box_px[1] * scale + dy
-            inside = 0 <= x - left <= r.box_px[2] * scale and 0 <= y - top <= r.box_px[3] * scale
-            if not inside:
-                continue
-            span = Span(r.start_s, r.stop_s)
-            if piece.kind == "freeze" and span.start_s <= piece.start_s < span.stop_s:
-                shown.append(Span(piece.out_start_s, piece.out_start_s + piece.length_s))
-            overlap = here.overlap(span) if piece.kind == "play" else None
-            if overlap is not None:
-                shift = piece.out_start_s - piece.start_s
-                shown.append(Span(overlap.start_s + shift, overlap.stop_s + shift))
+    for r in plan.overruled:
+        if r.what != what or r.box_px is None:
+            continue
+        scale, dx, dy = plan.sources[r.source].moved
+        left, top = r.box_px[0] * scale + dx, r.box_px[1] * scale + dy
+        if 0 <= x - left <= r.box_px[2] * scale and 0 <= y - top <= r.box_px[3] * scale:
+            shown += timeline.clip_of_source(r.source, [(r.start_s, r.stop_s)])
     # Seen between two samples of the finished file: the ends lie up to a sample outside.
     reach = [(s.start_s - SAMPLE_S, s.stop_s + SAMPLE_S) for s in shown]
     return not subtract_spans([(found.start_s, found.stop_s)], reach)

@@ -18,6 +18,7 @@ from pipeline.model.plan import Piece, Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.model.time import Span
+from pipeline.model.timeline import pictures
 from pipeline.stages import detectors
 from pipeline.stages.damage import ShownDamage
 from pipeline.stages.progress import Progress
@@ -52,7 +53,8 @@ def expected_pictures(
             source, plan.width_px, plan.height_px, options.field.edge_inset_px,
             [r for r in plan.redactions if r.source == source.number],
         )  # fmt: skip
-        here = Span(piece.start_s, piece.start_s + piece.length_s)
+        shown_at = pictures(piece)
+        here = Span(piece.start_s, shown_at.stop_s)
         whole = here.length_s <= WHOLE_S or not seekable(media[piece.source].recording)
         for window in [here] if whole else _windows(here):
             first_s, last_s = None, window.start_s
@@ -72,14 +74,13 @@ def expected_pictures(
                 last_s = picture.time_s
                 if not whole and picture.time_s > first_s + WINDOW_S:
                     break
-                out_s = piece.out_start_s + picture.time_s - piece.start_s
+                out_s = shown_at.at(picture.time_s)
                 if piece.fade_s and out_s < piece.out_start_s + piece.fade_s + SAMPLE_S / 10:
                     continue  # the picture before the cut still shows through
                 yield out_s, piece, picture.time_s, picture, blanker
             if first_s is not None:
                 seen = Span(max(here.start_s, first_s), last_s + 1e-3)
-                out_s = piece.out_start_s + seen.start_s - here.start_s
-                shown.read(watch, media[piece.source].recording, piece.source, seen, out_s)
+                shown.read(watch, media[piece.source].recording, piece, seen)
 
 
 def _windows(span: Span) -> list[Span]:

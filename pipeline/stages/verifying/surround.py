@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from pipeline.analysis.field.surround import SURROUND_LIMIT, brightest_outside, outside_mask
 from pipeline.media.frame import Picture
 from pipeline.model.field import FieldSpan, field_at
-from pipeline.model.plan import Piece, Plan
+from pipeline.model.plan import Plan
 from pipeline.model.release import Check
+from pipeline.model.timeline import Timeline, picture_time
 from pipeline.stages.card import card_box
 from pipeline.stages.planning.picture import has_field, moved_field
 from pipeline.stages.verifying.result import make_check
@@ -22,20 +23,19 @@ class Surround:
 
     def __init__(self, plan: Plan, edge_inset_px: float) -> None:
         self._plan, self._inset_px = plan, edge_inset_px
+        self._timeline = Timeline(pieces=plan.pieces)
         self._worst, self._worst_s = 0.0, 0.0
         self._looked = 0
         self._masks: dict[int, tuple[FieldSpan, NDArray[np.uint8]]] = {}
         self._fielded = any(has_field(s.fields) for s in plan.sources)
 
     def look(self, picture: Picture) -> None:
-        piece = piece_at(self._plan, picture.time_s)
+        piece = self._timeline.piece_at_clip(picture.time_s)
         source = self._plan.sources[piece.source]
         planes = picture.planes()
         if not has_field(source.fields) and piece.kind not in ("black", "card"):
             return
-        source_s = piece.start_s
-        if piece.kind == "play":
-            source_s += picture.time_s - piece.out_start_s
+        source_s = picture_time(piece, picture.time_s)
         outside = self._outside(source.fields, source_s, source.moved, planes[0].shape)
         if piece.kind in ("black", "card"):
             outside = outside_mask(None, *planes[0].shape)
@@ -72,12 +72,3 @@ class Surround:
         unit = "code values" + (f", at {self._worst_s:.1f} s" if self._worst else "")
         passed = self._looked > 0 and self._worst <= SURROUND_LIMIT
         return make_check("surround black", self._worst, SURROUND_LIMIT, unit, passed)
-
-
-def piece_at(plan: Plan, out_s: float) -> Piece:
-    """The piece shown at `out_s` of the clip."""
-    found = plan.pieces[0]
-    for piece in plan.pieces:
-        if piece.out_start_s <= out_s + 1e-4:
-            found = piece
-    return found
