@@ -7,15 +7,17 @@ from these classes (see `pipeline.settings`).
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any, Literal
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, create_model, field_validator
 
+from pipeline.model.kinds import KINDS
+from pipeline.model.kinds.kind import Kind
 from pipeline.model.pseudonym import CASE_PATTERN
 
 Audience = Literal["teaching", "public"]
 Look = Literal["before-release", "after"]
-EditAction = Literal["keep", "cut", "freeze", "clear"]
 
 
 class Section(BaseModel):
@@ -98,23 +100,37 @@ class MarkOptions(Section):
     )
 
 
-class LensOptions(Section):
-    """Fog and other disturbances, and what is done about them."""
-
+class _LensLimits(Section):
     event_loss: float = option(0.15, "contrast loss from which fog is an event", ge=0.05, le=0.9)
     event_min_s: float = option(0.5, "shortest event", "s", ge=0.1, le=10)
-    fog: EditAction = option("keep", "what the plan proposes for fog")
-    smudge: EditAction = option("keep", "what the plan proposes for a smudged lens")
-    blur: EditAction = option("keep", "what the plan proposes for blur")
-    dark: EditAction = option("keep", "what the plan proposes for a dark picture")
-    glare: EditAction = option("keep", "what the plan proposes for glare")
-    out_of_body: Literal["cut", "freeze"] = option(
-        "cut", "what happens to pictures outside the body; never shown"
+
+
+def _settings_of(kinds: Iterable[Kind]) -> dict[str, Any]:
+    """Fields of the section `lens` that the kinds of finding declare."""
+    out: dict[str, Any] = {}
+    for kind in kinds:
+        if kind.setting:
+            out[kind.kind] = Literal[kind.choices], option(kind.action, kind.setting)
+        for more in kind.options:
+            value = option(more.default, more.comment, more.unit, **more.limits)
+            out[more.name] = type(more.default), value
+    return out
+
+
+if TYPE_CHECKING:
+
+    class LensOptions(_LensLimits):
+        """As below; what is asked for by name."""
+
+        out_of_body_margin_s: float = 0.5
+
+else:
+    LensOptions = create_model(
+        "LensOptions",
+        __base__=_LensLimits,
+        __doc__="Fog and other disturbances, and what is done about them.",
+        **_settings_of(KINDS),
     )
-    damage: Literal["black", "cut"] = option(
-        "black", "what happens to damaged pictures; shown only where a person said why"
-    )
-    out_of_body_margin_s: float = option(0.5, "added on both sides of it", "s", ge=0, le=5)
 
 
 class SoundOptions(Section):

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
+from pipeline.model.kinds import EVENT_KINDS
 
-EventKind = Literal["fog", "smudge", "blur", "dark", "glare", "out_of_body", "damage"]
-EVENT_KINDS: tuple[EventKind, ...] = (
-    "fog", "smudge", "blur", "dark", "glare", "out_of_body", "damage",
-)  # fmt: skip
+
+def _known(kind: str) -> str:
+    if kind not in EVENT_KINDS:
+        raise ValueError(f"no kind of disturbance: {kind}")
+    return kind
+
+
+EventKind = Annotated[
+    str, AfterValidator(_known), Field(json_schema_extra={"enum": list(EVENT_KINDS)})
+]
 
 
 class SurveyedRecording(Part):

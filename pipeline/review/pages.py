@@ -14,7 +14,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.model.time import format_time
-from pipeline.review.plots import KINDS, look
+from pipeline.review.plots import LOOKS, look
 
 CAUTIONS = (
     "Not a medical device, and not for diagnosis.",
@@ -78,7 +78,7 @@ def environment() -> Environment:
     env.filters["time"] = format_time
     env.filters["plain"] = plain
     env.filters["number"] = number
-    env.globals["kinds"] = KINDS
+    env.globals["kinds"] = LOOKS
     env.globals["look"] = look
     return env
 

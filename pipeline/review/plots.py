@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.model.kinds import KINDS
 from pipeline.model.survey import Event
 from pipeline.review.series import pack, reduce_together
 
@@ -27,18 +28,7 @@ class Look(NamedTuple):
 # Colours: Okabe and Ito, 'Color Universal Design' (2008), the set for figures that
 # colour-blind readers can tell apart: orange, sky blue, bluish green, yellow, blue,
 # vermillion, reddish purple, black.
-KINDS: dict[str, Look] = {
-    "fog": Look("Fog", "#0072B2", "rising", "F"),
-    "smudge": Look("Smudge", "#E69F00", "dots", "S"),
-    "blur": Look("Blur", "#56B4E9", "level", "B"),
-    "dark": Look("Dark", "#777777", "cross", "D"),
-    "glare": Look("Glare", "#F0E442", "upright", "G"),
-    "out_of_body": Look("Out of body", "#D55E00", "grid", "O"),
-    "damage": Look("Damage", "#777777", "grid", "X"),
-    "lettering": Look("Lettering", "#CC79A7", "falling", "L"),
-    "face": Look("Face", "#CC79A7", "cross", "P"),
-    "speech": Look("Room speech", "#009E73", "falling", "R"),
-    "undecided": Look("Sound nobody can tell", "#009E73", "dots", "U"),
+LOOKS: dict[str, Look] = {k.kind: Look(k.name, k.color, k.pattern, k.sign) for k in KINDS} | {
     "narration": Look("Narration", "#0072B2", "solid", "N"),
     "redaction": Look("Redaction", "#CC79A7", "falling", "X"),
     "withheld": Look("Withheld", "#D55E00", "grid", "!"),
@@ -51,7 +41,34 @@ SILENT_LUFS = -60.0  # quieter than this is drawn as a gap
 
 
 def look(kind: str) -> Look:
-    return KINDS.get(kind) or Look(kind.replace("_", " ").capitalize(), "#777777", "level", "•")
+    return LOOKS.get(kind) or Look(kind.replace("_", " ").capitalize(), "#777777", "level", "•")
+
+
+def kinds_payload() -> list[dict[str, Any]]:
+    """The kinds of finding as the page takes them, in the order in which people read them.
+
+    severity: its words for a measured loss ({} is the number), for an unknown one, and for
+    each way in which it was found. event: it is drawn as a band over the loss.
+    """
+    return [
+        {
+            "kind": k.kind,
+            "name": k.name,
+            "sign": k.sign,
+            "pattern": k.pattern,
+            "color": k.color,
+            "action": k.action,
+            "actions": list(k.actions),
+            "reasons": list(k.reasons),
+            "event": k.event,
+            "severity": {
+                "measured": k.severity.measured,
+                "unmeasured": k.severity.unmeasured,
+                "told": dict(k.severity.told),
+            },
+        }
+        for k in KINDS
+    ]
 
 
 def spans(pairs: Iterable[Sequence[float]]) -> list[list[float]]:

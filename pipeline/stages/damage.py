@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from pipeline.model.decisions import Decision
+from pipeline.model.kinds import BY_NAME
 from pipeline.model.plan import Edit, Need, Piece, Plan, Redaction
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
@@ -27,18 +28,18 @@ REASON = "damaged in the recording"
 
 
 def damage_action(
-    span: Span, decision: Decision | None, narrated: bool, wanted: Literal["black", "cut"]
+    span: Span, decision: Decision | None, narrated: bool, wanted: str
 ) -> tuple[str, Span, str]:
     """(action, span, reason) for a damaged stretch.
 
     A person may let it be shown with a reason, choose cut or black, or widen it; never narrow it.
     """
-    action: str = wanted
+    action = wanted
     if decision is not None and decision.verb == "reject" and followed(decision):
         return "keep", span, decision.reason
     if decision is not None and decision.verb == "change":
         chosen = str(decision.value.get("action", action))
-        action = chosen if chosen in ("black", "cut") else action
+        action = chosen if chosen in BY_NAME["damage"].actions else action
         span = Span(
             min(span.start_s, float(decision.value.get("start_s", span.start_s))),
             max(span.stop_s, float(decision.value.get("stop_s", span.stop_s))),

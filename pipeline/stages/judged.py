@@ -10,19 +10,12 @@ import re
 from collections.abc import Sequence
 
 from pipeline.model.decisions import Decision
+from pipeline.model.kinds import KINDS
 from pipeline.model.plan import Plan, Redaction
 from pipeline.model.release import Check
 from pipeline.model.time import Span
 
-NARRATOR = "it is the narrator"
-_SOUND = (NARRATOR, "not speech: instrument", "not speech: another sound")
-REASONS: dict[str, tuple[str, ...]] = {
-    "speech": _SOUND,
-    "undecided": (*_SOUND, "nobody speaks"),
-    "lettering": ("no lettering: tissue or instrument", "lettering that names nobody"),
-    "face": ("no face: tissue or instrument", "no living face: a drawing or a model"),
-    "damage": ("the picture is whole", "damaged, but shown on purpose"),
-}
+REASONS: dict[str, tuple[str, ...]] = {k.kind: k.reasons for k in KINDS if k.reasons}
 
 
 def decision_on(

@@ -7,16 +7,13 @@ from typing import NamedTuple
 
 from pipeline.analysis.sound.speech_spans import ROOM_PAD_S
 from pipeline.model.decisions import Decision
+from pipeline.model.kinds.identity import NARRATOR, UNDECIDED
 from pipeline.model.plan import Origin, Redaction
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span, round_s, subtract_spans
-from pipeline.stages.judged import NARRATOR, decision_on, followed, unreasoned
+from pipeline.stages.judged import decision_on, followed, unreasoned
 
-NOT_TOLD = {
-    "too low": "too low to tell whether somebody speaks",
-    "too clipped": "too clipped to tell whether somebody speaks",
-    "no answer": "the detectors gave no answer",
-}
+NOT_TOLD = UNDECIDED.severity.told
 SURE = "the detectors are sure of speech: only consent for voices keeps it"
 
 

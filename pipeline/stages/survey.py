@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.lens.events import find_events
 from pipeline.errors import InputError
 from pipeline.media.frame import reduce_rgb
 from pipeline.media.guard import probe_apart
@@ -257,11 +258,8 @@ def _measured(
     finally:
         spool.close()
     series: dict[str, NDArray[Any]] = dict(lens_fold.finish().series())
-    events = find_events(
-        series, fields, duration_s, options.lens.event_loss, options.lens.event_min_s
-    )
+    events = find_events(series, fields, duration_s, options.lens.model_dump(), _pictures(harmed))
     series["print_time_s"], series["prints"] = prints.finish()
-    events = _with_damage(events, harmed)
     series |= {f"activity_{name}": grid for name, grid in activity.finish().items()}
     speech, loudness = Speech(), None
     if recording.audio and not source.still:
@@ -376,14 +374,9 @@ def _measured_time(report: ReadReport, recording: Recording) -> tuple[float, flo
     return round(rate_hz, 6), round(report.last_s + 1 / rate_hz, 6)
 
 
-def _with_damage(events: Sequence[Event], harmed: Sequence[Damage]) -> list[Event]:
-    """Events in order of time, damage of the picture among them."""
-    damaged = [
-        Event(kind="damage", start_s=d.start_s, stop_s=d.stop_s, confidence=1.0)
-        for d in harmed
-        if d.what == "picture"
-    ]
-    return sorted([*events, *damaged], key=lambda e: (e.start_s, e.kind))
+def _pictures(harmed: Sequence[Damage]) -> list[tuple[float, float]]:
+    """Spans of damaged picture."""
+    return [(d.start_s, d.stop_s) for d in harmed if d.what == "picture"]
 
 
 def _warnings(
@@ -553,14 +546,11 @@ def settle(
     where nothing is kept for their settings, or where other parts count as outside the body.
     key: of the survey in the cache.
     """
-    from pipeline.analysis.lens.events import find_events
-
     old = kept.survey
     events = find_events(
-        kept.series, old.field, old.recording.duration_s,
-        options.lens.event_loss, options.lens.event_min_s,
+        kept.series, old.field, old.recording.duration_s, options.lens.model_dump(),
+        _pictures(old.damage),
     )  # fmt: skip
-    events = _with_damage(events, old.damage)
     name = _look_name(old.field, events, options)
     data = cache.get(key, name)
     look = _Look.model_validate_json(data) if data is not None else None

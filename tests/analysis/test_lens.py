@@ -306,7 +306,7 @@ def test_events_follow_the_threshold_and_the_least_length() -> None:
     fields = [whole_picture(320, 240, 0, 20, 1)]
     spans = [(e.start_s, e.stop_s) for e in find_events(series_of(loss), fields, 20.0)]
     assert spans == [(8.0, 8.6), (12.0, 16.0)]
-    high = find_events(series_of(loss), fields, 20.0, event_loss=0.3)
+    high = find_events(series_of(loss), fields, 20.0, {"event_loss": 0.3})
     assert [(e.start_s, e.stop_s) for e in high] == [(8.0, 8.6)]
     assert high[0].peak_loss == pytest.approx(0.4)
 
@@ -386,7 +386,8 @@ def test_fog_that_is_known_by_its_least_loss_only_has_no_number() -> None:
     assert event.peak_loss is None
     assert event.mean_loss is None
     assert 0.5 <= event.confidence <= 1
-    assert find_events(series_of(loss, contrast_loss_low=low), fields, 20.0, event_loss=0.3) == []
+    known = series_of(loss, contrast_loss_low=low)
+    assert find_events(known, fields, 20.0, {"event_loss": 0.3}) == []
     low[40:70] = 0.1
     assert find_events(series_of(loss, contrast_loss_low=low), fields, 20.0) == []
 

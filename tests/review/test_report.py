@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from pipeline.model.release import Check, Looked, Withheld
 from pipeline.model.survey import Event
 from pipeline.review.pages import data_uri, number, plain
-from pipeline.review.plots import KINDS, loss_plot
+from pipeline.review.plots import LOOKS, loss_plot
 from pipeline.review.report.data import ReportData
 from pipeline.review.report.listed import findings
 from pipeline.review.report.pictured import severity_order
@@ -310,8 +310,8 @@ def test_a_picture_that_is_none_is_refused() -> None:
 def test_events_differ_in_hatch_or_sign_and_use_a_published_set() -> None:
     # Okabe and Ito, 'Color Universal Design', 2008 (jfly.uni-koeln.de/color), and greys.
     okabe_ito = {"#E69F00", "#56B4E9", "#009E73", "#F0E442", "#0072B2", "#D55E00", "#CC79A7"}
-    assert {k.color for k in KINDS.values()} <= okabe_ito | {"#777777"}
-    events = [KINDS[k] for k in ("fog", "smudge", "blur", "dark", "glare", "out_of_body")]
+    assert {k.color for k in LOOKS.values()} <= okabe_ito | {"#777777"}
+    events = [LOOKS[k] for k in ("fog", "smudge", "blur", "dark", "glare", "out_of_body")]
     assert len({k.hatch for k in events}) == 6 and len({k.sign for k in events}) == 6
 
 

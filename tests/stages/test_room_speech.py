@@ -11,11 +11,12 @@ from test_plan import GLYPH, _no_mark, case, decision, narration, source  # noqa
 
 from pipeline.analysis.sound.voice_activity import DETECTORS
 from pipeline.media.stems import write_stem
+from pipeline.model.kinds.identity import NARRATOR
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan, Redaction
 from pipeline.model.survey import Face, Lettering, Speech
 from pipeline.model.time import Span
-from pipeline.stages.judged import NARRATOR, REASONS, judged_lines, without_initials
+from pipeline.stages.judged import REASONS, judged_lines, without_initials
 from pipeline.stages.planning.given import SourceInput
 from pipeline.stages.planning.plan import make_plan
 from pipeline.stages.room import SURE

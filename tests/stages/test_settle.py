@@ -9,7 +9,7 @@ import media_zoo
 import pytest
 
 from pipeline.model.options import Options
-from pipeline.stages import detectors, make
+from pipeline.stages import detectors, measure
 from pipeline.stages.intake import open_case
 from pipeline.stages.progress import no_progress
 from pipeline.stages.survey import Surveyed
@@ -30,7 +30,7 @@ def survey(scope_clip: media_zoo.Clip, tmp_path: Path) -> Any:
     opened = open_case(scope_clip.path)
 
     def run(options: Options, cache: str = "a") -> Surveyed:
-        return make.survey_source(
+        return measure.survey_source(
             opened, 0, options, tmp_path, no_progress, Cache(1, tmp_path / cache)
         )
 
@@ -46,7 +46,7 @@ def test_the_same_settings_give_the_same_survey(
 ) -> None:
     """To the letter: a sign-off holds the hash of the survey."""
     fresh = survey(plain())
-    monkeypatch.setattr(make, "survey_file", never)
+    monkeypatch.setattr(measure, "survey_file", never)
     monkeypatch.setattr(detectors, "look", never)
     kept = survey(plain())
     assert kept.survey.to_json() == fresh.survey.to_json()
@@ -62,7 +62,7 @@ def test_other_thresholds_find_events_in_the_kept_series(
     low = survey(plain())
     strict = plain(lens__event_loss=0.8)
     afresh = survey(strict, cache="b")
-    monkeypatch.setattr(make, "survey_file", never)
+    monkeypatch.setattr(measure, "survey_file", never)
     settled = survey(strict)
     assert settled.survey.to_json() == afresh.survey.to_json()
     assert len(settled.survey.events) < len(low.survey.events)
@@ -80,7 +80,7 @@ def test_detectors_look_again_only_for_their_own_settings(
         return [], []
 
     survey(plain())
-    monkeypatch.setattr(make, "survey_file", never)
+    monkeypatch.setattr(measure, "survey_file", never)
     monkeypatch.setattr(detectors, "look", look)
     on = plain(anonymity__faces=True)
     assert survey(on).survey.measured["faces"] != "off"

@@ -18,6 +18,7 @@ from pipeline.analysis.lens.tables import (
     LensResult,
     Tables,
 )
+from pipeline.model.kinds.out_of_body import FOREIGN_SHARE
 
 # evidence of a veil that stays: from here on the interval reaches up, there is no number,
 # and, seen for so long, there is fog of at least so much
@@ -89,9 +90,7 @@ def solve_tables(tables: Tables) -> LensResult:
         blur = np.where(known, blur, np.nan)
         gain = np.where(known, np.exp(got.g), np.nan)
         air = np.full(n, luma_air)
-        tile_loss = solve.solve_tiles(
-            n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air
-        )
+        tile_loss = solve.solve_tiles(n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air)
         tile_loss[np.isnan(loss)] = np.nan
         at = blocks[:, 0].astype(np.int64)
         light_i, light_j = (mean[at] @ registration.LUMA for mean in (p.mean_i, p.mean_j))
@@ -104,7 +103,7 @@ def solve_tables(tables: Tables) -> LensResult:
             np.log((light_j + 1e-4) / (light_i + 1e-4)),
         )
         foreign = np.nan_to_num(s[:, 10], nan=1.0)
-        inside = foreign < max(events.FOREIGN_SHARE, float(np.median(foreign)) + 0.35)
+        inside = foreign < max(FOREIGN_SHARE, float(np.median(foreign)) + 0.35)
         smudges = smudge.find_smudges(
             n,
             readings,

@@ -7,17 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.model.decisions import Anchor
+from pipeline.model.kinds import BY_NAME
 from pipeline.model.plan import Plan
 from pipeline.model.survey import Event, Survey
 from pipeline.model.time import round_s
 from pipeline.model.timeline import Timeline
 from pipeline.review.backend import CaseFinding
 from pipeline.review.report.checklist import one_surround
-from pipeline.stages.room import NOT_TOLD
-
-DAMAGE_ACTIONS = ("black", "cut")
-EVENT_ACTIONS = ("keep", "cut", "freeze", "clear")
-OUTSIDE_ACTIONS = ("cut", "freeze")
 
 
 def case_findings(
@@ -27,6 +23,8 @@ def case_findings(
     names: Sequence[str],
 ) -> list[CaseFinding]:
     out: list[CaseFinding] = []
+    damaged, letter, mien = BY_NAME["damage"], BY_NAME["lettering"], BY_NAME["face"]
+    spoken, untold = BY_NAME["speech"], BY_NAME["undecided"]
 
     def add(tag: str, source: int, kind: str, start_s: float, stop_s: float, **more: Any) -> None:
         sha256 = surveys[source][0].recording.sha256
@@ -46,16 +44,13 @@ def case_findings(
 
     for source, (survey, _) in enumerate(surveys):
         for n, event in enumerate(survey.events):
-            outside = event.kind == "out_of_body"
-            known = event.peak_loss is not None
+            kind = BY_NAME[event.kind]
             if event.kind == "damage":
                 continue  # below, with its sign
             add(
                 f"e{source}-{n}", source, event.kind, event.start_s, event.stop_s,
-                bad=f"{event.peak_loss:.2f} lost" if known else "loss unknown",
-                level=event.peak_loss,
-                action=_action(plan, source, event) or ("cut" if outside else "keep"),
-                actions=OUTSIDE_ACTIONS if outside else EVENT_ACTIONS,
+                bad=kind.severity.words(event.peak_loss), level=event.peak_loss,
+                action=_action(plan, source, event) or kind.action, actions=kind.actions,
             )  # fmt: skip
         for n, damage in enumerate(survey.damage):
             seen = damage.what == "picture"
@@ -65,33 +60,33 @@ def case_findings(
             add(
                 f"d{source}-{n}", source, "damage", damage.start_s, damage.stop_s,
                 bad=f"{damage.what}: {damage.sign}", level=None,
-                action=(_action(plan, source, planned) or "black") if seen else "replace",
-                actions=DAMAGE_ACTIONS if seen else (), rejectable=seen,
+                action=(_action(plan, source, planned) or damaged.action) if seen else "replace",
+                actions=damaged.actions if seen else (), rejectable=seen,
             )  # fmt: skip
         for n, letters in enumerate(one_surround(survey).lettering):
             inside = letters.where == "field"
             add(
                 f"l{source}-{n}", source, "lettering", letters.start_s, letters.stop_s,
-                bad="inside the field" if inside else "outside the field", level=None,
-                action="blank", actions=(), rejectable=inside,
+                bad=letter.severity.words(letters.where), level=None,
+                action=letter.action, actions=letter.actions, rejectable=inside,
                 box_px=letters.box_px if inside else None,
             )  # fmt: skip
         for n, face in enumerate(survey.faces):
             add(
                 f"f{source}-{n}", source, "face", face.start_s, face.stop_s,
-                bad="a face, perhaps", level=None, action="blank", actions=(),
-                box_px=face.box_px,
+                bad=mien.severity.words(None), level=None,
+                action=mien.action, actions=mien.actions, box_px=face.box_px,
             )  # fmt: skip
         heard = survey.speech
         why = heard.undecided_why or ["no answer"] * len(heard.undecided)
-        for tag, kind, pairs, bads in (
-            ("s", "speech", heard.procedure, ["speech in the room"] * len(heard.procedure)),
-            ("u", "undecided", heard.undecided, [NOT_TOLD[w] for w in why]),
+        for tag, of, pairs, hows in (
+            ("s", spoken, heard.procedure, [None] * len(heard.procedure)),
+            ("u", untold, heard.undecided, why),
         ):
-            for n, ((a, b), bad) in enumerate(zip(pairs, bads, strict=True)):
+            for n, ((a, b), how) in enumerate(zip(pairs, hows, strict=True)):
                 add(
-                    f"{tag}{source}-{n}", source, kind, a, b, bad=bad, level=None,
-                    action="replace", actions=("replace",),
+                    f"{tag}{source}-{n}", source, of.kind, a, b, bad=of.severity.words(how),
+                    level=None, action=of.action, actions=of.actions,
                 )  # fmt: skip
     for n, need in enumerate(plan.needs if plan else []):
         if not need.approvable:

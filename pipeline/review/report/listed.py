@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pipeline.model.kinds import BY_NAME
 from pipeline.model.time import format_time
 from pipeline.review.case_axis import clip_words
 from pipeline.review.pages import data_uri, number, plain
@@ -100,9 +101,7 @@ def _event_findings(data: ReportData) -> list[Finding]:
                     kind=event.kind,
                     start_s=event.start_s,
                     stop_s=event.stop_s,
-                    bad=f"{number(event.peak_loss)} lost"
-                    if event.peak_loss is not None
-                    else "loss unknown",
+                    bad=BY_NAME[event.kind].severity.words(event.peak_loss),
                     level=event.peak_loss,
                     done=done_words(row.get("action", "keep"))
                     if row
@@ -138,7 +137,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
                     kind="lettering",
                     start_s=item.start_s,
                     stop_s=item.stop_s,
-                    bad="outside the field" if item.where == "surround" else "inside the field",
+                    bad=BY_NAME["lettering"].severity.words(item.where),
                     level=None,
                     done=done,
                     needs_person=planned and done == "Not settled",
@@ -154,7 +153,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
                     kind="face",
                     start_s=face.start_s,
                     stop_s=face.stop_s,
-                    bad="a face, perhaps",
+                    bad=BY_NAME["face"].severity.words(None),
                     level=None,
                     done=done_words(row.get("action", "blank"))
                     if row
@@ -169,7 +168,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
 def _sound_findings(data: ReportData) -> list[Finding]:
     out = []
     for kind, key, bad in (
-        ("speech", "procedure_speech", "speech in the room"),
+        ("speech", "procedure_speech", BY_NAME["speech"].severity.words(None)),
         ("undecided", "undecided", "nobody can tell whether somebody speaks"),
         ("speech", "overruled", "found, but a person heard no speech"),
     ):
@@ -213,9 +212,10 @@ def _surveyed_sound(data: ReportData) -> list[Finding]:
     out = []
     for index, (name, survey, _) in enumerate(data.recordings if data.state == "surveyed" else ()):
         heard = survey.speech
-        why: Sequence[str] = heard.undecided_why or ["cannot be judged"] * len(heard.undecided)
-        rows = [("speech", span, "speech in the room") for span in heard.procedure]
-        rows += [("undecided", s, w) for s, w in zip(heard.undecided, why, strict=True)]
+        hows: list[str | None] = list(heard.undecided_why) or [None] * len(heard.undecided)
+        rows: list[tuple[str, tuple[float, float], str | None]]
+        rows = [("speech", span, None) for span in heard.procedure]
+        rows += [("undecided", s, how) for s, how in zip(heard.undecided, hows, strict=True)]
         out += [
             Finding(
                 plots=f"r{index}",
@@ -223,11 +223,11 @@ def _surveyed_sound(data: ReportData) -> list[Finding]:
                 kind=kind,
                 start_s=span[0],
                 stop_s=span[1],
-                bad=bad,
+                bad=BY_NAME[kind].severity.words(how),
                 level=None,
                 done="Not planned yet",
             )
-            for kind, span, bad in rows
+            for kind, span, how in rows
         ]
     return out
 

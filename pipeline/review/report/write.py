@@ -9,7 +9,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from pipeline.review.pages import asset, data_uri, environment, policy_hash, script_json
-from pipeline.review.plots import KINDS
+from pipeline.review.plots import LOOKS
 from pipeline.review.report.data import Player, ReportData
 from pipeline.review.report.disturbed import event_rows, shares, warming
 from pipeline.review.report.drawn import overlays, plots, tracks
@@ -30,7 +30,7 @@ def build_report(data: ReportData) -> str:
     style = asset("uplot.min.css") + "\n" + asset("page.css") + "\n" + asset("report.css")
     script = "\n;\n".join(asset(n) for n in ("uplot.min.js", "plots.js", "report.js"))
     payload = {
-        "looks": {k: v._asdict() for k, v in KINDS.items()},
+        "looks": {k: v._asdict() for k, v in LOOKS.items()},
         "plots": {name: plot for plots in groups.values() for name, plot in plots},
     }
     return (
@@ -64,6 +64,6 @@ def build_report(data: ReportData) -> str:
             tracks=tracks(data),
             players=[(Player(*p).span, data_uri(p[1]), data_uri(p[2])) for p in data.players],
             failed=sum(not c.passed for c in data.checks),
-            used_kinds=[k for k in KINDS if any(f.kind == k for f in listed)],
+            used_kinds=[k for k in LOOKS if any(f.kind == k for f in listed)],
         )
     )

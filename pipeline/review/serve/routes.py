@@ -28,7 +28,7 @@ from pipeline.review.decisions import StaleVersion, noted, version
 from pipeline.review.laid import lay_over
 from pipeline.review.pages import asset, environment, script_json
 from pipeline.review.payload import page_data, page_plots, summary_data
-from pipeline.review.plots import KINDS
+from pipeline.review.plots import LOOKS, kinds_payload
 from pipeline.review.serve.answers import REPORT_POLICY, bug_answer, http_answer, known_answer
 from pipeline.review.serve.bodies import (
     Body,
@@ -124,7 +124,8 @@ class Review:
             data = page_data(self._view(case, decisions, fresh=True), decisions)
             start = {
                 "base": f"/{self.token}",
-                "looks": {k: v._asdict() for k, v in KINDS.items()},
+                "looks": {k: v._asdict() for k, v in LOOKS.items()},
+                "kinds": kinds_payload(),
                 "by": self.by,
                 "view": data,
                 "addable": list(ADDABLE),

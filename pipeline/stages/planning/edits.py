@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.model.decisions import Decision
+from pipeline.model.kinds import BY_NAME
+from pipeline.model.kinds.kind import EVENT_ACTIONS
 from pipeline.model.options import Options
 from pipeline.model.plan import Edit, Restoration
 from pipeline.model.survey import Event
@@ -43,6 +45,7 @@ def _edit_of(
     decisions: Sequence[Decision],
 ) -> Edit:
     lens = options.lens
+    kind = BY_NAME[event.kind]
     action: str = getattr(lens, event.kind)
     span = Span(event.start_s, event.stop_s)
     origin: Any = "settings"
@@ -57,7 +60,7 @@ def _edit_of(
             action = "keep"
         elif decision.verb == "change":
             wanted = str(decision.value.get("action", action))
-            action = wanted if wanted in ("keep", "cut", "freeze", "clear") else action
+            action = wanted if wanted in EVENT_ACTIONS else action
             span = Span(
                 float(decision.value.get("start_s", span.start_s)),
                 float(decision.value.get("stop_s", span.stop_s)),
@@ -66,16 +69,16 @@ def _edit_of(
         s.overlap(n) is not None for s in axis.case_of_source(number, span) for n in narration
     )
     if event.kind == "damage":
-        action, span, reason = damage_action(span, decision, narrated, lens.damage)
+        action, span, reason = damage_action(span, decision, narrated, action)
         origin = "decision" if action == "keep" else origin
     elif event.kind == "out_of_body":
         rejected = decision is not None and decision.verb == "reject"
-        if action not in ("cut", "freeze") and not rejected:
+        if action not in kind.actions and not rejected:
             action = "cut"
         if action == "cut" and narrated:
             action, reason = "freeze", reason + "; narration speaks over it"
     elif action == "clear":
-        if event.kind != "fog":
+        if not kind.restorable:
             action, reason = "keep", reason + "; only fog can be restored"
         elif plan_restoration(number, span, source.series) is None:
             action, reason = "keep", reason + "; the loss is not known well enough to restore"

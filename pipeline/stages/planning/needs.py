@@ -7,11 +7,12 @@ from collections.abc import Sequence
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
 from pipeline.model.field import FieldSpan
+from pipeline.model.kinds.identity import NARRATOR
 from pipeline.model.options import Options
 from pipeline.model.plan import Need, PlannedSource, Redaction
 from pipeline.model.time import Span, format_time, subtract_spans
 from pipeline.model.timeline import Timeline
-from pipeline.stages.judged import NARRATOR, decision_on
+from pipeline.stages.judged import decision_on
 from pipeline.stages.patients import PATIENT_GAP, patient_need, second_patient_spans
 from pipeline.stages.planning.given import SourceInput
 from pipeline.stages.planning.picture import has_field
