@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import resource
 import selectors
 import signal
 import subprocess
@@ -13,6 +12,8 @@ import time
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Protocol
+
+import psutil
 
 from pipeline.batch.worker import Answer, Job, command
 from pipeline.errors import EXIT_INTERRUPTED, OutputError
@@ -68,17 +69,8 @@ class _Worker:
 
 
 def free_memory_mb() -> float:
-    """Memory that can be had without swapping; half of all of it where that is unknown."""
-    try:
-        for line in Path("/proc/meminfo").read_text().splitlines():
-            if line.startswith("MemAvailable:"):
-                return float(line.split()[1]) / 1e3
-    except (OSError, ValueError, IndexError):
-        pass
-    try:
-        return os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2e6
-    except (ValueError, OSError, AttributeError):
-        return 4000.0
+    """Memory that can be had without swapping."""
+    return float(psutil.virtual_memory().available) / 1e6
 
 
 def cores() -> int:
@@ -286,19 +278,16 @@ def tidy(job: Job) -> None:
 
 def tree_use(root: int) -> tuple[float, float]:
     """Resident memory in MB and processor seconds of a process and all below it; zeros
-    where the system does not say."""
-    page, tick = resource.getpagesize(), os.sysconf("SC_CLK_TCK")
+    where there is none. Seconds include those of children that have ended."""
     memory = cpu = 0.0
-    stack = [root]
-    while stack:
-        place = Path(f"/proc/{stack.pop()}")
-        try:
-            # Fields 14 to 17 of stat, counted after the name, which may hold blanks.
-            values = (place / "stat").read_text().rpartition(")")[2].split()
-            memory += int((place / "statm").read_text().split()[1]) * page / 1e6
-            cpu += sum(int(v) for v in values[11:15]) / tick
-            for task in (place / "task").iterdir():
-                stack += [int(c) for c in (task / "children").read_text().split()]
-        except (OSError, IndexError, ValueError):
-            continue
+    try:
+        tree = [psutil.Process(root), *psutil.Process(root).children(recursive=True)]
+    except psutil.Error:
+        return 0.0, 0.0
+    for process in tree:
+        # One that ends meanwhile is left out.
+        with contextlib.suppress(psutil.Error), process.oneshot():
+            used = process.cpu_times()
+            memory += process.memory_info().rss / 1e6
+            cpu += used.user + used.system + used.children_user + used.children_system
     return memory, cpu

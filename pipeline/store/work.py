@@ -277,14 +277,11 @@ class WorkFolder:
 def is_alive(process: int) -> bool:
     """True if a process of that number runs. One that has ended and was not yet collected
     by its parent counts as ended: in a container that may last."""
+    import psutil
+
     try:
-        os.kill(process, 0)
-    except (ProcessLookupError, OverflowError):
+        return psutil.Process(process).status() not in (psutil.STATUS_ZOMBIE, psutil.STATUS_DEAD)
+    except (psutil.NoSuchProcess, ValueError, OverflowError):
         return False
-    except PermissionError:
+    except psutil.Error:
         return True
-    try:
-        state = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0]
-    except (OSError, IndexError):
-        return True
-    return state not in ("Z", "X")
