@@ -63,6 +63,36 @@ def asset(name: str) -> str:
     return resources.files("pipeline.review").joinpath("assets", name).read_text("utf-8")
 
 
+_IMPORT = re.compile(r'^import (?:\{[^}]*\} from )?"(?P<path>\./[^"]+)";\n', re.MULTILINE)
+
+
+def page_modules() -> list[str]:
+    """The modules of the local page's script, as places below the assets."""
+    root = resources.files("pipeline.review").joinpath("assets")
+    found = [f"review/{p.name}" for p in root.joinpath("review").iterdir()]
+    found += [f"review/panels/{p.name}" for p in root.joinpath("review", "panels").iterdir()]
+    return ["hatch.js", "plots.js", "series.js", *sorted(n for n in found if n.endswith(".js"))]
+
+
+def bundle(name: str) -> str:
+    """A module of the assets and those that it imports as one plain script, for a page that opens
+    from disk. All share one scope: a name that two of them define is a mistake that no browser
+    lets pass.
+    """
+    parts: dict[str, str] = {}
+
+    def add(name: str) -> None:
+        if name in parts:
+            return
+        text = asset(name)
+        for found in _IMPORT.finditer(text):
+            add(found["path"].removeprefix("./"))
+        parts[name] = re.sub(r"^export ", "", _IMPORT.sub("", text), flags=re.MULTILINE)
+
+    add(name)
+    return '(() => {\n"use strict";\n' + "\n".join(parts.values()) + "})();\n"
+
+
 def policy_hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 

@@ -24,6 +24,7 @@ from pipeline.review.laid import Laid, lay_over, plan_is_current
 from pipeline.review.pages import number, plain
 from pipeline.review.plots import loss_plot, sound_plots, spans
 from pipeline.review.report.drawn import field_shape
+from pipeline.review.words import MIX
 from pipeline.stages.judged import REASONS
 from pipeline.stages.texts import ShownText
 
@@ -195,7 +196,10 @@ def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> di
                 (view.mark.get("visibility") or {}).get("high"),
             ],
         },
-        "sound": [{"name": k, "value": v, **_limits(k)} for k, v in laid.sound_settings.items()],
+        "sound": [
+            {"name": k, "words": MIX.get(k, k), "value": v, **_limits(k)}
+            for k, v in laid.sound_settings.items()
+        ],
         "chapters": [[a, plain(b)] for a, b in laid.chapters],
         "checklist": [
             {k: plain(v) if isinstance(v, str) else v for k, v in row.items()}

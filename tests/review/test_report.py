@@ -391,7 +391,7 @@ def test_it_is_used_by_keyboard(opened: Any) -> None:
         raise AssertionError("the fog finding is not reached with the arrow keys")
     opened.keyboard.press("Enter")
     assert fog.evaluate("e => e.open")
-    first, last = opened.evaluate("Plots.all.find(p => p.spec.sync === 'r0').range")
+    first, last = opened.evaluate("Report.plots.find(p => p.spec.sync === 'r0').range")
     assert first == pytest.approx(41.2 - 11.6, abs=0.3)
     assert last == pytest.approx(52.8 + 11.6, abs=0.3)
     plot = opened.locator("[data-plot=loss0] .plot-host")
@@ -401,7 +401,7 @@ def test_it_is_used_by_keyboard(opened: Any) -> None:
     words = r"0:4\d\.\d · Contrast lost over the whole field [\d.]+ \(.+\) · Fog$"
     assert re.match(words, said), said
     opened.keyboard.press("0")
-    assert opened.evaluate("Plots.all[0].range[1]") > 350
+    assert opened.evaluate("Report.plots[0].range[1]") > 350
     assert opened.problems == []
 
 

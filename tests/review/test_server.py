@@ -23,6 +23,7 @@ from pipeline.model.decisions import Decisions
 from pipeline.review.backend import CaseFile
 from pipeline.review.decision_file import DecisionFile
 from pipeline.review.decisions import append
+from pipeline.review.pages import page_modules
 from pipeline.review.payload import page_data
 from pipeline.review.serve import bodies
 from pipeline.review.serve.run import ReviewServer
@@ -172,7 +173,7 @@ def test_headers_keep_the_page_to_itself(site: Site) -> None:
     for path in (
         "/",
         "/case/HL-0142",
-        "/static/review.js",
+        "/static/review/main.js",
         site.case,
         "/report/HL-0142",
         "/nothing",
@@ -272,7 +273,7 @@ def test_nothing_outside_is_referred_to(site: Site) -> None:
     for path in (
         "/",
         "/case/HL-0142",
-        "/static/review.js",
+        "/static/review/main.js",
         "/static/plots.js",
         "/static/review.css",
         "/static/page.css",
@@ -574,10 +575,9 @@ def test_the_page_of_an_hour_is_small_and_quick(tmp_path: Path) -> None:
         for n in (
             "page.css",
             "review.css",
-            "plots.js",
-            "review.js",
             "uplot.min.js",
             "uplot.min.css",
+            *page_modules(),
         )
     )
     assert own + (page / "templates" / "review.html").stat().st_size + len(text) <= 300_000

@@ -1,386 +1,320 @@
 /* Draws the plots that plots.py describes. Used by the report and by the local page. */
-"use strict";
-const Plots = (() => {
-  const UNKNOWN = -32768, TOP = 32767;
+import { forgetPatterns, pattern, tone } from "./hatch.js";
+import { clock, unpack } from "./series.js";
 
-  function bytes(text) {
-    const raw = atob(text), out = new Uint8Array(raw.length);
-    for (let i = 0; i < raw.length; i++) out[i] = raw.charCodeAt(i);
-    return out.buffer;
+const LANE = 14;
+const DASH = { solid: [], dashed: [7, 4], dotted: [2, 3] };
+const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200];
+
+/* spec: see plots.py. looks: kind -> {label, color, hatch, sign}.
+   Calls back: onCursor(time_s), onPick(time_s), onRange(start_s, stop_s). */
+class Plot {
+  constructor(box, spec, looks, calls = {}) {
+    this.box = box; this.spec = spec; this.looks = looks; this.calls = calls;
+    const { time, series } = unpack(spec.data);
+    this.time = time; this.series = series;
+    this.full = spec.domain || (time.length ? [time[0], time[time.length - 1]] : [0, 1]);
+    if (this.full[1] <= this.full[0]) this.full = [this.full[0], this.full[0] + 1];
+    this.range = [...this.full];
+    this.readout = document.createElement("p");
+    this.readout.className = "readout";
+    this.host = document.createElement("div");
+    this.host.className = "plot-host";
+    this.host.tabIndex = 0;
+    this.host.setAttribute("role", "group");
+    this.host.setAttribute("aria-roledescription", "plot");
+    this.host.setAttribute("aria-label",
+      `${spec.name}. Arrow keys read it off, plus and minus zoom, 0 shows all.`);
+    this.live = document.createElement("span");
+    this.live.className = "unseen";
+    this.live.setAttribute("aria-live", "polite");
+    box.append(this.host, this.readout, this.live);
+    this.at = null; this.playhead = null; this.chosen = null;
+    this.build();
+    this.host.addEventListener("keydown", (e) => this.key(e));
+    let width = 0;
+    new ResizeObserver(() => {
+      const now = this.host.clientWidth;
+      if (now && now !== width) { width = now; this.u.setSize({ width: now, height: this.height() }); }
+    }).observe(this.host);
   }
 
-  /* The reverse of series.pack: unknown becomes null, which leaves a gap. */
-  function unpack(packed) {
-    const time = Array.from(new Float32Array(bytes(packed.time)));
-    const series = {};
-    for (const [name, part] of Object.entries(packed.series)) {
-      series[name] = Array.from(new Int16Array(bytes(part.data)),
-        (n) => (n === UNKNOWN ? null : part.base + (n + TOP) * part.step));
-    }
-    return { time, series };
-  }
+  lanes() { return this.spec.lanes || []; }
+  height() { return (this.spec.height || 160) + LANE * this.lanes().length; }
 
-  function clock(s, digits = 1) {
-    const unit = 10 ** digits, all = Math.round(Math.max(0, s) * unit);
-    const h = Math.floor(all / (3600 * unit)), m = Math.floor(all / (60 * unit)) % 60;
-    const rest = (all % (60 * unit)) / unit;
-    const tail = rest.toFixed(digits).padStart(digits ? 3 + digits : 2, "0");
-    return h ? `${h}:${String(m).padStart(2, "0")}:${tail}` : `${m}:${tail}`;
-  }
-
-  function tone(name) {
-    return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
-  }
-
-  /* The same hatchings as the SVG patterns in page.html. */
-  const STROKES = {
-    rising: [[0, 8, 8, 0], [-1, 1, 1, -1], [7, 9, 9, 7]],
-    falling: [[0, 0, 8, 8], [-1, 7, 1, 9], [7, -1, 9, 1]],
-    level: [[0, 4, 8, 4]],
-    upright: [[4, 0, 4, 8]],
-    grid: [[0, 4, 8, 4], [4, 0, 4, 8]],
-    cross: [[0, 8, 8, 0], [0, 0, 8, 8]],
-    dots: [], solid: [],
-  };
-  const patterns = new Map();
-  function pattern(ctx, kind, look) {
-    const ratio = devicePixelRatio || 1, ink = tone("--ink"), key = `${kind} ${ratio} ${ink}`;
-    if (patterns.has(key)) return patterns.get(key);
-    const tile = document.createElement("canvas");
-    tile.width = tile.height = Math.round(8 * ratio);
-    const c = tile.getContext("2d");
-    c.scale(tile.width / 8, tile.height / 8);
-    c.globalAlpha = 0.34; c.fillStyle = look.color; c.fillRect(0, 0, 8, 8);
-    c.globalAlpha = 0.75; c.strokeStyle = ink; c.fillStyle = ink; c.lineWidth = 0.9;
-    for (const [x, y, u, v] of STROKES[look.hatch] || []) {
-      c.beginPath(); c.moveTo(x, y); c.lineTo(u, v); c.stroke();
-    }
-    if (look.hatch === "dots") { c.beginPath(); c.arc(4, 4, 1.3, 0, 7); c.fill(); }
-    const made = ctx.createPattern(tile, "repeat");
-    patterns.set(key, made);
-    return made;
-  }
-
-  const LANE = 14;
-  const DASH = { solid: [], dashed: [7, 4], dotted: [2, 3] };
-  const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200];
-
-  /* spec: see plots.py. looks: kind -> {label, color, hatch, sign}.
-     Calls back: onCursor(time_s), onPick(time_s), onRange(start_s, stop_s). */
-  class Plot {
-    constructor(box, spec, looks, calls = {}) {
-      this.box = box; this.spec = spec; this.looks = looks; this.calls = calls;
-      const { time, series } = unpack(spec.data);
-      this.time = time; this.series = series;
-      this.full = spec.domain || (time.length ? [time[0], time[time.length - 1]] : [0, 1]);
-      if (this.full[1] <= this.full[0]) this.full = [this.full[0], this.full[0] + 1];
-      this.range = [...this.full];
-      this.readout = document.createElement("p");
-      this.readout.className = "readout";
-      this.host = document.createElement("div");
-      this.host.className = "plot-host";
-      this.host.tabIndex = 0;
-      this.host.setAttribute("role", "group");
-      this.host.setAttribute("aria-roledescription", "plot");
-      this.host.setAttribute("aria-label",
-        `${spec.name}. Arrow keys read it off, plus and minus zoom, 0 shows all.`);
-      this.live = document.createElement("span");
-      this.live.className = "unseen";
-      this.live.setAttribute("aria-live", "polite");
-      box.append(this.host, this.readout, this.live);
-      this.at = null; this.playhead = null; this.chosen = null;
-      this.build();
-      this.host.addEventListener("keydown", (e) => this.key(e));
-      let width = 0;
-      new ResizeObserver(() => {
-        const now = this.host.clientWidth;
-        if (now && now !== width) { width = now; this.u.setSize({ width: now, height: this.height() }); }
-      }).observe(this.host);
-    }
-
-    lanes() { return this.spec.lanes || []; }
-    height() { return (this.spec.height || 160) + LANE * this.lanes().length; }
-
-    build() {
-      const spec = this.spec, cols = [this.time], list = [{}], bands = [];
-      const axis = {
-        stroke: tone("--soft"), font: "12px " + tone("--face"),
-        grid: { stroke: tone("--grid"), width: 1 }, ticks: { stroke: tone("--grid"), width: 1, size: 4 },
-      };
-      if (spec.band) {
-        for (const of of [spec.band.high, spec.band.low]) {
-          cols.push(this.series[of]);
-          list.push({ stroke: tone("--band-edge"), width: 1, points: { show: false } });
-        }
-        bands.push({ series: [1, 2], fill: tone("--band") });
+  build() {
+    const spec = this.spec, cols = [this.time], list = [{}], bands = [];
+    const axis = {
+      stroke: tone("--soft"), font: "12px " + tone("--face"),
+      grid: { stroke: tone("--grid"), width: 1 }, ticks: { stroke: tone("--grid"), width: 1, size: 4 },
+    };
+    if (spec.band) {
+      for (const of of [spec.band.high, spec.band.low]) {
+        cols.push(this.series[of]);
+        list.push({ stroke: tone("--band-edge"), width: 1, points: { show: false } });
       }
-      for (const line of spec.lines) {
-        cols.push(this.series[line.of]);
-        list.push({
-          label: line.name, stroke: tone(line.tone === "first" ? "--line-1" : "--line-2"),
-          width: line.tone === "first" ? 2 : 1.5, dash: DASH[line.look], points: { show: false },
-        });
-      }
-      const lanes = this.lanes().length;
-      const opts = {
-        width: this.host.clientWidth || 560, height: this.height(),
-        legend: { show: false }, series: list, bands,
-        padding: [spec.events ? 18 : 8, 8, LANE * lanes + (spec.ticks === false ? 6 : 0), 0],
-        scales: {
-          x: { time: false, range: () => this.range },
-          y: { range: () => spec.range },
-        },
-        axes: [
-          { ...axis, size: 26, show: spec.ticks !== false, values: (u, ticks) => {
-              const step = ticks.length > 1 ? ticks[1] - ticks[0] : 1;
-              return ticks.map((t) => clock(t, step < 1 ? 1 : 0));
-            }, incrs: STEPS, space: 62 },
-          { ...axis, size: 46, space: spec.height < 80 ? 14 : 26 },
-        ],
-        cursor: {
-          y: false, drag: { x: true, y: false, setScale: false, dist: 4 }, points: { show: false },
-          sync: spec.sync ? { key: spec.sync, setSeries: false, scales: ["x", null] } : undefined,
-        },
-        hooks: {
-          drawAxes: [(u) => this.under(u)],
-          draw: [(u) => { this.over(u); if (this.calls.onDraw) this.calls.onDraw(this); }],
-          setCursor: [(u) => {
-            const left = u.cursor.left;
-            this.read(left >= 0 ? u.posToVal(left, "x") : null);
-          }],
-          setSelect: [(u) => {
-            if (u.select.width < 6) return;
-            const a = u.posToVal(u.select.left, "x"), b = u.posToVal(u.select.left + u.select.width, "x");
-            u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
-            if (this.calls.onSelect && this.calls.onSelect(a, b)) return;
-            this.show(a, b);
-          }],
-        },
-      };
-      opts.cursor.bind = { dblclick: () => () => { this.show(...this.full); return null; } };
-      if (this.u) this.u.destroy();
-      this.u = new uPlot(opts, cols, this.host);
-      this.u.over.addEventListener("click", (e) => {
-        if (this.calls.onPick) this.calls.onPick(this.u.posToVal(e.offsetX, "x"));
+      bands.push({ series: [1, 2], fill: tone("--band") });
+    }
+    for (const line of spec.lines) {
+      cols.push(this.series[line.of]);
+      list.push({
+        label: line.name, stroke: tone(line.tone === "first" ? "--line-1" : "--line-2"),
+        width: line.tone === "first" ? 2 : 1.5, dash: DASH[line.look], points: { show: false },
       });
-      this.read(null);
     }
+    const lanes = this.lanes().length;
+    const opts = {
+      width: this.host.clientWidth || 560, height: this.height(),
+      legend: { show: false }, series: list, bands,
+      padding: [spec.events ? 18 : 8, 8, LANE * lanes + (spec.ticks === false ? 6 : 0), 0],
+      scales: {
+        x: { time: false, range: () => this.range },
+        y: { range: () => spec.range },
+      },
+      axes: [
+        { ...axis, size: 26, show: spec.ticks !== false, values: (u, ticks) => {
+            const step = ticks.length > 1 ? ticks[1] - ticks[0] : 1;
+            return ticks.map((t) => clock(t, step < 1 ? 1 : 0));
+          }, incrs: STEPS, space: 62 },
+        { ...axis, size: 46, space: spec.height < 80 ? 14 : 26 },
+      ],
+      cursor: {
+        y: false, drag: { x: true, y: false, setScale: false, dist: 4 }, points: { show: false },
+        sync: spec.sync ? { key: spec.sync, setSeries: false, scales: ["x", null] } : undefined,
+      },
+      hooks: {
+        drawAxes: [(u) => this.under(u)],
+        draw: [(u) => { this.over(u); if (this.calls.onDraw) this.calls.onDraw(this); }],
+        setCursor: [(u) => {
+          const left = u.cursor.left;
+          this.read(left >= 0 ? u.posToVal(left, "x") : null);
+        }],
+        setSelect: [(u) => {
+          if (u.select.width < 6) return;
+          const a = u.posToVal(u.select.left, "x"), b = u.posToVal(u.select.left + u.select.width, "x");
+          u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+          this.show(a, b);
+        }],
+      },
+    };
+    opts.cursor.bind = { dblclick: () => () => { this.show(...this.full); return null; } };
+    if (this.u) this.u.destroy();
+    this.u = new uPlot(opts, cols, this.host);
+    this.u.over.addEventListener("click", (e) => {
+      if (this.calls.onPick) this.calls.onPick(this.u.posToVal(e.offsetX, "x"));
+    });
+    this.read(null);
+  }
 
-    under(u) {
-      const c = u.ctx, { left, top, width, height } = u.bbox, r = devicePixelRatio || 1;
-      const X = (t) => u.valToPos(t, "x", true), Y = (v) => u.valToPos(v, "y", true);
-      c.save();
-      if (this.spec.zone) {
-        c.fillStyle = tone("--zone");
-        c.fillRect(left, Y(this.spec.zone[1]), width, Y(this.spec.zone[0]) - Y(this.spec.zone[1]));
-      }
-      c.beginPath(); c.rect(left, top, width, height); c.clip();
-      for (const e of this.spec.events || []) {
-        const a = X(e.start), b = Math.max(X(e.stop), a + 2 * r), look = this.looks[e.kind];
-        if (b < left || a > left + width || !look) continue;
-        c.fillStyle = pattern(c, e.kind, look);
-        c.fillRect(a, top, b - a, height);
-        c.strokeStyle = tone("--ink"); c.lineWidth = (this.chosen && this.chosen.start === e.start &&
-          this.chosen.kind === e.kind ? 3 : 1) * r;
-        c.strokeRect(a, top, b - a, height);
-      }
-      c.restore();
+  under(u) {
+    const c = u.ctx, { left, top, width, height } = u.bbox, r = devicePixelRatio || 1;
+    const X = (t) => u.valToPos(t, "x", true), Y = (v) => u.valToPos(v, "y", true);
+    c.save();
+    if (this.spec.zone) {
+      c.fillStyle = tone("--zone");
+      c.fillRect(left, Y(this.spec.zone[1]), width, Y(this.spec.zone[0]) - Y(this.spec.zone[1]));
     }
+    c.beginPath(); c.rect(left, top, width, height); c.clip();
+    for (const e of this.spec.events || []) {
+      const a = X(e.start), b = Math.max(X(e.stop), a + 2 * r), look = this.looks[e.kind];
+      if (b < left || a > left + width || !look) continue;
+      c.fillStyle = pattern(c, e.kind, look);
+      c.fillRect(a, top, b - a, height);
+      c.strokeStyle = tone("--ink"); c.lineWidth = (this.chosen && this.chosen.start === e.start &&
+        this.chosen.kind === e.kind ? 3 : 1) * r;
+      c.strokeRect(a, top, b - a, height);
+    }
+    c.restore();
+  }
 
-    over(u) {
-      const c = u.ctx, { left, top, width, height } = u.bbox, r = devicePixelRatio || 1;
-      const X = (t) => u.valToPos(t, "x", true), Y = (v) => u.valToPos(v, "y", true);
-      c.save();
-      c.font = `${12 * r}px ${tone("--face")}`;
-      c.textBaseline = "middle"; c.textAlign = "left";
-      let free = -1e9;
-      for (const e of this.spec.events || []) {
-        const look = this.looks[e.kind];
-        if (!look) continue;
-        const a = X(e.start), b = X(e.stop);
-        if (b < left || a > left + width) continue;
-        const from = Math.max(a, left, free), room = Math.min(b, left + width) - from;
-        const whole = c.measureText(look.label).width;
-        const text = whole < Math.max(room, from === a ? 60 * r : 0) ? look.label : look.sign;
-        if (from > a && room < c.measureText(text).width) continue;
-        c.fillStyle = tone("--ink");
-        c.fillText(text, from, top - 8 * r);
-        free = from + c.measureText(text).width + 6 * r;
-      }
-      for (const limit of this.spec.limits || []) {
-        const y = Y(limit.at);
-        c.strokeStyle = tone("--limit"); c.lineWidth = 1.5 * r; c.setLineDash([6 * r, 4 * r]);
-        c.beginPath(); c.moveTo(left, y); c.lineTo(left + width, y); c.stroke();
-        c.setLineDash([]);
-        c.textAlign = "right";
-        const w = c.measureText(limit.name).width;
-        c.fillStyle = tone("--sheet"); c.globalAlpha = 0.85;
-        c.fillRect(left + width - w - 8 * r, y - 15 * r, w + 8 * r, 13 * r);
-        c.globalAlpha = 1; c.fillStyle = tone("--limit");
-        c.fillText(limit.name, left + width - 4 * r, y - 8 * r);
-        c.textAlign = "left";
-      }
-      /* lanes under the axis */
+  over(u) {
+    const c = u.ctx, { left, top, width, height } = u.bbox, r = devicePixelRatio || 1;
+    const X = (t) => u.valToPos(t, "x", true), Y = (v) => u.valToPos(v, "y", true);
+    c.save();
+    c.font = `${12 * r}px ${tone("--face")}`;
+    c.textBaseline = "middle"; c.textAlign = "left";
+    let free = -1e9;
+    for (const e of this.spec.events || []) {
+      const look = this.looks[e.kind];
+      if (!look) continue;
+      const a = X(e.start), b = X(e.stop);
+      if (b < left || a > left + width) continue;
+      const from = Math.max(a, left, free), room = Math.min(b, left + width) - from;
+      const whole = c.measureText(look.label).width;
+      const text = whole < Math.max(room, from === a ? 60 * r : 0) ? look.label : look.sign;
+      if (from > a && room < c.measureText(text).width) continue;
+      c.fillStyle = tone("--ink");
+      c.fillText(text, from, top - 8 * r);
+      free = from + c.measureText(text).width + 6 * r;
+    }
+    for (const limit of this.spec.limits || []) {
+      const y = Y(limit.at);
+      c.strokeStyle = tone("--limit"); c.lineWidth = 1.5 * r; c.setLineDash([6 * r, 4 * r]);
+      c.beginPath(); c.moveTo(left, y); c.lineTo(left + width, y); c.stroke();
       c.setLineDash([]);
-      const foot = top + height + 26 * r;
-      this.lanes().forEach((lane, i) => {
-        const y = foot + (i * LANE + 2) * r, look = this.looks[lane.kind];
-        c.strokeStyle = tone("--grid"); c.lineWidth = r;
-        c.strokeRect(left, y, width, 11 * r);
-        c.save(); c.beginPath(); c.rect(left, y, width, 11 * r); c.clip();
-        for (const [s, t] of lane.spans) {
-          const a = X(s), b = Math.max(X(t), a + r);
-          c.fillStyle = pattern(c, lane.kind, look); c.fillRect(a, y, b - a, 11 * r);
-          c.strokeStyle = tone("--ink"); c.lineWidth = r; c.strokeRect(a, y, b - a, 11 * r);
-        }
-        c.restore();
-      });
-      if (this.playhead !== null) this.playheadAt(this.playhead);
+      c.textAlign = "right";
+      const w = c.measureText(limit.name).width;
+      c.fillStyle = tone("--sheet"); c.globalAlpha = 0.85;
+      c.fillRect(left + width - w - 8 * r, y - 15 * r, w + 8 * r, 13 * r);
+      c.globalAlpha = 1; c.fillStyle = tone("--limit");
+      c.fillText(limit.name, left + width - 4 * r, y - 8 * r);
+      c.textAlign = "left";
+    }
+    /* lanes under the axis */
+    c.setLineDash([]);
+    const foot = top + height + 26 * r;
+    this.lanes().forEach((lane, i) => {
+      const y = foot + (i * LANE + 2) * r, look = this.looks[lane.kind];
+      c.strokeStyle = tone("--grid"); c.lineWidth = r;
+      c.strokeRect(left, y, width, 11 * r);
+      c.save(); c.beginPath(); c.rect(left, y, width, 11 * r); c.clip();
+      for (const [s, t] of lane.spans) {
+        const a = X(s), b = Math.max(X(t), a + r);
+        c.fillStyle = pattern(c, lane.kind, look); c.fillRect(a, y, b - a, 11 * r);
+        c.strokeStyle = tone("--ink"); c.lineWidth = r; c.strokeRect(a, y, b - a, 11 * r);
+      }
       c.restore();
-    }
+    });
+    if (this.playhead !== null) this.playheadAt(this.playhead);
+    c.restore();
+  }
 
-    nearest(t) {
-      const x = this.time;
-      let a = 0, b = x.length - 1;
-      while (b - a > 1) { const m = (a + b) >> 1; if (x[m] <= t) a = m; else b = m; }
-      return Math.abs(x[a] - t) <= Math.abs(x[b] - t) ? a : b;
-    }
+  nearest(t) {
+    const x = this.time;
+    let a = 0, b = x.length - 1;
+    while (b - a > 1) { const m = (a + b) >> 1; if (x[m] <= t) a = m; else b = m; }
+    return Math.abs(x[a] - t) <= Math.abs(x[b] - t) ? a : b;
+  }
 
-    read(t, aloud = false) {
-      this.at = t;
-      const spec = this.spec;
-      if (t === null || !this.time.length) {
-        this.readout.replaceChildren(...this.keys());
-        return;
+  read(t, aloud = false) {
+    this.at = t;
+    const spec = this.spec;
+    if (t === null || !this.time.length) {
+      this.readout.replaceChildren(...this.keys());
+      return;
+    }
+    const i = this.nearest(t);
+    const parts = spec.lines.map((line) => {
+      const v = this.series[line.of][i];
+      let text = v === null ? line.gap || "unknown" : v.toFixed(spec.digits) + (spec.unit ? " " + spec.unit : "");
+      if (spec.band && line.tone === "first" && v !== null) {
+        const low = this.series[spec.band.low][i], high = this.series[spec.band.high][i];
+        if (low !== null && high !== null)
+          text += ` (${low.toFixed(spec.digits)} to ${high.toFixed(spec.digits)})`;
       }
-      const i = this.nearest(t);
-      const parts = spec.lines.map((line) => {
-        const v = this.series[line.of][i];
-        let text = v === null ? line.gap || "unknown" : v.toFixed(spec.digits) + (spec.unit ? " " + spec.unit : "");
-        if (spec.band && line.tone === "first" && v !== null) {
-          const low = this.series[spec.band.low][i], high = this.series[spec.band.high][i];
-          if (low !== null && high !== null)
-            text += ` (${low.toFixed(spec.digits)} to ${high.toFixed(spec.digits)})`;
-        }
-        return `${line.name} ${text}`;
-      });
-      const on = [...(spec.events || []).filter((e) => t >= e.start && t < e.stop).map((e) => this.looks[e.kind].label),
-        ...this.lanes().filter((l) => l.spans.some(([a, b]) => t >= a && t < b)).map((l) => l.name)];
-      const text = [clock(t), ...parts, ...on].join(" · ");
-      this.readout.textContent = text;
-      if (aloud) this.live.textContent = text;
-    }
+      return `${line.name} ${text}`;
+    });
+    const on = [...(spec.events || []).filter((e) => t >= e.start && t < e.stop).map((e) => this.looks[e.kind].label),
+      ...this.lanes().filter((l) => l.spans.some(([a, b]) => t >= a && t < b)).map((l) => l.name)];
+    const text = [clock(t), ...parts, ...on].join(" · ");
+    this.readout.textContent = text;
+    if (aloud) this.live.textContent = text;
+  }
 
-    /* What the strokes mean, shown while nothing is read off. */
-    keys() {
-      const out = [];
-      const NS = "http://www.w3.org/2000/svg";
-      for (const line of this.spec.lines) {
-        const item = document.createElement("span"), svg = document.createElementNS(NS, "svg");
-        const stroke = document.createElementNS(NS, "line");
-        svg.setAttribute("width", 26); svg.setAttribute("height", 8); svg.setAttribute("aria-hidden", "true");
-        for (const [k, v] of Object.entries({ x1: 0, y1: 4, x2: 26, y2: 4, class: line.tone,
-          "stroke-dasharray": DASH[line.look].join(" ") })) stroke.setAttribute(k, v);
-        svg.append(stroke);
-        item.append(svg, " " + line.name + (this.spec.unit ? `, ${this.spec.unit}` : ""));
-        out.push(item);
-      }
-      if (this.spec.band) {
-        const item = document.createElement("span"), box = document.createElement("i");
-        box.className = "bandkey"; item.append(box, " " + this.spec.band.name); out.push(item);
-      }
-      for (const lane of this.lanes()) {
-        const item = document.createElement("span");
-        const svg = document.createElementNS(NS, "svg"), rect = document.createElementNS(NS, "rect");
-        svg.setAttribute("width", 20); svg.setAttribute("height", 10); svg.setAttribute("aria-hidden", "true");
-        for (const [k, v] of Object.entries({ width: 20, height: 10, fill: `url(#hatch-${lane.kind})`, class: "edge" }))
-          rect.setAttribute(k, v);
-        svg.append(rect);
-        item.append(svg, " " + lane.name); out.push(item);
-      }
-      return out;
+  /* What the strokes mean, shown while nothing is read off. */
+  keys() {
+    const out = [];
+    const NS = "http://www.w3.org/2000/svg";
+    for (const line of this.spec.lines) {
+      const item = document.createElement("span"), svg = document.createElementNS(NS, "svg");
+      const stroke = document.createElementNS(NS, "line");
+      svg.setAttribute("width", 26); svg.setAttribute("height", 8); svg.setAttribute("aria-hidden", "true");
+      for (const [k, v] of Object.entries({ x1: 0, y1: 4, x2: 26, y2: 4, class: line.tone,
+        "stroke-dasharray": DASH[line.look].join(" ") })) stroke.setAttribute(k, v);
+      svg.append(stroke);
+      item.append(svg, " " + line.name + (this.spec.unit ? `, ${this.spec.unit}` : ""));
+      out.push(item);
     }
+    if (this.spec.band) {
+      const item = document.createElement("span"), box = document.createElement("i");
+      box.className = "bandkey"; item.append(box, " " + this.spec.band.name); out.push(item);
+    }
+    for (const lane of this.lanes()) {
+      const item = document.createElement("span");
+      const svg = document.createElementNS(NS, "svg"), rect = document.createElementNS(NS, "rect");
+      svg.setAttribute("width", 20); svg.setAttribute("height", 10); svg.setAttribute("aria-hidden", "true");
+      for (const [k, v] of Object.entries({ width: 20, height: 10, fill: `url(#hatch-${lane.kind})`, class: "edge" }))
+        rect.setAttribute(k, v);
+      svg.append(rect);
+      item.append(svg, " " + lane.name); out.push(item);
+    }
+    return out;
+  }
 
-    /* Moves every plot of the same sync group. */
-    show(start, stop, told = false) {
-      const [lo, hi] = this.full, least = Math.min(0.5, hi - lo);
-      let a = Math.max(lo, Math.min(start, stop)), b = Math.min(hi, Math.max(start, stop));
-      if (b - a < least) { const m = (a + b) / 2; a = Math.max(lo, m - least / 2); b = Math.min(hi, a + least); }
-      this.range = [a, b];
-      this.u.setScale("x", { min: a, max: b });
-      if (!told) {
-        for (const other of all) if (other !== this && this.spec.sync && other.spec.sync === this.spec.sync)
-          other.show(a, b, true);
-        if (this.calls.onRange) this.calls.onRange(a, b);
-      }
-    }
-
-    choose(event) { this.chosen = event; this.u.redraw(false); }
-    /* A line of its own over the canvas: moving it redraws nothing. */
-    playheadAt(t) {
-      this.playhead = t;
-      if (!this.needle || !this.needle.isConnected) {
-        this.needle = document.createElement("div");
-        this.needle.className = "needle";
-        this.u.over.append(this.needle);
-      }
-      const x = this.u.valToPos(t, "x"), out = t === null || t < this.range[0] || t > this.range[1];
-      this.needle.hidden = out;
-      if (!out) this.needle.style.transform = `translateX(${x.toFixed(1)}px)`;
-    }
-
-    setEvents(events) { this.spec.events = events; this.u.redraw(false); }
-    setLanes(lanes) {
-      const same = lanes.length === this.lanes().length;
-      this.spec.lanes = lanes;
-      if (same) this.u.redraw(false); else this.build();
-    }
-    /* Limits, range and words change with the plan; the part of time that is shown stays. */
-    setSpec(next) {
-      for (const k of ["name", "limits", "range", "digits"]) if (next[k] !== undefined) this.spec[k] = next[k];
-      if (this.calls.onName) this.calls.onName(this.spec.name);
-      this.u.redraw(false, true);
-    }
-    setData(data) {
-      const { time, series } = unpack(data), spec = this.spec;
-      this.time = time; this.series = series;
-      for (const l of spec.lines) if (!series[l.of]) series[l.of] = time.map(() => null);
-      const names = [...(spec.band ? [spec.band.high, spec.band.low] : []), ...spec.lines.map((l) => l.of)];
-      this.u.setData([time, ...names.map((n) => series[n])], false);
-      this.u.setScale("x", { min: this.range[0], max: this.range[1] });
-      if (this.at !== null) this.read(this.at);
-    }
-
-    key(e) {
-      if (e.ctrlKey || e.metaKey || e.altKey) return;
-      const [a, b] = this.range, w = b - a, mid = this.at === null ? (a + b) / 2 : this.at;
-      let used = true;
-      if (e.key === "ArrowLeft" || e.key === "ArrowRight") {
-        const t = Math.min(this.full[1], Math.max(this.full[0], mid + (e.key === "ArrowLeft" ? -1 : 1) * w / 100));
-        if (t < a || t > b) this.show(a + (t < a ? t - a : t - b), b + (t < a ? t - a : t - b));
-        this.u.setCursor({ left: this.u.valToPos(t, "x"), top: 10 });
-        this.read(t, true);
-        if (this.calls.onStep) this.calls.onStep(t);
-      } else if (e.key === "+" || e.key === "=") this.show(mid - w / 4, mid + w / 4);
-      else if (e.key === "-") this.show(mid - w, mid + w);
-      else if (e.key === "0") this.show(...this.full);
-      else used = false;
-      if (used) { e.preventDefault(); e.stopPropagation(); }
+  /* Moves every plot of the same sync group. */
+  show(start, stop, told = false) {
+    const [lo, hi] = this.full, least = Math.min(0.5, hi - lo);
+    let a = Math.max(lo, Math.min(start, stop)), b = Math.min(hi, Math.max(start, stop));
+    if (b - a < least) { const m = (a + b) / 2; a = Math.max(lo, m - least / 2); b = Math.min(hi, a + least); }
+    this.range = [a, b];
+    this.u.setScale("x", { min: a, max: b });
+    if (!told) {
+      for (const other of all) if (other !== this && this.spec.sync && other.spec.sync === this.spec.sync)
+        other.show(a, b, true);
+      if (this.calls.onRange) this.calls.onRange(a, b);
     }
   }
 
-  const all = [];
-  function draw(box, spec, looks, calls) {
-    const plot = new Plot(box, spec, looks, calls);
-    all.push(plot);
-    return plot;
+  choose(event) { this.chosen = event; this.u.redraw(false); }
+  /* A line of its own over the canvas: moving it redraws nothing. */
+  playheadAt(t) {
+    this.playhead = t;
+    if (!this.needle || !this.needle.isConnected) {
+      this.needle = document.createElement("div");
+      this.needle.className = "needle";
+      this.u.over.append(this.needle);
+    }
+    const x = this.u.valToPos(t, "x"), out = t === null || t < this.range[0] || t > this.range[1];
+    this.needle.hidden = out;
+    if (!out) this.needle.style.transform = `translateX(${x.toFixed(1)}px)`;
   }
-  function drop(plot) {
-    const i = all.indexOf(plot);
-    if (i >= 0) all.splice(i, 1);
-    plot.u.destroy(); plot.box.replaceChildren();
+
+  setEvents(events) { this.spec.events = events; this.u.redraw(false); }
+  /* Limits, range and words change with the plan; the part of time that is shown stays. */
+  setSpec(next) {
+    for (const k of ["name", "limits", "range", "digits"]) if (next[k] !== undefined) this.spec[k] = next[k];
+    if (this.calls.onName) this.calls.onName(this.spec.name);
+    this.u.redraw(false, true);
   }
-  const again = () => { patterns.clear(); for (const plot of all) { plot.build(); plot.show(...plot.range, true); } };
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", again);
-  return { draw, drop, clock, unpack, all, again };
-})();
+  setData(data) {
+    const { time, series } = unpack(data), spec = this.spec;
+    this.time = time; this.series = series;
+    for (const l of spec.lines) if (!series[l.of]) series[l.of] = time.map(() => null);
+    const names = [...(spec.band ? [spec.band.high, spec.band.low] : []), ...spec.lines.map((l) => l.of)];
+    this.u.setData([time, ...names.map((n) => series[n])], false);
+    this.u.setScale("x", { min: this.range[0], max: this.range[1] });
+    if (this.at !== null) this.read(this.at);
+  }
+
+  key(e) {
+    if (e.ctrlKey || e.metaKey || e.altKey) return;
+    const [a, b] = this.range, w = b - a, mid = this.at === null ? (a + b) / 2 : this.at;
+    let used = true;
+    if (e.key === "ArrowLeft" || e.key === "ArrowRight") {
+      const t = Math.min(this.full[1], Math.max(this.full[0], mid + (e.key === "ArrowLeft" ? -1 : 1) * w / 100));
+      if (t < a || t > b) this.show(a + (t < a ? t - a : t - b), b + (t < a ? t - a : t - b));
+      this.u.setCursor({ left: this.u.valToPos(t, "x"), top: 10 });
+      this.read(t, true);
+      if (this.calls.onStep) this.calls.onStep(t);
+    } else if (e.key === "+" || e.key === "=") this.show(mid - w / 4, mid + w / 4);
+    else if (e.key === "-") this.show(mid - w, mid + w);
+    else if (e.key === "0") this.show(...this.full);
+    else used = false;
+    if (used) { e.preventDefault(); e.stopPropagation(); }
+  }
+}
+
+/** Every plot that was drawn. @type {Plot[]} */
+export const all = [];
+
+/** @param {HTMLElement} box @param {Spec} spec @param {Record<string, Look>} looks @param {Calls} [calls] */
+export function draw(box, spec, looks, calls) {
+  const plot = new Plot(box, spec, looks, calls);
+  all.push(plot);
+  return plot;
+}
+
+matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
+  forgetPatterns();
+  for (const plot of all) { plot.build(); plot.show(plot.range[0], plot.range[1], true); }
+});

@@ -14,21 +14,12 @@ from pipeline.model.survey import Event
 from pipeline.model.time import format_time, total_s
 from pipeline.review.pages import number, plain
 from pipeline.review.report.data import EditRow, EventStrip, ReportData
-
-_DONE = {
-    "keep": "Kept as it is",
-    "cut": "Cut out",
-    "freeze": "Last clear frame held",
-    "clear": "Contrast restored, and said so in the picture",
-    "blank": "Blacked out",
-    "black": "Blacked out",
-    "cover": "Covered",
-    "replace": "Replaced with room sound",
-}
+from pipeline.review.words import ACTIONS
 
 
 def done_words(action: str) -> str:
-    return _DONE.get(action, plain(action[:1].upper() + action[1:]))
+    known = ACTIONS.get(action)
+    return known.done if known else plain(action[:1].upper() + action[1:])
 
 
 def overlaps(row: EditRow, start_s: float, stop_s: float) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from pipeline.review.pages import asset, data_uri, environment, policy_hash, script_json
+from pipeline.review.pages import asset, bundle, data_uri, environment, policy_hash, script_json
 from pipeline.review.plots import LOOKS
 from pipeline.review.report.data import Player, ReportData
 from pipeline.review.report.disturbed import event_rows, shares, warming
@@ -28,7 +28,7 @@ def build_report(data: ReportData) -> str:
     needed = sum(f.needs_person for f in listed)
     rows = event_rows(data)
     style = asset("uplot.min.css") + "\n" + asset("page.css") + "\n" + asset("report.css")
-    script = "\n;\n".join(asset(n) for n in ("uplot.min.js", "plots.js", "report.js"))
+    script = asset("uplot.min.js") + "\n;\n" + bundle("report.js")
     payload = {
         "looks": {k: v._asdict() for k, v in LOOKS.items()},
         "plots": {name: plot for plots in groups.values() for name, plot in plots},

@@ -23,12 +23,11 @@ from pipeline.errors import FieldstopError, UsageError
 from pipeline.model.decisions import Decisions
 from pipeline.review.backend import Backend, CaseView
 from pipeline.review.decision_file import DecisionFile
-from pipeline.review.decision_values import ADDABLE, MIX_SETTINGS, check_sound, check_value
+from pipeline.review.decision_values import MIX_SETTINGS, check_sound, check_value
 from pipeline.review.decisions import StaleVersion, noted, version
 from pipeline.review.laid import lay_over
-from pipeline.review.pages import asset, environment, script_json
+from pipeline.review.pages import asset, environment, page_modules, script_json
 from pipeline.review.payload import page_data, page_plots, summary_data
-from pipeline.review.plots import LOOKS, kinds_payload
 from pipeline.review.serve.answers import REPORT_POLICY, bug_answer, http_answer, known_answer
 from pipeline.review.serve.bodies import (
     Body,
@@ -43,6 +42,7 @@ from pipeline.review.serve.bodies import (
 from pipeline.review.serve.deciding import decided
 from pipeline.review.serve.guard import Guard
 from pipeline.review.serve.jobs import Renders
+from pipeline.review.words import start_words
 
 MAX_SOUND_S = 90.0
 _ASSETS = {
@@ -50,8 +50,7 @@ _ASSETS = {
     "review.css": "text/css",
     "uplot.min.css": "text/css",
     "uplot.min.js": "text/javascript",
-    "plots.js": "text/javascript",
-    "review.js": "text/javascript",
+    **dict.fromkeys(page_modules(), "text/javascript"),
 }
 _FILE_TYPES = {
     ".mp4": "video/mp4",
@@ -124,13 +123,13 @@ class Review:
             data = page_data(self._view(case, decisions, fresh=True), decisions)
             start = {
                 "base": f"/{self.token}",
-                "looks": {k: v._asdict() for k, v in LOOKS.items()},
-                "kinds": kinds_payload(),
                 "by": self.by,
                 "view": data,
-                "addable": list(ADDABLE),
+                **start_words(),
             }
-            return self._page("review.html", data=data, payload=script_json(start))
+            return self._page(
+                "review.html", data=data, payload=script_json(start), modules=page_modules()
+            )
 
         return await run_in_threadpool(load)
 
@@ -327,7 +326,7 @@ class Review:
             routes=[
                 get("/", self.cases),
                 get("/case/{case}", self.case),
-                get("/static/{name}", self.static),
+                get("/static/{name:path}", self.static),
                 get("/report/{case}", self.report),
                 get("/file/{place:path}", self.file),
                 get("/proxy/{case}/{number:int}", self.proxy),

@@ -1,0 +1,21 @@
+/* The line of words at the head of the page, and what undo and redo would do. */
+import { $ } from "./dom.js";
+import { store, unsettled } from "./store.js";
+
+/** @param {string} [text] instead of how things stand */
+export function status(text) {
+  const { view, away, line } = store, left = unsettled().length;
+  const saved = line.length ? "saving …" : "saved";
+  $("state").textContent = text || [
+    left ? `${left} to settle` : "all settled",
+    view.signed ? `signed off by ${view.signed.by}` : null,
+    view.current ? null : "your last decisions are being worked in",
+    view.segments.some((g) => g.coarse) ? "the preview is still coarse, 3 pictures a second" : null,
+    away ? `not connected${line.length ? `, ${line.length} waiting` : ""}` : saved].filter(Boolean).join(" · ");
+}
+
+export function undoButtons() {
+  const { undo, redo } = store.view;
+  $("undo").disabled = !undo; $("redo").disabled = !redo;
+  $("undo").title = undo ? `Undo: ${undo}` : ""; $("redo").title = redo ? `Redo: ${redo}` : "";
+}

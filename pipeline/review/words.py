@@ -1,0 +1,73 @@
+"""Words for people: what is done about a finding, what a person said, settings of the sound.
+
+The page's script and the report take them from here; neither has names of its own.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from pipeline.review.decision_values import ADDABLE
+from pipeline.review.plots import LOOKS, kinds_payload, look
+
+
+class Action(NamedTuple):
+    """wish: on the page, where it is chosen. done: in the report, where it is told."""
+
+    wish: str
+    done: str
+
+
+ACTIONS = {
+    "keep": Action("Keep as it is", "Kept as it is"),
+    "cut": Action("Cut out", "Cut out"),
+    "freeze": Action("Hold the last clear frame", "Last clear frame held"),
+    "clear": Action("Restore contrast", "Contrast restored, and said so in the picture"),
+    "blank": Action("Black out", "Blacked out"),
+    "black": Action("Black out", "Blacked out"),
+    "cover": Action("Cover", "Covered"),
+    "replace": Action("Replace with room sound", "Replaced with room sound"),
+}
+VERBS = {
+    "accept": "✓ accepted",
+    "reject": "✗ no finding",
+    "change": "✎ changed",
+    "add": "＋ added",
+}
+JOBS = {
+    "waiting": "Waiting",
+    "running": "Rendering",
+    "done": "Done",
+    "failed": "Failed",
+    "cancelled": "Cancelled",
+}
+MIX = {
+    "ducking_depth_lu": "Voice stands over the background by at least",
+    "duck_lead_s": "Background is down before the first word by",
+    "duck_fall_s": "Time it takes to go down",
+    "duck_hold_s": "Pauses in which it stays down, up to",
+    "duck_release_s": "Time it takes to come back",
+    "background_below_narration_lu": "Between narrations it stays below the voice by",
+}
+# Lanes under the plot: what they are called, what kinds they show; without any the narration.
+LANES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
+    ("speech", "speech in the room", ("speech", "undecided")),
+    ("lettering", "lettering, faces", ("lettering", "face")),
+    ("narration", "narrator speaks", ()),
+)
+
+
+def start_words() -> dict[str, Any]:
+    """The names that the page of a case is told once, when it opens."""
+    return {
+        "looks": {k: v._asdict() for k, v in LOOKS.items()},
+        "kinds": kinds_payload(),
+        "lanes": [{"kind": k, "name": n, "kinds": list(of)} for k, n, of in LANES],
+        "addable": [{"kind": k, "name": look(k).label, "box": k != "speech"} for k in ADDABLE],
+        "words": {
+            "actions": {k: a.wish for k, a in ACTIONS.items()},
+            "verbs": VERBS,
+            "jobs": JOBS,
+            "unnamed": look("")._asdict(),
+        },
+    }
