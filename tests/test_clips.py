@@ -146,14 +146,17 @@ def test_the_list_of_cases_has_the_clips_below_their_case(
 
 @pytest.mark.slow
 @pytest.mark.timeout(1500)
-def test_any_range_of_a_good_case_comes_out(sample_case: Path, tmp_path: Path) -> None:
-    """Starts in odd halves of a second over the whole case, lengths of 2 to 6 s, all searched."""
+@pytest.mark.parametrize("first", [0.0, 0.5])
+def test_any_range_of_a_good_case_comes_out(
+    sample_case: Path, tmp_path: Path, first: float
+) -> None:
+    """All starts in steps of half a second, lengths of 2 to 6 s, all searched."""
     shell = Shell(tmp_path)
     shell.config.write_text("")  # lettering and faces are looked for, as a user has it
     length_s, withheld = 38.0, []
-    for number, start_s in enumerate(range(0, 36, 3)):
-        from_s = start_s + 0.5 * (number % 2)
-        to_s = min(length_s, from_s + (2.0, 3.5, 6.0)[number % 3])
+    for number in range(36):
+        from_s = first + number
+        to_s = min(length_s, from_s + (2.0, 3.5, 2.5, 6.0)[(number + round(2 * first)) % 4])
         done = shell("clip", sample_case, "--from", str(from_s), "--to", str(to_s), "--out",
                      tmp_path / "out", "--looked", "AB")  # fmt: skip
         if done.code:
