@@ -6,6 +6,7 @@ import hashlib
 import hmac
 import http.client
 import json
+import re
 import socket
 import threading
 import time
@@ -280,6 +281,21 @@ def test_nothing_outside_is_referred_to(site: Site) -> None:
     ):
         body = site.ask("GET", path).body.decode().replace("http://www.w3.org/2000/svg", "")
         assert "http:" not in body and "https:" not in body, path
+
+
+def test_modules_come_as_scripts_of_this_page_only(site: Site) -> None:
+    """A browser runs a module of no other type (HTML standard, 'fetch a single module script')."""
+    page = site.ask("GET", "/case/HL-0142").body.decode()
+    scripts = re.findall(r"<script\b[^>]*>", page)
+    assert scripts and all("src=" in x or 'type="application/json"' in x for x in scripts)
+    for name in page_modules():
+        answer = site.ask("GET", f"/static/{name}")
+        assert answer.status == 200, name
+        assert answer.headers["content-type"].startswith("text/javascript"), name
+        policy = answer.headers["content-security-policy"]
+        assert "script-src 'self'" in policy
+    for other in ("review/types.d.ts", "review/panels", "../folder.py", "review/../../folder.py"):
+        assert site.ask("GET", f"/static/{other}").status == 404, other
 
 
 # --- ranges, so that a player can scrub (RFC 9110, section 14) ---------------------------

@@ -3,19 +3,52 @@ import { forgetPatterns, pattern, tone } from "./hatch.js";
 import { clock, unpack } from "./series.js";
 
 const LANE = 14;
+/** @type {Record<Line["look"], number[]>} */
 const DASH = { solid: [], dashed: [7, 4], dotted: [2, 3] };
 const STEPS = [0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200];
 
-/* spec: see plots.py. looks: kind -> {label, color, hatch, sign}.
-   Calls back: onCursor(time_s), onPick(time_s), onRange(start_s, stop_s). */
+/** @typedef {import("./review/types").Spec} Spec */
+/** @typedef {import("./review/types").Look} Look */
+/** @typedef {import("./review/types").Event} Event */
+/** @typedef {import("./review/types").Line} Line */
+/** What a plot tells whoever drew it; times in s.
+ * @typedef {{onPick?: (t: number) => void, onStep?: (t: number) => void, onRange?: (a: number, b: number) => void,
+ *   onDraw?: (plot: Plot) => void, onName?: (name: string) => void}} Calls */
+
+/** Every plot that was drawn. @type {Plot[]} */
+export const all = [];
+
+const NS = "http://www.w3.org/2000/svg";
+
+/** A sample of a stroke or a hatching, with its name.
+ * @param {number} width @param {number} height @param {string} tag @param {Record<string, string | number>} props
+ * @param {string} name */
+function keyed(width, height, tag, props, name) {
+  const item = document.createElement("span"), svg = document.createElementNS(NS, "svg");
+  const drawn = document.createElementNS(NS, tag);
+  for (const [k, v] of Object.entries(props)) drawn.setAttribute(k, String(v));
+  for (const [k, v] of Object.entries({ width, height, "aria-hidden": "true" })) svg.setAttribute(k, String(v));
+  svg.append(drawn);
+  item.append(svg, ` ${name}`);
+  return item;
+}
+
 class Plot {
+  /** @param {HTMLElement} box @param {Spec} spec see plots.py @param {Record<string, Look>} looks by kind
+   * @param {Calls} calls */
   constructor(box, spec, looks, calls = {}) {
     this.box = box; this.spec = spec; this.looks = looks; this.calls = calls;
     const { time, series } = unpack(spec.data);
     this.time = time; this.series = series;
+    /** @type {[number, number]} */
     this.full = spec.domain || (time.length ? [time[0], time[time.length - 1]] : [0, 1]);
     if (this.full[1] <= this.full[0]) this.full = [this.full[0], this.full[0] + 1];
+    /** @type {[number, number]} the part that is shown */
     this.range = [...this.full];
+    /** @type {any} the canvas */
+    this.u = null;
+    /** @type {HTMLElement | null} */
+    this.needle = null;
     this.readout = document.createElement("p");
     this.readout.className = "readout";
     this.host = document.createElement("div");
@@ -29,7 +62,14 @@ class Plot {
     this.live.className = "unseen";
     this.live.setAttribute("aria-live", "polite");
     box.append(this.host, this.readout, this.live);
-    this.at = null; this.playhead = null; this.chosen = null;
+    /** @type {number | null} what is read off */
+    this.at = null;
+    /** @type {number | null} */
+    this.playhead = null;
+    /** @type {{kind: string, start: number} | null} */
+    this.chosen = null;
+    /** True once its lanes have their place (the page of a case). */
+    this.tall = false;
     this.build();
     this.host.addEventListener("keydown", (e) => this.key(e));
     let width = 0;
@@ -43,7 +83,11 @@ class Plot {
   height() { return (this.spec.height || 160) + LANE * this.lanes().length; }
 
   build() {
-    const spec = this.spec, cols = [this.time], list = [{}], bands = [];
+    const spec = this.spec, bands = [];
+    /** @type {(number | null)[][]} */
+    const cols = [this.time];
+    /** @type {object[]} */
+    const list = [{}];
     const axis = {
       stroke: tone("--soft"), font: "12px " + tone("--face"),
       grid: { stroke: tone("--grid"), width: 1 }, ticks: { stroke: tone("--grid"), width: 1, size: 4 },
@@ -72,7 +116,7 @@ class Plot {
         y: { range: () => spec.range },
       },
       axes: [
-        { ...axis, size: 26, show: spec.ticks !== false, values: (u, ticks) => {
+        { ...axis, size: 26, show: spec.ticks !== false, values: (/** @type {any} */ _, /** @type {number[]} */ ticks) => {
             const step = ticks.length > 1 ? ticks[1] - ticks[0] : 1;
             return ticks.map((t) => clock(t, step < 1 ? 1 : 0));
           }, incrs: STEPS, space: 62 },
@@ -80,16 +124,17 @@ class Plot {
       ],
       cursor: {
         y: false, drag: { x: true, y: false, setScale: false, dist: 4 }, points: { show: false },
+        bind: { dblclick: () => () => { this.show(this.full[0], this.full[1]); return null; } },
         sync: spec.sync ? { key: spec.sync, setSeries: false, scales: ["x", null] } : undefined,
       },
       hooks: {
-        drawAxes: [(u) => this.under(u)],
-        draw: [(u) => { this.over(u); if (this.calls.onDraw) this.calls.onDraw(this); }],
-        setCursor: [(u) => {
+        drawAxes: [(/** @type {any} */ u) => this.under(u)],
+        draw: [(/** @type {any} */ u) => { this.over(u); if (this.calls.onDraw) this.calls.onDraw(this); }],
+        setCursor: [(/** @type {any} */ u) => {
           const left = u.cursor.left;
           this.read(left >= 0 ? u.posToVal(left, "x") : null);
         }],
-        setSelect: [(u) => {
+        setSelect: [(/** @type {any} */ u) => {
           if (u.select.width < 6) return;
           const a = u.posToVal(u.select.left, "x"), b = u.posToVal(u.select.left + u.select.width, "x");
           u.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
@@ -97,18 +142,18 @@ class Plot {
         }],
       },
     };
-    opts.cursor.bind = { dblclick: () => () => { this.show(...this.full); return null; } };
     if (this.u) this.u.destroy();
     this.u = new uPlot(opts, cols, this.host);
-    this.u.over.addEventListener("click", (e) => {
+    this.u.over.addEventListener("click", (/** @type {MouseEvent} */ e) => {
       if (this.calls.onPick) this.calls.onPick(this.u.posToVal(e.offsetX, "x"));
     });
     this.read(null);
   }
 
+  /** What lies under the curves. @param {any} u */
   under(u) {
     const c = u.ctx, { left, top, width, height } = u.bbox, r = devicePixelRatio || 1;
-    const X = (t) => u.valToPos(t, "x", true), Y = (v) => u.valToPos(v, "y", true);
+    const X = (/** @type {number} */ t) => u.valToPos(t, "x", true), Y = (/** @type {number} */ v) => u.valToPos(v, "y", true);
     c.save();
     if (this.spec.zone) {
       c.fillStyle = tone("--zone");
@@ -127,9 +172,10 @@ class Plot {
     c.restore();
   }
 
+  /** @param {any} u */
   over(u) {
     const c = u.ctx, { left, top, width, height } = u.bbox, r = devicePixelRatio || 1;
-    const X = (t) => u.valToPos(t, "x", true), Y = (v) => u.valToPos(v, "y", true);
+    const X = (/** @type {number} */ t) => u.valToPos(t, "x", true), Y = (/** @type {number} */ v) => u.valToPos(v, "y", true);
     c.save();
     c.font = `${12 * r}px ${tone("--face")}`;
     c.textBaseline = "middle"; c.textAlign = "left";
@@ -179,6 +225,7 @@ class Plot {
     c.restore();
   }
 
+  /** @param {number} t */
   nearest(t) {
     const x = this.time;
     let a = 0, b = x.length - 1;
@@ -186,6 +233,8 @@ class Plot {
     return Math.abs(x[a] - t) <= Math.abs(x[b] - t) ? a : b;
   }
 
+  /** Tells the values at t; null: what the strokes mean.
+   * @param {number | null} t @param {boolean} aloud */
   read(t, aloud = false) {
     this.at = t;
     const spec = this.spec;
@@ -214,34 +263,22 @@ class Plot {
   /* What the strokes mean, shown while nothing is read off. */
   keys() {
     const out = [];
-    const NS = "http://www.w3.org/2000/svg";
     for (const line of this.spec.lines) {
-      const item = document.createElement("span"), svg = document.createElementNS(NS, "svg");
-      const stroke = document.createElementNS(NS, "line");
-      svg.setAttribute("width", 26); svg.setAttribute("height", 8); svg.setAttribute("aria-hidden", "true");
-      for (const [k, v] of Object.entries({ x1: 0, y1: 4, x2: 26, y2: 4, class: line.tone,
-        "stroke-dasharray": DASH[line.look].join(" ") })) stroke.setAttribute(k, v);
-      svg.append(stroke);
-      item.append(svg, " " + line.name + (this.spec.unit ? `, ${this.spec.unit}` : ""));
-      out.push(item);
+      const stroke = { x1: 0, y1: 4, x2: 26, y2: 4, class: line.tone, "stroke-dasharray": DASH[line.look].join(" ") };
+      out.push(keyed(26, 8, "line", stroke, line.name + (this.spec.unit ? `, ${this.spec.unit}` : "")));
     }
     if (this.spec.band) {
       const item = document.createElement("span"), box = document.createElement("i");
       box.className = "bandkey"; item.append(box, " " + this.spec.band.name); out.push(item);
     }
     for (const lane of this.lanes()) {
-      const item = document.createElement("span");
-      const svg = document.createElementNS(NS, "svg"), rect = document.createElementNS(NS, "rect");
-      svg.setAttribute("width", 20); svg.setAttribute("height", 10); svg.setAttribute("aria-hidden", "true");
-      for (const [k, v] of Object.entries({ width: 20, height: 10, fill: `url(#hatch-${lane.kind})`, class: "edge" }))
-        rect.setAttribute(k, v);
-      svg.append(rect);
-      item.append(svg, " " + lane.name); out.push(item);
+      out.push(keyed(20, 10, "rect", { width: 20, height: 10, fill: `url(#hatch-${lane.kind})`, class: "edge" }, lane.name));
     }
     return out;
   }
 
-  /* Moves every plot of the same sync group. */
+  /** Moves every plot of the same sync group.
+   * @param {number} start @param {number} stop @param {boolean} told by another plot */
   show(start, stop, told = false) {
     const [lo, hi] = this.full, least = Math.min(0.5, hi - lo);
     let a = Math.max(lo, Math.min(start, stop)), b = Math.min(hi, Math.max(start, stop));
@@ -255,8 +292,10 @@ class Plot {
     }
   }
 
+  /** @param {{kind: string, start: number} | null} event */
   choose(event) { this.chosen = event; this.u.redraw(false); }
-  /* A line of its own over the canvas: moving it redraws nothing. */
+  /** A line of its own over the canvas: moving it redraws nothing.
+   * @param {number | null} t */
   playheadAt(t) {
     this.playhead = t;
     if (!this.needle || !this.needle.isConnected) {
@@ -269,13 +308,17 @@ class Plot {
     if (!out) this.needle.style.transform = `translateX(${x.toFixed(1)}px)`;
   }
 
+  /** @param {Event[]} events */
   setEvents(events) { this.spec.events = events; this.u.redraw(false); }
-  /* Limits, range and words change with the plan; the part of time that is shown stays. */
+  /** Limits, range and words change with the plan; the part of time that is shown stays.
+   * @param {Spec} next */
   setSpec(next) {
-    for (const k of ["name", "limits", "range", "digits"]) if (next[k] !== undefined) this.spec[k] = next[k];
+    const { name, range, digits, limits } = next;
+    Object.assign(this.spec, { name, range, digits }, limits === undefined ? {} : { limits });
     if (this.calls.onName) this.calls.onName(this.spec.name);
     this.u.redraw(false, true);
   }
+  /** @param {import("./review/types").Packed} data */
   setData(data) {
     const { time, series } = unpack(data), spec = this.spec;
     this.time = time; this.series = series;
@@ -286,6 +329,7 @@ class Plot {
     if (this.at !== null) this.read(this.at);
   }
 
+  /** @param {KeyboardEvent} e */
   key(e) {
     if (e.ctrlKey || e.metaKey || e.altKey) return;
     const [a, b] = this.range, w = b - a, mid = this.at === null ? (a + b) / 2 : this.at;
@@ -303,9 +347,6 @@ class Plot {
     if (used) { e.preventDefault(); e.stopPropagation(); }
   }
 }
-
-/** Every plot that was drawn. @type {Plot[]} */
-export const all = [];
 
 /** @param {HTMLElement} box @param {Spec} spec @param {Record<string, Look>} looks @param {Calls} [calls] */
 export function draw(box, spec, looks, calls) {

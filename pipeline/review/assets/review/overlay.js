@@ -36,12 +36,12 @@ export function draw() {
 function fieldEdge(a) {
   if (a.points) return [" under", ""].map((under) => s("polygon", { class: `field-edge${under}`, points: a.points }));
   const out = [
-    s("clipPath", { id: "cut" }, s("rect", { x: a.x, y: a.y, width: a.w, height: a.h })),
-    s("clipPath", { id: "round" }, s("circle", { cx: a.cx, cy: a.cy, r: a.r })),
+    s("clipPath", { id: "field-box" }, s("rect", { x: a.x, y: a.y, width: a.w, height: a.h })),
+    s("clipPath", { id: "field-round" }, s("circle", { cx: a.cx, cy: a.cy, r: a.r })),
   ];
   for (const under of [" under", ""]) {
-    out.push(s("circle", { class: `field-edge${under}`, cx: a.cx, cy: a.cy, r: a.r, "clip-path": "url(#cut)" }),
-      s("rect", { class: `field-edge${under}`, x: a.x, y: a.y, width: a.w, height: a.h, "clip-path": "url(#round)" }));
+    out.push(s("circle", { class: `field-edge${under}`, cx: a.cx, cy: a.cy, r: a.r, "clip-path": "url(#field-box)" }),
+      s("rect", { class: `field-edge${under}`, x: a.x, y: a.y, width: a.w, height: a.h, "clip-path": "url(#field-round)" }));
   }
   return out;
 }

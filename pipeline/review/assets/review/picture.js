@@ -66,10 +66,10 @@ export function seek(t, from) {
   emit("time");
 }
 
-const wanted = () => $("asfinished").getAttribute("aria-pressed") === "true";
+function wanted() { return $("asfinished").getAttribute("aria-pressed") === "true"; }
 
 /** A finished picture is shown when asked for, or as long as there is no small copy. */
-export const still = () => !store.playing && (wanted() || !video(segmentAt(store.now)));
+export function still() { return !store.playing && (wanted() || !video(segmentAt(store.now))); }
 
 /** @type {ReturnType<typeof setTimeout> | undefined} */
 let frames;

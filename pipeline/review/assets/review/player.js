@@ -111,7 +111,7 @@ export function listen(kind) {
   if (kind !== "off") play();
 }
 /** @returns {NodeListOf<HTMLElement>} */
-export const hearButtons = () => document.querySelectorAll("[data-hear]");
+export function hearButtons() { return document.querySelectorAll("[data-hear]"); }
 
 /** @param {number} by frames on, back where negative */
 export function frame(by) {
