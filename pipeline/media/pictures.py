@@ -43,7 +43,7 @@ def read_pictures(
     report: ReadReport | None = None,
     start_s: float = 0.0,
     stop_s: float = float("inf"),
-    max_height_px: int | None = None,
+    size_px: tuple[int, int] | None = None,
     matrix: str | None = None,
     double_rate: bool = False,
     skip_unreferenced: bool = False,
@@ -55,6 +55,7 @@ def read_pictures(
     A damaged packet is skipped and counted in `report`; a jump of the time stamps
     backwards, or forwards by more than 10 s, is closed and noted as a gap.
     from_key: begin at the key frame at or before start_s instead (nothing is decoded in vain).
+    size_px: (width, height) to scale to, up or down; None keeps that of the working picture.
     matrix: colour matrix to convert to; None keeps the file's own.
     threads: of the decoder; 0 is one, see `prefetched`.
     Raises InputError when the file cannot be opened.
@@ -64,7 +65,7 @@ def read_pictures(
         # Where a file has no usable index, a seek can land too late or at the end.
         for back_s in (0.0 if from_key else 0.5, 4.0, 15.0):
             sought = _pictures(
-                path, recording, note, start_s, stop_s, max_height_px, matrix, double_rate,
+                path, recording, note, start_s, stop_s, size_px, matrix, double_rate,
                 skip_unreferenced, threads, back_s, from_key,
             )  # fmt: skip
             first = next(sought, None)
@@ -72,7 +73,7 @@ def read_pictures(
                 yield first
                 yield from sought
                 return
-    yield from _pictures(path, recording, note, start_s, stop_s, max_height_px, matrix,
+    yield from _pictures(path, recording, note, start_s, stop_s, size_px, matrix,
                          double_rate, skip_unreferenced, threads, None, False)  # fmt: skip
 
 
@@ -82,7 +83,7 @@ def _pictures(
     note: ReadReport,
     start_s: float,
     stop_s: float,
-    max_height_px: int | None,
+    size_px: tuple[int, int] | None,
     matrix: str | None,
     double_rate: bool,
     skip_unreferenced: bool,
@@ -108,7 +109,7 @@ def _pictures(
                 return
         if from_key:
             start_s = 0.0
-        work = WorkingPictures(recording, stream, max_height_px, double_rate, matrix)
+        work = WorkingPictures(recording, stream, size_px, double_rate, matrix)
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
         shift_s, previous_s = 0.0, None
         jumped = note.jumped

@@ -6,7 +6,6 @@ A frame that is all that already is passed on untouched.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from fractions import Fraction
 from typing import Any
 
 from pipeline.media.time_stamps import ReadReport
@@ -20,13 +19,13 @@ class WorkingPictures:
         self,
         recording: Recording,
         stream: Any,
-        max_height_px: int | None,
+        size_px: tuple[int, int] | None,
         double_rate: bool,
         matrix: str | None,
     ) -> None:
         self._recording = recording
         self._stream = stream
-        self._limit = max_height_px
+        self._size_px = size_px or (recording.width_px, recording.height_px)
         self._double = double_rate
         self._matrix = matrix or recording.video.matrix
         self._graph: Any = None
@@ -84,7 +83,7 @@ class WorkingPictures:
             steps += [("hflip", ""), ("vflip", "")]
         if video.mirrored:
             steps.append(("hflip", ""))
-        width, height = output_size(self._recording, self._limit)
+        width, height = self._size_px
         upright = (frame.width, frame.height)
         turned = video.rotation_deg in (90, 270)
         if turned:
@@ -127,12 +126,3 @@ class WorkingPictures:
         last.link_to(sink)
         graph.configure()
         return graph
-
-
-def output_size(recording: Recording, max_height_px: int | None) -> tuple[int, int]:
-    """Size (width, height) of the pictures given out: the working size, or scaled down."""
-    width, height = recording.width_px, recording.height_px
-    if max_height_px is None or height <= max_height_px:
-        return width, height
-    scaled = Fraction(max_height_px, height)
-    return max(2, round(width * scaled / 2) * 2), max(2, max_height_px // 2 * 2)

@@ -14,6 +14,7 @@ from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan
 from pipeline.model.mix import MixPlan
+from pipeline.model.placement import Placement
 from pipeline.model.time import Span
 
 Origin = Literal["survey", "settings", "case", "decision"]
@@ -35,6 +36,13 @@ class PlannedSource(Part):
     moved: tuple[float, float, float] = Field(
         default=(1.0, 0.0, 0.0), description="scale, x and y offset in px to the output picture"
     )
+
+    def placement(self, width_px: int, height_px: int) -> Placement:
+        """Where it lies in an output picture of that size."""
+        scale, x_px, y_px = self.moved
+        return Placement(
+            (self.width_px, self.height_px), (width_px, height_px), scale, (x_px, y_px)
+        )
 
 
 class Piece(Part):
@@ -182,3 +190,7 @@ class Plan(Document):
     )
     needs: list[Need] = []
     warnings: list[str] = []
+
+    def placement(self, source: int) -> Placement:
+        """Where the picture of a source lies in the clip's."""
+        return self.sources[source].placement(self.width_px, self.height_px)

@@ -12,7 +12,7 @@ from pipeline.model.plan import Piece, Plan
 from pipeline.model.time import Span
 from pipeline.model.timeline import seen_in_clip
 from pipeline.stages.card import card_box
-from pipeline.stages.planning.picture import has_field, moved_field
+from pipeline.stages.planning.picture import has_field
 from pipeline.stages.restore import words_box
 
 TimedBox = tuple[int, int, int, int, float, float]
@@ -22,15 +22,14 @@ def out_fields(plan: Plan) -> list[FieldSpan]:
     """The fields of the finished clip, in its own time and pixels."""
     out: list[FieldSpan] = []
     for piece in plan.pieces:
-        source = plan.sources[piece.source]
+        source, place = plan.sources[piece.source], plan.placement(piece.source)
         if piece.kind != "play":
             spans = [(field_at(source.fields, piece.start_s), piece.in_clip)]
         else:
             seen = [(f, seen_in_clip(piece, (f.start_s, f.stop_s))) for f in source.fields]
             spans = [(f, span) for f, span in seen if span is not None]
         out += [
-            moved_field(f, source.moved).model_copy(update={"start_s": a, "stop_s": b})
-            for f, (a, b) in spans
+            place.field(f).model_copy(update={"start_s": a, "stop_s": b}) for f, (a, b) in spans
         ]
     return out
 

@@ -158,9 +158,8 @@ def _box_share(
     plan: Plan, source: int, box: tuple[int, int, int, int]
 ) -> tuple[float, float, float, float]:
     """A box of a source as shares of the finished picture."""
-    scale, left, top = plan.sources[source].moved
-    x, y, w, h = (v * scale for v in box)
-    a, b = max(0.0, (x + left) / plan.width_px), max(0.0, (y + top) / plan.height_px)
-    c = min(1.0, (x + w + left) / plan.width_px)
-    d = min(1.0, (y + h + top) / plan.height_px)
+    x, y, w, h = plan.placement(source).box(box)
+    a, b = max(0.0, x / plan.width_px), max(0.0, y / plan.height_px)
+    c = min(1.0, (x + w) / plan.width_px)
+    d = min(1.0, (y + h) / plan.height_px)
     return a, b, max(0.0, c - a), max(0.0, d - b)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from pipeline.model.placement import Placement
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering, Survey
@@ -44,7 +45,7 @@ def with_missed(
                     **item.model_dump(),
                     "start_s": round_s(max(0.0, span.start_s - _PAD_S)),
                     "stop_s": round_s(min(survey.recording.duration_s, span.stop_s + _PAD_S)),
-                    "box_px": _source_box(item.box_px, plan.sources[piece.source].moved),
+                    "box_px": _source_box(item.box_px, plan.placement(piece.source)),
                 }
             )
             if isinstance(moved, Lettering):
@@ -57,15 +58,11 @@ def with_missed(
 
 
 def _source_box(
-    box_px: tuple[int, int, int, int], moved: tuple[float, float, float]
+    box_px: tuple[int, int, int, int], placement: Placement
 ) -> tuple[int, int, int, int]:
     """A box of the clip (x, y, width, height) in pixels of the source, a little larger."""
-    scale, dx, dy = moved
     x, y, wide, high = box_px
     pad = max(2.0, _PAD_RATIO * min(wide, high))
-    left, top = (
-        max(0, math.floor((x - pad - dx) / scale)),
-        max(0, math.floor((y - pad - dy) / scale)),
-    )
-    right, bottom = (x + wide + pad - dx) / scale, (y + high + pad - dy) / scale
+    left, top = (max(0, math.floor(v)) for v in placement.source_point(x - pad, y - pad))
+    right, bottom = placement.source_point(x + wide + pad, y + high + pad)
     return left, top, math.ceil(right) - left, math.ceil(bottom) - top

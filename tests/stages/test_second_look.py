@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
+from pipeline.model.placement import Placement
 from pipeline.model.plan import Piece
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering
@@ -35,7 +36,10 @@ def test_found_in_the_clip_is_covered_in_the_source() -> None:
             Piece(kind="play", source=1, start_s=1.0, length_s=3.0, case_start_s=6.0,
                   out_start_s=2.0),
         ],
-        sources=[SimpleNamespace(moved=(1.0, 0.0, 0.0)), SimpleNamespace(moved=(0.5, 40.0, 10.0))],
+        placement=[
+            Placement((320, 240), (320, 240)),
+            Placement((320, 240), (320, 240), 0.5, (40.0, 10.0)),
+        ].__getitem__,
     )  # fmt: skip
     surveys: list[Any] = [
         Survey(lettering=[], faces=[], recording=SimpleNamespace(duration_s=9.0)) for _ in range(2)

@@ -14,7 +14,6 @@ from pipeline.model.plan import Piece, Plan
 from pipeline.model.time import round_s
 from pipeline.model.timeline import Timeline
 from pipeline.review.case.session import Ready
-from pipeline.stages.planning.picture import moved_field
 from pipeline.stages.rendering.pictures import compose
 
 HEIGHT_PX = 540
@@ -45,7 +44,7 @@ def mark_measured(
     tones = two_tone(glyph.coverage)
     grown = tones.shape[-1] / glyph.coverage.shape[-1]
     ratio = glyph.x_height_ratio
-    fields = [moved_field(f, p.moved) for p in plan.sources for f in p.fields]
+    fields = [plan.placement(p.number).field(f) for p in plan.sources for f in p.fields]
     found = evaluate(
         [_position(p) for p in positions],
         [f for f in fields if f.shape != "none"] or fields,

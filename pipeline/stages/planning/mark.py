@@ -15,7 +15,6 @@ from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options
 from pipeline.model.plan import PlannedSource
 from pipeline.stages.planning.given import GlyphInput, SourceInput
-from pipeline.stages.planning.picture import moved_box, moved_field
 
 
 def placed_mark(
@@ -25,14 +24,15 @@ def placed_mark(
     options: Options,
     glyph: GlyphInput,
     revision: int,
+    width_px: int,
     height_px: int,
     decisions: Sequence[Decision],
 ) -> tuple[Any, list[str]]:
     from pipeline.analysis.mark.planning import plan_mark
 
-    fields = [moved_field(f, p.moved) for p in planned for f in p.fields if f.shape != "none"] or [
-        moved_field(f, p.moved) for p in planned for f in p.fields
-    ]
+    places = [p.placement(width_px, height_px) for p in planned]
+    every = [place.field(f) for p, place in zip(planned, places, strict=True) for f in p.fields]
+    fields = [f for f in every if f.shape != "none"] or every
     grids: dict[str, list[NDArray[Any]]] = {}
     for source in sources:
         for key, value in source.series.items():
@@ -46,8 +46,8 @@ def placed_mark(
     seed_text = "|".join([*(p.sha256 for p in planned), options.output.profile, str(revision)])
     seed = int.from_bytes(hashlib.sha256(seed_text.encode()).digest()[:6], "big")
     boxes = [
-        moved_box(letters.box_px, p.moved)
-        for p, s in zip(planned, sources, strict=True)
+        place.box(letters.box_px)
+        for place, s in zip(places, sources, strict=True)
         for letters in s.survey.lettering
         if letters.where == "field"
     ]

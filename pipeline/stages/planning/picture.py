@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
+from pipeline.model.placement import Placement
 from pipeline.model.plan import PlannedSource
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Survey
@@ -44,9 +45,7 @@ def planned_source(
             believed.append(
                 safe.model_copy(update={"start_s": span.start_s, "stop_s": span.stop_s})
             )
-    scale = min(width_px / recording.width_px, height_px / recording.height_px)
-    x_px = (width_px - recording.width_px * scale) / 2
-    y_px = (height_px - recording.height_px * scale) / 2
+    placement = Placement.fitted((recording.width_px, recording.height_px), (width_px, height_px))
     return PlannedSource(
         number=number,
         sha256=survey.recording.sha256,
@@ -58,39 +57,10 @@ def planned_source(
         frame_rate_hz=survey.recording.frame_rate_hz,
         has_sound=bool(recording.audio) and not still,
         fields=believed,
-        moved=(scale, x_px // 2 * 2, y_px // 2 * 2),
+        moved=(placement.scale, *placement.offset_px),
     )
 
 
 def has_field(fields: Sequence[FieldSpan]) -> bool:
     """True if the recording shows a scope field at any time."""
     return any(f.shape != "none" for f in fields)
-
-
-def moved_field(span: FieldSpan, moved: tuple[float, float, float]) -> FieldSpan:
-    """The field in pixels of the output picture."""
-    scale, dx, dy = moved
-    if moved == (1.0, 0.0, 0.0):
-        return span
-    return span.model_copy(
-        update={
-            "center_x_px": span.center_x_px * scale + dx,
-            "center_y_px": span.center_y_px * scale + dy,
-            "radius_px": span.radius_px * scale,
-            "left_px": span.left_px * scale + dx,
-            "right_px": span.right_px * scale + dx,
-            "top_px": span.top_px * scale + dy,
-            "bottom_px": span.bottom_px * scale + dy,
-            "outline_px": None
-            if span.outline_px is None
-            else [(x * scale + dx, y * scale + dy) for x, y in span.outline_px],
-        }
-    )
-
-
-def moved_box(
-    box: tuple[int, int, int, int], moved: tuple[float, float, float]
-) -> tuple[float, float, float, float]:
-    scale, dx, dy = moved
-    x, y, w, h = box
-    return x * scale + dx, y * scale + dy, w * scale, h * scale

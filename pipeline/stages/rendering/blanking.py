@@ -25,7 +25,7 @@ class Blanker:
         redactions: Sequence[Redaction],
     ) -> None:  # fmt: skip
         self._source = source
-        self._size = (width_px, height_px)
+        self._place = source.placement(width_px, height_px)
         self._inset_px = inset_px
         self._boxes = [r for r in redactions if r.box_px is not None]
         self._made_for: int | None = None
@@ -57,14 +57,12 @@ class Blanker:
             self._masks = self._make(span, planes[0].shape)
             self._made_for = id(span)
         assert self._masks is not None
-        _, dx, dy = self._source.moved
         for number, (source, target) in enumerate(zip(planes, into, strict=True)):
-            half = 1 if number == 0 else 2
-            x, y = int(dx) // half, int(dy) // half
-            rows, cols = source.shape
-            cv2.copyTo(
-                source, self._masks[0 if number == 0 else 1], target[y : y + rows, x : x + cols]
-            )
+            window = self._place.window(1 if number == 0 else 2)
+            if window is None:
+                return
+            mask = self._masks[0 if number == 0 else 1]
+            cv2.copyTo(source[window.source], mask[window.source], target[window.output])
         self.cover(into, time_s)
 
     def cover(self, into: Sequence[NDArray[np.uint8]], time_s: float) -> None:
@@ -79,24 +77,21 @@ class Blanker:
         from pipeline.analysis.field.track import field_mask
 
         rows, cols = shape
-        scale = self._source.moved[0]
         if not self._fielded:
             return (
                 np.full((rows, cols), 255, np.uint8),
                 np.full((rows // 2, cols // 2), 255, np.uint8),
             )
         inset = self._inset_px
-        luma = field_mask(span, rows, cols, inset_px=inset, scale=scale)
+        luma = field_mask(span, rows, cols, inset_px=inset, scale=self._place.scale)
         # Chroma is shared by four pixels: only where all four are lit.
         four = luma[: rows // 2 * 2, : cols // 2 * 2].reshape(rows // 2, 2, cols // 2, 2)
         return luma, np.ascontiguousarray(four.min(axis=(1, 3)))
 
     def _fill(self, box: tuple[int, int, int, int], into: Sequence[NDArray[np.uint8]]) -> None:
-        scale, dx, dy = self._source.moved
-        x0, y0 = box[0] * scale + dx, box[1] * scale + dy
-        x1, y1 = x0 + box[2] * scale, y0 + box[3] * scale
-        left, top = max(0, int(x0) // 2 * 2), max(0, int(y0) // 2 * 2)
-        right, bottom = int(np.ceil(x1 / 2)) * 2, int(np.ceil(y1 / 2)) * 2
+        rows, cols = self._place.covered(box)
         for number, (plane, level) in enumerate(zip(into, BLACK, strict=True)):
             half = 1 if number == 0 else 2
-            plane[top // half : bottom // half, left // half : right // half] = level
+            plane[
+                rows.start // half : rows.stop // half, cols.start // half : cols.stop // half
+            ] = level

@@ -18,7 +18,6 @@ from pipeline.model.timeline import goes_on
 from pipeline.stages.card import draw_card
 from pipeline.stages.draft import paint_draft
 from pipeline.stages.placed import mark_boxes
-from pipeline.stages.planning.picture import moved_field
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.blanking import BLACK, Blanker
 from pipeline.stages.rendering.given import SourceMedia
@@ -111,7 +110,7 @@ def compose(
     left: list[NDArray[np.uint8]] | None = None  # the last picture before a cut, without mark
     left_field: FieldSpan | None = None
     for piece in plan.pieces:
-        source = plan.sources[piece.source]
+        place = plan.placement(piece.source)
         blanker = blankers[piece.source]
         joined = goes_on(previous, piece)
         if not joined:
@@ -137,7 +136,7 @@ def compose(
                 if picture.time_s != source_s:
                     blanker.cover(planes, picture.time_s)  # a held picture's own boxes
                 if blanker.lit(source_s):
-                    span = moved_field(blanker.field(source_s), source.moved)
+                    span = place.field(blanker.field(source_s))
                     restored = restorers[piece.source].apply(planes, source_s)
                     share = 1 - (time_s - piece.out_start_s) / max(piece.fade_s, 1e-6)
                     if fading is not None and share > 0 and left_field == span:

@@ -9,7 +9,7 @@ from pipeline.media.pictures import read_pictures
 from pipeline.media.prefetch import prefetched
 from pipeline.media.time_stamps import ReadReport
 from pipeline.model.options import Options
-from pipeline.model.plan import Piece, Plan, PlannedSource
+from pipeline.model.plan import Piece, Plan
 from pipeline.model.time import format_time
 from pipeline.model.timeline import pictures
 from pipeline.stages.rendering.given import SourceMedia
@@ -24,7 +24,7 @@ def piece_pictures(
 ) -> Iterator[tuple[float, Picture | None]]:
     """(out time, picture) of one piece; a held or black picture is repeated."""
     source = media[piece.source]
-    limit = fit_height(plan, plan.sources[piece.source])
+    size_px = plan.placement(piece.source).picture_px
     shown = pictures(piece)
     if piece.kind == "play":
         empty = True
@@ -35,7 +35,7 @@ def piece_pictures(
             report=report,
             start_s=piece.start_s,
             stop_s=shown.stop_s,
-            max_height_px=limit,
+            size_px=size_px,
             matrix=plan.matrix,
             double_rate=options.output.deinterlace == "double",
             threads=options.machine.threads,
@@ -61,7 +61,7 @@ def piece_pictures(
             source.recording,
             start_s=max(0.0, piece.start_s - 1.0),
             stop_s=piece.start_s + 1e-4,
-            max_height_px=limit,
+            size_px=size_px,
             matrix=plan.matrix,
             threads=options.machine.threads,
         ):
@@ -89,8 +89,3 @@ def told_damage(report: ReadReport, piece: Piece, media: SourceMedia) -> list[st
     return [
         f"damaged packets in the picture of recording {piece.source + 1}, at {where}: look there"
     ]
-
-
-def fit_height(plan: Plan, source: PlannedSource) -> int | None:
-    scale = source.moved[0]
-    return None if scale == 1.0 else max(2, round(source.height_px * scale / 2) * 2)

@@ -15,7 +15,6 @@ from pipeline.model.plan import Piece, Plan
 from pipeline.model.release import Check
 from pipeline.model.timeline import goes_on
 from pipeline.stages.placed import mark_boxes
-from pipeline.stages.planning.picture import moved_field
 from pipeline.stages.rendering.blanking import Blanker
 from pipeline.stages.restore import RESTORED_WORDS, Restorer, words_box, words_shown
 from pipeline.stages.verifying.result import Verified, make_check
@@ -59,7 +58,7 @@ class Compare:
         if not blanker.lit(source_s):
             return
         shown = picture.planes()
-        span = moved_field(blanker.field(source_s), self._plan.sources[piece.source].moved)
+        span = self._plan.placement(piece.source).field(blanker.field(source_s))
         restored = self._restorers[piece.source].apply(planes, source_s)
         inside = planes[0] > BLACK_LUMA
         if restored:

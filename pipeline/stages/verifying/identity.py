@@ -70,9 +70,8 @@ def let_through(plan: Plan, what: str, found: Lettering | Face) -> bool:
     for r in plan.overruled:
         if r.what != what or r.box_px is None:
             continue
-        scale, dx, dy = plan.sources[r.source].moved
-        left, top = r.box_px[0] * scale + dx, r.box_px[1] * scale + dy
-        if 0 <= x - left <= r.box_px[2] * scale and 0 <= y - top <= r.box_px[3] * scale:
+        left, top, wide, high = plan.placement(r.source).box(r.box_px)
+        if 0 <= x - left <= wide and 0 <= y - top <= high:
             shown += timeline.clip_of_source(r.source, [(r.start_s, r.stop_s)])
     # Seen between two samples of the finished file: the ends lie up to a sample outside.
     reach = [(s.start_s - SAMPLE_S, s.stop_s + SAMPLE_S) for s in shown]

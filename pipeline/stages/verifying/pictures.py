@@ -24,7 +24,6 @@ from pipeline.stages.damage import ShownDamage
 from pipeline.stages.progress import Progress
 from pipeline.stages.rendering.blanking import Blanker
 from pipeline.stages.rendering.given import SourceMedia
-from pipeline.stages.rendering.reading import fit_height
 from pipeline.stages.verifying.compare import Compare
 from pipeline.stages.verifying.identity import SAMPLE_S
 from pipeline.stages.verifying.result import Verified, make_check
@@ -65,7 +64,7 @@ def expected_pictures(
                 start_s=window.start_s,
                 stop_s=window.stop_s,
                 from_key=whole is False,
-                max_height_px=fit_height(plan, source),
+                size_px=plan.placement(piece.source).picture_px,
                 matrix=plan.matrix,
                 double_rate=options.output.deinterlace == "double",
                 report=ReadReport(watch=watch),

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 from pipeline.analysis.field.surround import SURROUND_LIMIT, brightest_outside, outside_mask
 from pipeline.media.frame import Picture
 from pipeline.model.field import FieldSpan, field_at
+from pipeline.model.placement import Placement
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
 from pipeline.model.timeline import Timeline, picture_time
 from pipeline.stages.card import card_box
-from pipeline.stages.planning.picture import has_field, moved_field
+from pipeline.stages.planning.picture import has_field
 from pipeline.stages.verifying.result import make_check
 
 
@@ -36,7 +37,9 @@ class Surround:
         if not has_field(source.fields) and piece.kind not in ("black", "card"):
             return
         source_s = picture_time(piece, picture.time_s)
-        outside = self._outside(source.fields, source_s, source.moved, planes[0].shape)
+        outside = self._outside(
+            source.fields, source_s, self._plan.placement(piece.source), planes[0].shape
+        )
         if piece.kind in ("black", "card"):
             outside = outside_mask(None, *planes[0].shape)
         if piece.kind == "card":
@@ -53,14 +56,14 @@ class Surround:
         self,
         fields: Sequence[FieldSpan],
         source_s: float,
-        moved: tuple[float, float, float],
+        placement: Placement,
         shape: tuple[int, ...],
     ) -> NDArray[np.uint8]:
         span = field_at(fields, source_s)
         key = id(span)
         if key not in self._masks:
-            here = moved_field(span, moved)
-            mask = outside_mask(here, shape[0], shape[1], self._inset_px * moved[0])
+            here = placement.field(span)
+            mask = outside_mask(here, shape[0], shape[1], self._inset_px * placement.scale)
             self._masks[key] = (span, mask)
             if len(self._masks) > 8:
                 self._masks.pop(next(iter(self._masks)))
