@@ -380,7 +380,8 @@ def test_any_events_and_narration_give_a_consistent_plan(
     if voice:
         from pipeline.model.time import total_s
 
-        assert total_s(plan.narration) == pytest.approx(total_s(voice.spans), abs=0.01)
+        # For up to .02 s beyond the last picture none is held.
+        assert total_s(plan.narration) == pytest.approx(total_s(voice.spans), abs=0.021)
 
 
 def gap_field(gap_s: float, moved_px: float = 0.0) -> list[FieldSpan]:
