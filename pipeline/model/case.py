@@ -96,6 +96,11 @@ class CaseMeasured(Part):
     value: float = Field(allow_inf_nan=False)
     unit: str = Field(default="", max_length=16)
 
+    @property
+    def card(self) -> str:
+        """The words of the card, two lines: what was measured; value and unit."""
+        return f"{self.label}\n{self.value:g} {self.unit}".strip()
+
 
 class Case(Part):
     """A case: recordings in order, a narration, consent."""

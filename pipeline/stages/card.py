@@ -16,22 +16,16 @@ _WIDEST = 0.42  # of the picture's height; with text of any length it fits any f
 _TALLEST = 0.3
 
 
-def card_text(measured: CaseMeasured) -> str:
-    """Two lines: what was measured; value and unit."""
-    return f"{measured.label}\n{measured.value:g} {measured.unit}".strip()
-
-
-def checked_card(measured: CaseMeasured) -> str:
-    """`card_text`, if it can be drawn. Raises InputError."""
-    text = card_text(measured)
+def check_card(measured: CaseMeasured | None) -> None:
+    """Raises InputError where the card of a case cannot be drawn."""
     try:
-        words_coverage(text, 64)
+        if measured is not None:
+            words_coverage(measured.card, 64)
     except UsageError as error:
         raise InputError(
             "The card of [measured] cannot be drawn", error.got, "write label and unit in Latin,"
             " Greek or Cyrillic letters, or leave [measured] out",
         ) from None  # fmt: skip
-    return text
 
 
 def card_box(text: str, width_px: int, height_px: int) -> tuple[int, int, int, int]:

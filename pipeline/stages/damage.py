@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial
-from typing import TYPE_CHECKING
 
+from pipeline.analysis.damage import DamageFold, on_axis
+from pipeline.media.time_stamps import shift_at
 from pipeline.model.decisions import Decision
 from pipeline.model.kinds import BY_NAME
 from pipeline.model.plan import Edit, Need, Piece, Plan, Redaction
@@ -19,9 +20,6 @@ from pipeline.model.survey import Survey
 from pipeline.model.time import Span, format_time, merge_spans, subtract_spans
 from pipeline.model.timeline import pictures
 from pipeline.stages.judged import followed
-
-if TYPE_CHECKING:
-    from pipeline.analysis.damage import DamageFold
 
 SHOWN_LIMIT_S = 0.0
 REASON = "damaged in the recording"
@@ -118,9 +116,6 @@ class ShownDamage:
         played: Span,
     ) -> None:
         """After reading `played` of a piece's source."""
-        from pipeline.analysis.damage import on_axis
-        from pipeline.media.time_stamps import shift_at
-
         found = on_axis(watch.finish(), partial(shift_at, recording.jumps), played.stop_s)
         let_through = [
             Span(e.start_s, e.stop_s)

@@ -16,6 +16,7 @@ from pipeline.media.labels import label, tell_label
 from pipeline.model.case import Case, CaseConsent, CaseNarration, CaseRecording, Scope
 from pipeline.model.faults import TOML_HINT, fault_of, toml_place
 from pipeline.model.pseudonym import CASE_PATTERN, case_fault, is_made
+from pipeline.stages.card import check_card
 from pipeline.store.hashes import HashMemory
 from pipeline.store.names import NamedFile, Names
 
@@ -118,6 +119,7 @@ def open_case(
                 "write the consent in the case.toml",
             )
         case, folder, bare = read_case(toml, case_pattern), toml.parent, False
+        check_card(case.measured)
         _refuse_inside(out, folder)
     else:
         case = Case(

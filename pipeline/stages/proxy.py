@@ -14,10 +14,14 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.analysis.identity.overlays import COVER_PAD_S
+from pipeline.media.frame import plane_view
+from pipeline.media.write import planes_of
 from pipeline.model.options import Options
 from pipeline.model.plan import Redaction
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering, Survey
+from pipeline.stages.planning.picture import planned_source
+from pipeline.stages.rendering.blanking import Blanker
 
 ROWS_PX = 270
 COARSE_RATE_HZ = 3.0
@@ -43,9 +47,6 @@ def shrunk(frame: Any, cols: int, rows: int) -> Any:
     """A smaller yuv420p frame by averaging the planes (ten times as fast as the scaler)."""
     import av
     import cv2
-
-    from pipeline.media.frame import plane_view
-    from pipeline.media.write import planes_of
 
     out = av.VideoFrame(cols, rows, "yuv420p")
     for source, target in zip(frame.planes[:3], planes_of(out), strict=True):
@@ -124,10 +125,6 @@ def write_proxy(
 ) -> None:
     """Blanks and redacts pictures (time_s, av.VideoFrame of any size) into a small video."""
     import av
-
-    from pipeline.media.write import planes_of
-    from pipeline.stages.planning.picture import planned_source
-    from pipeline.stages.rendering.blanking import Blanker
 
     cols, rows = proxy_size(recording)
     source = planned_source(0, recording, survey, still, 0, options, cols, rows)

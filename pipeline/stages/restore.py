@@ -14,6 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import overlap
+from pipeline.analysis.lens.clear import clear_chroma_gain, clear_luma_lut
+from pipeline.media.glyphs import text_glyph
 from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Restoration
 from pipeline.model.time import Span, round_s
@@ -127,8 +129,6 @@ class Restorer:
 def _tables(
     loss: float, light: float, mean_luma: float
 ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    from pipeline.analysis.lens.clear import clear_chroma_gain, clear_luma_lut
-
     factor = clear_chroma_gain(loss, light, mean_luma)
     chroma = np.clip(np.rint(128 + (np.arange(256) - 128) * factor), 16, 240)
     return clear_luma_lut(loss, light), chroma.astype(np.uint8)
@@ -141,8 +141,6 @@ def _tables(
 def words_coverage(text: str, width_px: int) -> NDArray[np.float32]:
     """Coverage 0..1, (row, col), of the text in the bundled font, width_px wide."""
     import cv2
-
-    from pipeline.media.glyphs import text_glyph
 
     ink = text_glyph(text).coverage
     rows = max(2, round(width_px * ink.shape[0] / ink.shape[1]))

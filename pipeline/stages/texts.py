@@ -15,7 +15,6 @@ from pipeline.model.decisions import Decision, Decisions, effective
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.settings import packaged
-from pipeline.stages.card import card_text
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.planning.chapters import chapter_title, named_chapters
 from pipeline.store.texts import ConfirmedTexts
@@ -85,7 +84,7 @@ def texts_of_case(
     return texts_that_leave(
         title=case.title if title is None else title,
         chapters=named or [chapter_title(case, n) for n in range(len(case.recording))],
-        card=card_text(case.measured) if case.measured is not None else "",
+        card=case.measured.card if case.measured is not None else "",
         captions=[text for _, _, text in cues],
         file_part="" if _MADE_SUFFIX.fullmatch(suffix) else suffix,
         **_of_settings(options),

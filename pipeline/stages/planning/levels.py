@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.sound.mix import plan_mix
+from pipeline.analysis.sound.track_levels import TrackLevels
 from pipeline.model.decisions import Decision
 from pipeline.model.options import Options, SoundOptions
 from pipeline.model.plan import Piece, Redaction
 from pipeline.model.time import Span, merge_spans
 from pipeline.model.timeline import Timeline
 from pipeline.stages.planning.given import NarrationInput, SourceInput
-
-if TYPE_CHECKING:
-    from pipeline.analysis.sound.track_levels import TrackLevels
 
 HOP_S = 0.1
 
@@ -67,8 +66,6 @@ def mix_of(
     live: bool,
     warnings: list[str],
 ) -> Any:
-    from pipeline.analysis.sound.mix import plan_mix
-
     background, voice = levels_of(
         sources, pieces, narration, duration_s, redactions, channels, live
     )
@@ -101,8 +98,6 @@ def levels_of(
 
     Where speech is replaced the background has the level of the sound around it.
     """
-    from pipeline.analysis.sound.track_levels import TrackLevels
-
     timeline = Timeline(pieces=pieces)
 
     def procedure(piece: Piece, count: int) -> NDArray[np.float64]:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.mark.planning import plan_mark
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
 from pipeline.model.mark import MarkPosition
@@ -28,8 +29,6 @@ def placed_mark(
     height_px: int,
     decisions: Sequence[Decision],
 ) -> tuple[Any, list[str]]:
-    from pipeline.analysis.mark.planning import plan_mark
-
     places = [p.placement(width_px, height_px) for p in planned]
     every = [place.field(f) for p, place in zip(planned, places, strict=True) for f in p.fields]
     fields = [f for f in every if f.shape != "none"] or every

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.analysis.sound.voice_cut import heard_part
 from pipeline.model.plan import Caption
 from pipeline.model.time import Span, format_time, merge_spans, round_s
 from pipeline.model.timeline import Timeline
@@ -26,8 +27,6 @@ def narration_of_part(
 
     A word is not heard by half where a pause is near; what is left out is said.
     """
-    from pipeline.analysis.sound.voice_cut import heard_part
-
     if narration is None:
         return None, part
     spoken = [narration.in_case(s) for s in narration.spans]

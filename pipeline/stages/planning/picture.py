@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.analysis.field.track import safest_span
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.placement import Placement
@@ -34,8 +35,6 @@ def planned_source(
 
     A field that is not sure is replaced by the safest one.
     """
-    from pipeline.analysis.field.track import safest_span
-
     believed: list[FieldSpan] = []
     for span in survey.field:
         if span.confidence >= options.field.sure or span.shape == "none":

@@ -15,7 +15,6 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Need, Plan
 from pipeline.model.time import Span, format_time, round_s
 from pipeline.model.timeline import Timeline
-from pipeline.stages.card import checked_card
 from pipeline.stages.clear_picture import Clearness, covered_spans, poster_s
 from pipeline.stages.damage import damage_needs, damaged_sound
 from pipeline.stages.planning.chapters import chapters_of
@@ -172,7 +171,7 @@ def make_plan(
         overruled=overruled,
         edits=edits,
         restorations=restorations(sources, edits),
-        card=checked_card(case.measured) if pieces[-1].kind == "card" and case.measured else "",
+        card=case.measured.card if pieces[-1].kind == "card" and case.measured else "",
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
         captions=captions_of(narration, timeline, heard) if narration and narrated else [],
         poster_s=poster_s(pieces, clearness, duration_s),

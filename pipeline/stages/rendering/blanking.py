@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.field.track import field_mask
 from pipeline.model.field import FieldSpan, field_at
 from pipeline.model.plan import PlannedSource, Redaction
 from pipeline.stages.planning.picture import has_field
@@ -74,8 +75,6 @@ class Blanker:
     def _make(
         self, span: FieldSpan, shape: tuple[int, ...]
     ) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-        from pipeline.analysis.field.track import field_mask
-
         rows, cols = shape
         if not self._fielded:
             return (

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from pipeline.analysis.sound.limiter import LimiterReport, fit_gain, limit
+from pipeline.analysis.sound.loudness import LoudnessFold
 from pipeline.media.sound import read_sound
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.options import Options
@@ -12,8 +14,6 @@ from pipeline.model.options import Options
 
 def loudness_of(path: Path, channels: int) -> Any:
     """Loudness of the sound of a finished file (`analysis.sound.loudness.Loudness`)."""
-    from pipeline.analysis.sound.loudness import LoudnessFold
-
     fold = LoudnessFold(channels)
     for block in read_sound(path, channels=channels):
         fold.step(block)
@@ -33,8 +33,6 @@ def to_loudness(
 
     gain_db: None finds it by measuring, at most most_db; else it is taken as it is.
     """
-    from pipeline.analysis.sound.limiter import LimiterReport, fit_gain, limit
-
     peak = options.output.true_peak_dbtp
     if gain_db is None:
         fit = fit_gain(

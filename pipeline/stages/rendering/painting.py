@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.mark.painter import MarkPainter
 from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Plan
 
@@ -28,8 +29,6 @@ class ClipPainter:
     def paint(
         self, span: FieldSpan, planes: Sequence[NDArray[np.uint8]], time_s: float, cut: bool
     ) -> float | None:
-        from pipeline.analysis.mark.painter import MarkPainter
-
         if self._plan.mark is None:
             return None
         if self._painter is None:

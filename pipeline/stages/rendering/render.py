@@ -15,6 +15,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.sound.limiter import AAC_MARGIN_DB
+from pipeline.analysis.sound.mix import aim
 from pipeline.media.stems import Stem
 from pipeline.media.write import finish
 from pipeline.model.options import Options
@@ -60,9 +62,6 @@ def render(
 
     Raises OutputError when the disk is full, InputError when a source changed.
     """
-    from pipeline.analysis.sound.limiter import AAC_MARGIN_DB
-    from pipeline.analysis.sound.mix import aim
-
     pictures = work / "pictures.mkv"
     damage: list[str] = []
     visibility, frames = render_pictures(

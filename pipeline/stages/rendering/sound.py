@@ -10,6 +10,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.sound.redact import replace_speech
+from pipeline.analysis.sound.tracks import render_mix
+from pipeline.analysis.sound.voice_cut import faded
 from pipeline.media.sound import read_sound, without_channel
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.options import Options
@@ -70,8 +73,6 @@ def render_sound(
 
 
 def mixed(plan: Plan, procedure: Stem | None, voice: Stem | None) -> Iterator[NDArray[np.float32]]:
-    from pipeline.analysis.sound.tracks import render_mix
-
     assert plan.mix is not None
     return render_mix(
         procedure.blocks() if procedure else None,
@@ -100,8 +101,6 @@ def procedure_stem(
 
 
 def _redacted_source(plan: Plan, media: SourceMedia, source: PlannedSource, work: Path) -> Stem:
-    from pipeline.analysis.sound.redact import replace_speech
-
     length = round(source.duration_s * RATE_HZ)
     raw = write_stem(
         work / f"source{source.number}.f32",
@@ -195,8 +194,6 @@ def on_clip_axis(
     What an edit cuts out of case time is cut here too. heard: the part of clip time outside
     which it is silent.
     """
-    from pipeline.analysis.sound.voice_cut import faded
-
     shift = round(offset_s * RATE_HZ)
 
     def blocks() -> Iterator[NDArray[np.float32]]:

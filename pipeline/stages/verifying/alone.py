@@ -20,6 +20,7 @@ from pipeline.analysis.field.surround import (
     outside_mask,
     ring_mask,
 )
+from pipeline.analysis.field.track import FieldFold
 from pipeline.errors import InputError
 from pipeline.media.container import file_sha256
 from pipeline.media.frame import Picture, reduce_rgb
@@ -88,8 +89,6 @@ def _sheet_lufs(path: Path) -> float | None:
 def _find_fields(
     path: Path, recording: Recording, report: ReadReport, progress: Progress
 ) -> list[FieldSpan]:
-    from pipeline.analysis.field.track import FieldFold
-
     fold = FieldFold(recording.width_px, recording.height_px)
     next_s = 0.0
     for picture in prefetched(read_pictures(path, recording, report=report)):

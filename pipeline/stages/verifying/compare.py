@@ -8,7 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.surround import BLACK_LUMA
+from pipeline.analysis.mark.painter import MarkPainter
+from pipeline.analysis.mark.visibility import VisibilityFold, measure_visibility
 from pipeline.media.frame import Picture
+from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
@@ -29,8 +32,6 @@ class Compare:
     def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verified) -> None:
         import av
 
-        from pipeline.analysis.mark.visibility import VisibilityFold
-
         self._plan, self._coverage, self._result = plan, coverage, result
         low, high = (plan.mark.band_low, plan.mark.band_high) if plan.mark else (0.0, 1.0)
         self._fold = VisibilityFold(low, high)
@@ -50,9 +51,6 @@ class Compare:
     def look(
         self, picture: Picture, piece: Piece, source_s: float, source: Picture, blanker: Blanker
     ) -> None:
-        from pipeline.analysis.mark.visibility import measure_visibility
-        from pipeline.media.write import planes_of
-
         planes = planes_of(self._frame)
         blanker.copy(source.planes(), planes, source_s)
         if not blanker.lit(source_s):
@@ -85,8 +83,6 @@ class Compare:
             self._count += count
 
     def _painter_for(self, span: FieldSpan, shot: int) -> Any:
-        from pipeline.analysis.mark.painter import MarkPainter
-
         key = (shot, span.center_x_px, span.center_y_px, span.radius_px, span.left_px, span.top_px,
                span.right_px, span.bottom_px)  # fmt: skip
         if self._painter is not None and key != self._key:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from pipeline.analysis.identity.texts import Leaving
 from pipeline.media.container import open_media
+from pipeline.media.tags import check_container
 from pipeline.media.write import chapter_text
 from pipeline.model.plan import Plan
 from pipeline.model.recording import Recording
@@ -20,8 +21,6 @@ _TITLE_BYTES = 255  # of a title in the short list of chapters, which has one by
 
 
 def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) -> list[Check]:
-    from pipeline.media.tags import check_container
-
     checks = list(check_container(path, planned_title(plan) if plan else read_title))
     with closing(open_media(path)) as container:
         pictures, sounds = container.streams.video, container.streams.audio

@@ -8,6 +8,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.sound import speech, speech_spans, voice_activity
+from pipeline.analysis.sound.depth import DuckingFold
+from pipeline.analysis.sound.loudness import LoudnessFold
+from pipeline.analysis.sound.mix import aim
+from pipeline.analysis.sound.tracks import render_mix, render_tracks, to_channels
 from pipeline.media.sound import read_sound
 from pipeline.media.stems import Stem
 from pipeline.model.options import Options
@@ -33,8 +38,6 @@ def sound_checks(
     wanted_lufs: float | None = None,
 ) -> list[Check]:
     """wanted_lufs: what the peaks of the sound allow; the profile's loudness if left out."""
-    from pipeline.analysis.sound.loudness import LoudnessFold
-
     if not recording.audio:
         return (
             [make_check("sound", "none", "", "", silent)]
@@ -80,9 +83,6 @@ def aimed_lufs(
     plan: Plan, stem: Stem | None, narration: Stem | None, options: Options
 ) -> float | None:
     """The loudness that the two tracks can be brought to, by the plan's gains."""
-    from pipeline.analysis.sound.mix import aim
-    from pipeline.analysis.sound.tracks import render_mix
-
     mix = plan.mix
     if mix is None or (stem is None and narration is None):
         return None
@@ -96,8 +96,6 @@ def aimed_lufs(
 
 def stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
     """Speech left in the redacted procedure sound, heard without the narration."""
-    from pipeline.analysis.sound import speech, speech_spans, voice_activity
-
     name = "speech left in the procedure sound"
     if stem is None:
         return [make_check(name, "no procedure sound", 0, "s", True)]
@@ -121,8 +119,6 @@ def stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Chec
 
 def live_checks(narration: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
     """Speech of a live microphone that nobody marked as the narrator's."""
-    from pipeline.analysis.sound import speech, speech_spans, voice_activity
-
     if not plan.live or narration is None or voice_consent:
         return []
     fold = speech.SpeechFold(narration.channels, detectors=voice_activity.room_detectors())
@@ -147,9 +143,6 @@ def ducking_checks(
     stem: Stem | None, narration: Stem | None, plan: Plan, options: Options, result: Verified
 ) -> list[Check]:
     """Depth of the narration over the background, on the two tracks after their gains."""
-    from pipeline.analysis.sound.depth import DuckingFold
-    from pipeline.analysis.sound.tracks import render_tracks, to_channels
-
     if stem is None or narration is None or plan.mix is None or not plan.narration:
         return []
     fold = DuckingFold(plan.sound_channels)
