@@ -18,6 +18,7 @@ from pipeline.model.recording import AudioStream, Recording, VideoStream
 from pipeline.model.survey import Event, Face, Lettering, Speech, Survey, SurveyedRecording
 from pipeline.model.time import Span
 from pipeline.model.timeline import Timeline
+from pipeline.stages.card import check_card
 from pipeline.stages.judged import REASONS
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
 from pipeline.stages.planning.levels import replaced_spans
@@ -443,8 +444,7 @@ def test_captions_follow_cuts_and_leave_out_what_was_mostly_cut() -> None:
 
 def test_a_card_that_cannot_be_drawn_is_refused() -> None:
     with pytest.raises(InputError, match="card"):
-        make_plan(case(measured={"label": "\u6e2c\u5b9a", "value": 3}), [source(10)], None,
-                  Options(), glyph=GLYPH)  # fmt: skip
+        check_card(case(measured={"label": "\u6e2c\u5b9a", "value": 3}).measured)
 
 
 @settings(max_examples=60, deadline=None)
