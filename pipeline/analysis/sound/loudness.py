@@ -2,7 +2,7 @@
 
 ITU-R BS.1770-5 (K-weighting, gating, true peak), EBU Tech 3341 (momentary and
 short-term) and EBU Tech 3342 (loudness range). The K-weighting coefficients come
-from pyloudnorm, whose class 'DeMan' reproduces the table of BS.1770 at 48 kHz
+from pyloudnorm, whose filters 'DeMan' reproduce the table of BS.1770 at 48 kHz
 (its class 'K-weighting' is an approximation that reads 0.02 to 0.06 LU low).
 
 Arrays are (channel, sample), float32 or float64, full scale 1.0. Everything is a
@@ -30,6 +30,10 @@ _ABSOLUTE_GATE_LUFS = -70.0
 _RELATIVE_GATE_LU = -10.0
 _RANGE_GATE_LU = -20.0
 _SILENT = 1e-15  # mean power taken for digital silence
+# Gain in dB, quality and frequency in Hz of the analogue filters behind the table of BS.1770,
+# as pyloudnorm has them for its class 'DeMan'.
+_SHELF = (3.99984385397, 0.7071752369554193, 1681.9744509555319)
+_HIGH_PASS = (0.0, 0.5003270373253953, 38.13547087613982)
 
 # BS.1770-5 table 4: +1.5 dB for sound from the side (60 to 120 degrees), none for the LFE.
 # Orders as ffmpeg decodes them: 5.0 FL FR FC SL SR, 5.1 FL FR FC LFE SL SR,
@@ -55,14 +59,15 @@ def channel_weights(channels: int) -> NDArray[np.float64]:
 def k_weighting_sos(rate_hz: int) -> NDArray[np.float64]:
     """K-weighting as second-order sections, shape (2, 6): shelf, then high-pass.
 
-    Source: BS.1770-5 annex 1, through pyloudnorm's filter class 'DeMan'.
+    Source: BS.1770-5 annex 1, through pyloudnorm's filters of that design ('DeMan').
     """
     import pyloudnorm
 
-    filters = pyloudnorm.Meter(rate_hz, filter_class="DeMan")._filters
-    stages = [np.concatenate([filters[name].b, filters[name].a])
-              for name in ("high_shelf_DeMan", "high_pass_DeMan")]
-    return np.asarray(stages, dtype=np.float64)
+    filters = (
+        pyloudnorm.IIRfilter(*_SHELF, rate_hz, "high_shelf_DeMan"),
+        pyloudnorm.IIRfilter(*_HIGH_PASS, rate_hz, "high_pass_DeMan"),
+    )
+    return np.asarray([np.concatenate([f.b, f.a]) for f in filters], dtype=np.float64)
 
 
 def lufs(power: Any) -> Any:

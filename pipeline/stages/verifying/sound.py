@@ -12,6 +12,7 @@ from pipeline.analysis.sound import speech, speech_spans, voice_activity
 from pipeline.analysis.sound.depth import DuckingFold
 from pipeline.analysis.sound.loudness import LoudnessFold
 from pipeline.analysis.sound.mix import aim
+from pipeline.analysis.sound.second_meter import SecondMeter
 from pipeline.analysis.sound.tracks import render_mix, render_tracks, to_channels
 from pipeline.media.sound import read_sound
 from pipeline.media.stems import Stem
@@ -25,6 +26,8 @@ from pipeline.stages.planning.levels import replaced_spans
 from pipeline.stages.verifying.result import Verified, make_check
 
 LOUDNESS_LIMIT_LU = 0.2
+METERS_LIMIT_LU = 0.2
+"""Between two meters: EBU Tech 3341 allows each 0.1 LU."""
 QUIET_LIMIT_LU = 1.0
 STEM_LIMIT_S = 0.5
 
@@ -44,12 +47,13 @@ def sound_checks(
             if silent
             else [make_check("sound", "none", "one stream", "", False)]
         )
-    fold = LoudnessFold(min(2, recording.audio[0].channels))
-    for block in read_sound(
-        path, origin_s=recording.video.start_s, channels=min(2, recording.audio[0].channels)
-    ):
+    channels = min(2, recording.audio[0].channels)
+    fold, second = LoudnessFold(channels), SecondMeter(channels)
+    for block in read_sound(path, origin_s=recording.video.start_s, channels=channels):
         fold.step(block)
+        second.step(block)
     measured = fold.finish()
+    apart_lu = second.finish(measured.hop_power)
     result.loudness = measured
     target, peak = options.output.loudness_lufs, options.output.true_peak_dbtp
     found = measured.integrated_lufs
@@ -71,6 +75,13 @@ def sound_checks(
                 target - below_lu <= found <= target + LOUDNESS_LIMIT_LU,
             )
         )
+    checks.append(
+        make_check(
+            "two meters of loudness agree", "silent" if apart_lu is None else apart_lu,
+            METERS_LIMIT_LU, "LU apart in the worst minute",
+            apart_lu is None or apart_lu <= METERS_LIMIT_LU,
+        )
+    )  # fmt: skip
     top = measured.true_peak_dbtp
     checks.append(
         make_check("true peak", "silent" if top is None else top, peak, "dBTP",
