@@ -24,30 +24,18 @@ from pipeline.review.laid import Laid, lay_over, plan_is_current
 from pipeline.review.pages import number, plain
 from pipeline.review.plots import loss_plot, sound_plots, spans
 from pipeline.review.report.drawn import field_shape
-from pipeline.review.words import MIX
+from pipeline.review.words import HISTORY, MIX
 from pipeline.stages.judged import REASONS
 from pipeline.stages.texts import ShownText
 
 _MOST_WORDS = 60
-_WORDS = {
-    "accept": "accepted",
-    "reject": "rejected",
-    "change": "changed",
-    "add": "redaction added",
-    "mark": "mark moved",
-    "mix": "sound changed",
-    "chapter": "chapters changed",
-    "sign": "anonymity list approved",
-    "undo": "undone",
-    "redo": "done again",
-}
 
 
 def history(decisions: Decisions) -> list[dict[str, Any]]:
     gone = undone(decisions.entries)
     out = []
     for e in decisions.entries:
-        text = _WORDS[e.verb]
+        text = HISTORY[e.verb]
         if e.anchor is not None:
             text = f"{e.anchor.kind.replace('_', ' ')} {text}"
         if e.target is not None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from pipeline.model.kinds import KINDS
 from pipeline.review.decision_values import ADDABLE
 from pipeline.review.plots import LOOKS, kinds_payload, look
 
@@ -34,6 +35,19 @@ VERBS = {
     "change": "✎ changed",
     "add": "＋ added",
 }
+# What is listed as undone or done again.
+HISTORY = {
+    "accept": "accepted",
+    "reject": "rejected",
+    "change": "changed",
+    "add": "redaction added",
+    "mark": "mark moved",
+    "mix": "sound changed",
+    "chapter": "chapters changed",
+    "sign": "anonymity list approved",
+    "undo": "undone",
+    "redo": "done again",
+}
 JOBS = {
     "waiting": "Waiting",
     "running": "Rendering",
@@ -49,12 +63,21 @@ MIX = {
     "duck_release_s": "Time it takes to come back",
     "background_below_narration_lu": "Between narrations it stays below the voice by",
 }
-# Lanes under the plot: what they are called, what kinds they show; without any the narration.
-LANES: tuple[tuple[str, str, tuple[str, ...]], ...] = (
-    ("speech", "speech in the room", ("speech", "undecided")),
-    ("lettering", "lettering, faces", ("lettering", "face")),
-    ("narration", "narrator speaks", ()),
-)
+
+
+def _lanes() -> list[dict[str, Any]]:
+    """Lanes under the plot: what is no disturbance, of the sound and of the picture; the narration.
+
+    kind: how it is hatched. kinds: those that it shows; none for the narration.
+    """
+    kinds = [k for k in KINDS if not k.event]
+    heard = [k.kind for k in kinds if k.action == "replace"]
+    seen = [k.kind for k in kinds if k.action != "replace"]
+    return [
+        {"kind": heard[0], "name": "speech in the room", "kinds": heard},
+        {"kind": seen[0], "name": "lettering, faces", "kinds": seen},
+        {"kind": "narration", "name": "narrator speaks", "kinds": []},
+    ]
 
 
 def start_words() -> dict[str, Any]:
@@ -62,7 +85,7 @@ def start_words() -> dict[str, Any]:
     return {
         "looks": {k: v._asdict() for k, v in LOOKS.items()},
         "kinds": kinds_payload(),
-        "lanes": [{"kind": k, "name": n, "kinds": list(of)} for k, n, of in LANES],
+        "lanes": _lanes(),
         "addable": [{"kind": k, "name": look(k).label, "box": k != "speech"} for k in ADDABLE],
         "words": {
             "actions": {k: a.wish for k, a in ACTIONS.items()},

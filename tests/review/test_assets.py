@@ -70,6 +70,9 @@ def test_a_module_is_short_and_has_no_words_of_its_own_for_kinds_and_actions(nam
 def test_the_page_is_told_a_name_for_everything() -> None:
     told = start_words()
     assert {k["kind"] for k in told["kinds"]} == {k.kind for k in KINDS} <= set(told["looks"])
+    shown = [k for lane in told["lanes"] for k in lane["kinds"]]
+    shown += [k["kind"] for k in told["kinds"] if k["event"]]
+    assert sorted(shown) == sorted(k.kind for k in KINDS)  # each once, in a lane or as a band
     may = set(DECIDED) | {a for k in KINDS for a in (k.action, *k.actions)}
     assert may <= set(told["words"]["actions"])
     assert set(MIX) == set(MIX_SETTINGS)
