@@ -1,4 +1,4 @@
-"""Generated endoscope clips with a known veil, for the lens tests and the lens benchmark.
+"""Generated endoscope clips with known airlight, for the lens tests and the lens benchmark.
 
 A scene is a large picture of tissue in linear light, seen by a wandering camera
 (drift, rotation, zoom, parallax, deformation) through a round field, with
@@ -208,8 +208,8 @@ class Clip:
                 elif dist.kind == "smudge":
                     w = (pattern * e)[..., None]
                     soft = cv2.GaussianBlur(img, (0, 0), 5 / step)
-                    veil = 0.5 * np.float32(dist.depth)
-                    img = img * (1 - w) + w * (soft * (1 - veil) + veil * 0.5 * soft.mean((0, 1)))
+                    air = 0.5 * np.float32(dist.depth)
+                    img = img * (1 - w) + w * (soft * (1 - air) + air * 0.5 * soft.mean((0, 1)))
                 elif dist.kind == "blur":
                     blur_px = max(blur_px, dist.depth * e)
                 elif dist.kind in ("dark", "glare"):

@@ -89,7 +89,7 @@ def test_field_lettering_and_fog(sample_media: Path, sample_truth: dict[str, Any
         assert y[inside].mean() > 50
 
 
-def test_fog_veils_as_the_truth_says(sample_media: Path, sample_truth: dict[str, Any]) -> None:
+def test_fog_fades_as_the_truth_says(sample_media: Path, sample_truth: dict[str, Any]) -> None:
     """Linear light of a dark place follows J t + A (1 - t) (Koschmieder)."""
     entry = next(
         f for f in sample_truth["files"] if f["events"] and f["events"][0]["kind"] == "fog"

@@ -118,7 +118,7 @@ class Restoration(Part):
     start_s: float
     stop_s: float
     knots: list[tuple[float, float, float]] = Field(
-        description="time_s, contrast loss to undo, linear luma of the veil as coded"
+        description="time_s, contrast loss to undo, linear luma of the airlight as coded"
     )
 
 

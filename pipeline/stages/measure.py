@@ -21,6 +21,7 @@ from pipeline.stages.survey import (
     Surveyed,
     found_look,
     give_memory_back,
+    load_series,
     save_survey,
     settle,
     survey_file,
@@ -90,12 +91,10 @@ def _from_cache(cache: Cache, key: str) -> Surveyed | None:
     if survey is None or recording is None or series is None:
         return None
     try:
-        with np.load(io.BytesIO(series), allow_pickle=False) as data:
-            arrays = {name: data[name] for name in data.files}
         return Surveyed(
             Recording.model_validate_json(recording),
             Survey.model_validate_json(survey),
-            arrays,
+            load_series(io.BytesIO(series)),
             cache.get(key, "proxy.mp4") or b"",
         )
     except (ValueError, OSError, KeyError, EOFError):

@@ -1,6 +1,6 @@
-"""The edit `clear`: contrast restored by the law of the veil, and the words that say so.
+"""The edit `clear`: contrast restored by the law of fog, and the words that say so.
 
-The plan holds, for each such span, how much loss to undo and the veil's own light over time;
+The plan holds, for each such span, how much loss to undo and the airlight over time;
 the renderer and verify both work from that.
 """
 
@@ -99,7 +99,7 @@ def _followed(
 
 
 class Restorer:
-    """Undoes the veil in pictures of one source, as planned. Words are drawn apart."""
+    """Undoes the airlight in pictures of one source, as planned. Words are drawn apart."""
 
     def __init__(self, restorations: Sequence[Restoration]) -> None:
         self._all = [(r, np.array(r.knots, float).T) for r in restorations]

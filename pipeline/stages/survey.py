@@ -514,10 +514,14 @@ def save_survey(surveyed: Surveyed, folder: Path, name: str = "survey") -> tuple
     return document, arrays
 
 
-def load_series(path: Path) -> dict[str, NDArray[Any]]:
-    """The arrays of a `series.npz`."""
-    with np.load(path, allow_pickle=False) as data:
-        return {key: data[key] for key in data.files}
+# Series that had another name in files of earlier versions.
+RENAMED_SERIES = {"veil_level": "veiling_luminance"}
+
+
+def load_series(file: Path | io.BytesIO) -> dict[str, NDArray[Any]]:
+    """The arrays of a `series.npz`, of whatever version, under the names of today."""
+    with np.load(file, allow_pickle=False) as data:
+        return {RENAMED_SERIES.get(key, key): data[key] for key in data.files}
 
 
 def survey_key(

@@ -1,4 +1,4 @@
-"""Contrast loss, lens events and clearing, against published laws and known veils."""
+"""Contrast loss, lens events and clearing, against published laws and known airlight."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def canvas() -> np.ndarray:
 def pair_loss(
     picture: np.ndarray, loss: float, gain: float = 1.0, blur_px: float = 0.0
 ) -> np.ndarray:
-    """Loss per band (fine, middle, coarse) read from one pair with a uniform veil."""
+    """Loss per band (fine, middle, coarse) read from one pair with a uniform airlight."""
     linear = (picture / 255.0) ** 2.2
     if blur_px:
         linear = cv2.GaussianBlur(linear, (0, 0), blur_px)
@@ -88,7 +88,7 @@ def pair_loss(
 
 @pytest.mark.parametrize("name", ["retina", "coffee", "chelsea", "gravel"])
 @pytest.mark.parametrize("loss", [0.2, 0.4, 0.6])
-def test_uniform_veil_over_a_photograph_reads_its_loss(name: str, loss: float) -> None:
+def test_uniform_airlight_over_a_photograph_reads_its_loss(name: str, loss: float) -> None:
     """Koschmieder's law (H. Koschmieder 1924): differences in linear light scale by t."""
     from skimage import data
 
@@ -125,7 +125,7 @@ def chart_pairs(loss: float, noise: float, count: int, seed: int = 6) -> np.ndar
         return registration.prepare(coded, ok, number)
 
     comparer = pairs.Comparer(96, 96)
-    # neighbours without a veil, from which the noise is heard
+    # neighbours without airlight, from which the noise is heard
     before = picture(1.0, 0)
     for number in range(1, 60):
         now = picture(1.0, number)
@@ -153,7 +153,7 @@ def test_noise_does_not_pass_for_contrast(noise: float) -> None:
 
 
 def test_clipped_highlights_lose_no_contrast_and_are_left_out() -> None:
-    """A mirror reflection many times brighter than white stays white under a veil."""
+    """A mirror reflection many times brighter than white stays white under airlight."""
     from skimage import data
 
     rng = np.random.default_rng(2)
@@ -177,7 +177,7 @@ def test_clipped_highlights_lose_no_contrast_and_are_left_out() -> None:
 def test_visual_range_law_and_contrast_threshold() -> None:
     """Contrast threshold 5 % of the meteorological optical range (IEV 845-31-020):
     at that range t = 0.05, so ln(1/0.05) = 3.00 optical depths and a loss of 0.95;
-    half of it leaves sqrt(0.05). Read on a chart whose veil is known.
+    half of it leaves sqrt(0.05). Read on a chart whose airlight is known.
     """
     assert -np.log(0.05) == pytest.approx(3.0, abs=0.005)
     rng = np.random.default_rng(4)
@@ -190,7 +190,7 @@ def test_visual_range_law_and_contrast_threshold() -> None:
     assert pair_loss(rgb, 0.95)[2] == pytest.approx(0.95, abs=0.015)
 
 
-def test_more_veil_more_loss_and_blur_keeps_coarse_contrast() -> None:
+def test_more_airlight_more_loss_and_blur_keeps_coarse_contrast() -> None:
     from skimage import data
 
     small = cv2.resize(data.coffee()[:400, :400], (96, 96), interpolation=cv2.INTER_AREA)
@@ -312,36 +312,36 @@ def test_events_follow_the_threshold_and_the_least_length() -> None:
 
 
 def test_fog_pales_the_colour_and_what_does_not_is_no_fog() -> None:
-    """A white veil V in light M leaves (M - V) / M of the saturation, by Koschmieder's law."""
+    """White airlight V in light M leaves (M - V) / M of the saturation, by Koschmieder's law."""
     fields = [whole_picture(320, 240, 0, 20, 1)]
     loss = np.zeros(100)
     loss[40:70] = 0.4
     light = np.full(100, 0.5) ** 2.2
-    veil = np.where(loss > 0, 0.3 * light, 0)
+    veiling = np.where(loss > 0, 0.3 * light, 0)
     pale = np.where(loss > 0, 0.7 * 0.5, 0.5)
-    same = series_of(loss, veil_level=veil, saturation=np.full(100, 0.5))
+    same = series_of(loss, veiling_luminance=veiling, saturation=np.full(100, 0.5))
     assert find_events(same, fields, 20.0) == []
-    faded = find_events(series_of(loss, veil_level=veil, saturation=pale), fields, 20.0)
+    faded = find_events(series_of(loss, veiling_luminance=veiling, saturation=pale), fields, 20.0)
     assert [(e.kind, e.start_s, e.stop_s) for e in faded] == [("fog", 8.0, 14.0)]
     # a picture without colour tells nothing
-    grey = series_of(loss, veil_level=veil, saturation=np.full(100, 0.02))
+    grey = series_of(loss, veiling_luminance=veiling, saturation=np.full(100, 0.02))
     assert [e.kind for e in find_events(grey, fields, 20.0)] == ["fog"]
 
 
 def test_strong_fading_makes_fog_sure_and_bridges_what_has_no_number() -> None:
-    """Where the airlight is open the interval is wide, but faded colour is still a veil's."""
+    """Where the airlight is open the interval is wide, but faded colour is still of airlight."""
     fields = [whole_picture(320, 240, 0, 20, 1)]
     loss = np.zeros(100)
     loss[40:70] = 0.4
     light = np.full(100, 0.5) ** 2.2
     more = {
-        "veil_level": np.where(loss > 0, 0.4 * light, 0),
+        "veiling_luminance": np.where(loss > 0, 0.4 * light, 0),
         "saturation": np.where(loss > 0, 0.6 * 0.5, 0.5),
         "contrast_loss_low": np.zeros(100),
     }
     spans = [(e.start_s, e.stop_s) for e in find_events(series_of(loss, **more), fields, 20.0)]
     assert spans == [(8.0, 14.0)]
-    # half the fading that the veil should bring is not enough, and nor is a slow coming
+    # half the fading that the airlight should bring is not enough, and nor is a slow coming
     weak = more | {"saturation": np.where(loss > 0, 0.88 * 0.5, 0.5)}
     assert find_events(series_of(loss, **weak), fields, 20.0) == []
     slow = np.where(loss > 0, np.clip((np.arange(100) - 39) / 75, 0, 0.4), 0)

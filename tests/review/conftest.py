@@ -97,7 +97,7 @@ def series(duration_s: float, events: list[Event], seed: int, rate: float = 5.0)
         "contrast_loss": loss,
         "contrast_loss_low": np.clip(loss - width, 0, 1),
         "contrast_loss_high": np.clip(loss + width, 0, 1),
-        "veil_level": np.clip(0.05 + 0.8 * loss + 0.01 * rng.normal(size=time.size), 0, 1),
+        "veiling_luminance": np.clip(0.05 + 0.8 * loss + 0.01 * rng.normal(size=time.size), 0, 1),
     }
 
 

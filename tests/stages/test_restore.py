@@ -40,7 +40,7 @@ def planes(luma: NDArray[np.uint8]) -> list[NDArray[np.uint8]]:
     return [luma, half, half.copy()]
 
 
-def test_the_veil_is_undone_by_koschmieders_law() -> None:
+def test_the_airlight_is_undone_by_koschmieders_law() -> None:
     """I = J t + A (1 - t) in linear light (Koschmieder 1924); black outside stays black."""
     plan = plan_restoration(0, Span(4, 7), series())
     assert plan is not None and plan.knots[0][1] == 0 and plan.knots[-1][1] == 0
@@ -73,15 +73,15 @@ def test_nothing_jumps_where_the_restoration_begins_and_ends(fog: media_zoo.FogT
     assert plan is not None
     restorer = Restorer([plan])
 
-    def means(veil: media_zoo.FogTruth | None) -> NDArray[Any]:
+    def means(veiling: media_zoo.FogTruth | None) -> NDArray[Any]:
         pictures = media_zoo.scope_frames(
-            len(time_s), Fraction(5), (160, 120), seed=3, fog=veil, surround=0, noise_levels=0
+            len(time_s), Fraction(5), (160, 120), seed=3, fog=veiling, surround=0, noise_levels=0
         )
         out = []
         for t, rgb in zip(time_s, pictures, strict=True):
             y = 16 + 219 / 255 * (rgb @ np.array([0.2126, 0.7152, 0.0722], np.float32))
             picture = planes(np.rint(y).astype(np.uint8))
-            restorer.apply(picture, float(t)) if veil else None
+            restorer.apply(picture, float(t)) if veiling else None
             out.append(picture[0][30:90, 40:120].mean())
         return np.array(out)
 

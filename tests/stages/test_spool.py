@@ -15,7 +15,7 @@ from pipeline.media.container import file_sha256
 from pipeline.media.frame import reduce_rgb
 from pipeline.model.options import Options
 from pipeline.stages.intake import SourceFile
-from pipeline.stages.survey import Spool, _shrink, survey_file
+from pipeline.stages.survey import Spool, _shrink, load_series, survey_file
 
 
 @pytest.mark.parametrize("size", [(720, 576), (1280, 1024), (1920, 1080), (4096, 2160)])
@@ -42,3 +42,12 @@ def test_a_recording_of_576_rows_is_surveyed(tmp_path: Path) -> None:
     surveyed = survey_file(source, options, tmp_path)
     assert len(surveyed.series["time_s"]) >= 14
     assert surveyed.survey.field[0].shape in ("circle", "circle-clipped")
+
+
+def test_series_of_an_earlier_version_are_read_under_the_names_of_today(tmp_path: Path) -> None:
+    values = np.linspace(0, 1, 5, dtype=np.float32)
+    path = tmp_path / "series.npz"
+    np.savez_compressed(path, time_s=values, veil_level=values)
+    series = load_series(path)
+    assert sorted(series) == ["time_s", "veiling_luminance"]
+    np.testing.assert_array_equal(series["veiling_luminance"], values)

@@ -2,8 +2,8 @@
 
 The joint solve calls the clearest picture of a scene clear. That is wrong where the
 fog never left it, so each stretch that hangs together by registered pairs is asked
-whether its clearest pictures look like a veil. No single cue will do: smooth bright
-tissue has no dark content, pale tissue little colour. A veil takes all three at once,
+whether its clearest pictures look like airlight. No single cue will do: smooth bright
+tissue has no dark content, pale tissue little colour. Airlight takes all three at once,
 because it adds the same light everywhere (Koschmieder's law): the darkest percent comes
 near the mean, the colour fades, and the contrast is small beside the mean. What is not
 shown to be veiled is taken as clear, as most recordings are.
@@ -31,7 +31,7 @@ TAIL = 0.1  # share of a stretch's pictures that may speak against it
 AIR_LEAST = 0.5  # the airlight may be so much less than was found
 
 
-def standing_veil(
+def standing_airlight(
     i: I64,
     j: I64,
     u: F64,
@@ -42,7 +42,7 @@ def standing_veil(
     saturation: F64,
     contrast: F64,
 ) -> tuple[F64, F64, F64]:
-    """Evidence of a veil that stays, how much it may hide, and how long it was seen.
+    """Evidence of airlight that stays, how much it may hide, and how long it was seen.
 
     i, j: (p,) sample numbers of registered pairs. u, gain: (n,) fog as -ln t, and gain,
     both as solved. air: (3,) airlight in linear light. mean, dark: (n, 3) mean and dark

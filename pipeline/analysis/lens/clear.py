@@ -1,4 +1,4 @@
-"""Undo a veil by the estimated law, with limited strength, on 8-bit pictures."""
+"""Undo airlight by the estimated law, with limited strength, on 8-bit pictures."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ def _strength(loss: float, strength_limit: float) -> float:
 def clear_luma_lut(
     loss: float, airlight: float, strength_limit: float = 0.85, full_range: bool = False
 ) -> NDArray[np.uint8]:
-    """uint8 (256,): luma code -> luma code with the veil taken off.
+    """uint8 (256,): luma code -> luma code with the airlight taken off.
 
     J = (I - A (1 - t)) / t in linear light (Koschmieder's law solved for J), t = 1 -
-    loss * strength_limit, gain never above 3. airlight: linear luma of the veil in
+    loss * strength_limit, gain never above 3. airlight: linear luma of the airlight in
     the picture as coded (camera gain included), 1 at full scale. Codes 16..235
-    unless full_range. The airlight itself stays fixed; values below the veil go to black.
+    unless full_range. The airlight itself stays fixed; values below the airlight go to black.
     """
     t = _strength(loss, strength_limit)
     base, span = (0.0, 255.0) if full_range else (16.0, 219.0)
@@ -61,7 +61,7 @@ def clear_rgb(
     airlight: tuple[float, float, float],
     strength_limit: float = 0.85,
 ) -> NDArray[np.uint8]:
-    """The picture, uint8 (row, col, 3), gamma-coded, with the veil taken off per channel."""
+    """The picture, uint8 (row, col, 3), gamma-coded, with the airlight taken off per channel."""
     t = _strength(loss, strength_limit)
     if t == 1.0:
         return rgb.copy()

@@ -267,9 +267,9 @@ class LensFold:
 
 
 def _dark_bound(stack: F32, ok: U8) -> F32:
-    """(3,) upper bound of the mean veil per channel: mean over tiles of the darkest percent.
+    """(3,) upper bound of the mean airlight per channel: mean over tiles of the darkest percent.
 
-    The veil may be uneven, so each tile bounds its own part; a tile without dark
+    The airlight may be uneven, so each tile bounds its own part; a tile without dark
     content bounds loosely, so no more than four times the darkest tile and a bit.
     """
     import cv2

@@ -134,7 +134,7 @@ class Comparer:
         # a block is aligned if this band or a coarser one agrees
         aligned = np.maximum.accumulate(corr[::-1])[::-1]
         good = enough & (aligned > 0.6) & (np.minimum(vaa, vbb) > 1e-9)
-        # dense veil over a part: texture in one picture, next to none in the other
+        # dense airlight over a part: texture in one picture, next to none in the other
         strong = np.maximum(vaa, vbb)
         usual = np.median(strong[:, enough], axis=1)[:, None, None]
         lost = enough & ~good & (strong > 0.3 * usual) & (np.minimum(vaa, vbb) < 0.25 * strong)

@@ -20,10 +20,10 @@ from pipeline.analysis.lens.tables import (
 )
 from pipeline.model.kinds.out_of_body import FOREIGN_SHARE
 
-# evidence of a veil that stays: from here on the interval reaches up, there is no number,
+# evidence of airlight that stays: from here on the interval reaches up, there is no number,
 # and, seen for so long, there is fog of at least so much
-VEIL_MAYBE, VEIL_LIKELY, VEIL_SURE = 0.5, 3.0, 4.5
-VEIL_SURE_S, VEIL_SURE_LOSS = 8.0, 0.2
+AIRLIGHT_MAYBE, AIRLIGHT_LIKELY, AIRLIGHT_SURE = 0.5, 3.0, 4.5
+AIRLIGHT_SURE_S, AIRLIGHT_SURE_LOSS = 8.0, 0.2
 
 
 def _stray(n: int, i: NDArray[np.int64], j: NDArray[np.int64], u: F64) -> NDArray[np.bool_]:
@@ -59,7 +59,7 @@ def solve_tables(tables: Tables) -> LensResult:
     near[i[j - i == 1]] = True
     nan = np.full(n, np.nan)
     if n < 3 or len(i) < 2:
-        loss = low = high = veil = blur = gain = air = nan
+        loss = low = high = veiling = blur = gain = air = nan
         tile_loss = np.full((n, 4, 4), np.nan)
         smudged = nan
     else:
@@ -76,15 +76,15 @@ def solve_tables(tables: Tables) -> LensResult:
         low = np.where(known, 1 - np.exp(-np.maximum(got.u - 1.1 * spread, 0)), np.nan)
         high = np.where(known, 1 - np.exp(-(got.u + 1.6 * spread)), np.nan)
         step_s = float(np.median(np.diff(times)))
-        evidence, hidden, seen = airlight.standing_veil(
+        evidence, hidden, seen = airlight.standing_airlight(
             i, j, got.u, np.exp(got.g), got.air, s[:, MEAN], s[:, DARK], s[:, 7], s[:, 12]
         )
-        high = np.where(evidence >= VEIL_MAYBE, 1 - (1 - high) * (1 - hidden), high)
-        loss[evidence >= VEIL_LIKELY] = np.nan
-        sure = known & (evidence >= VEIL_SURE) & (seen * step_s >= VEIL_SURE_S)
-        low = np.where(sure, np.maximum(low, VEIL_SURE_LOSS), low)
+        high = np.where(evidence >= AIRLIGHT_MAYBE, 1 - (1 - high) * (1 - hidden), high)
+        loss[evidence >= AIRLIGHT_LIKELY] = np.nan
+        sure = known & (evidence >= AIRLIGHT_SURE) & (seen * step_s >= AIRLIGHT_SURE_S)
+        low = np.where(sure, np.maximum(low, AIRLIGHT_SURE_LOSS), low)
         luma_air = float(got.air @ registration.LUMA)
-        veil = loss * np.exp(got.g) * luma_air
+        veiling = loss * np.exp(got.g) * luma_air
         with np.errstate(invalid="ignore", divide="ignore"):
             blur = events.blur_score(got.b, s[:, 11] / s[:, 12], step_s)
         blur = np.where(known, blur, np.nan)
@@ -123,7 +123,7 @@ def solve_tables(tables: Tables) -> LensResult:
         contrast_loss=np.asarray(loss, f),
         contrast_loss_low=np.asarray(low, f),
         contrast_loss_high=np.asarray(high, f),
-        veil_level=np.asarray(veil, f),
+        veiling_luminance=np.asarray(veiling, f),
         detail_ratio=np.asarray(ratio, f),
         saturation=np.asarray(s[:, 7], f),
         clipped_share=np.asarray(s[:, 8], f),

@@ -29,9 +29,9 @@ I64 = NDArray[np.int64]
 BLUR_SHARE = np.array([1.0, 0.35, 0.1])
 AIR_PRIOR = 0.55
 AIR_PRIOR_SD = 0.4
-AIR_LOW_SD = 0.1  # a veil darker than usual is less likely than a brighter one
-VEIL_SD = np.array([0.1, 0.05, 1.0])
-AIR_MOST, AIR_MOST_SD = 1.0, 0.02  # a veil brighter than full scale could not be seen through
+AIR_LOW_SD = 0.1  # airlight darker than usual is less likely than a brighter one
+AIRLIGHT_SD = np.array([0.1, 0.05, 1.0])
+AIR_MOST, AIR_MOST_SD = 1.0, 0.02  # airlight brighter than full scale could not be seen through
 AIR_TINT_SD = 0.15
 GAIN_STEP_SD = 0.01
 GAIN_BREAK_SD = 0.15  # the camera does not know that the view was lost; a cut costs little more
@@ -104,10 +104,10 @@ def solve(
     gap = (pairs.j - pairs.i).astype(float)
     has = np.isfinite(pairs.log_ratio)
     sd_c = np.sqrt(np.nan_to_num(pairs.log_sd, nan=1.0) ** 2 + (0.008 + 0.006 * gap[:, None]) ** 2)
-    # a veil that brightens the picture brings its own unevenness, most in the coarse
+    # airlight that brightens the picture brings its own unevenness, most in the coarse
     # band (its noise is taken off)
     brighter = np.abs(np.log((pairs.mean_j.sum(1) + 0.01) / (pairs.mean_i.sum(1) + 0.01)))
-    sd_c = np.hypot(sd_c, VEIL_SD * brighter[:, None])
+    sd_c = np.hypot(sd_c, AIRLIGHT_SD * brighter[:, None])
     lr = np.nan_to_num(pairs.log_ratio)
     sd_common = COMMON_0 + COMMON_1 * gap
     sd_tint = TINT_0 + TINT_1 * gap

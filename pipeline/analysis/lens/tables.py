@@ -30,14 +30,14 @@ class LensResult:
 
     time_s: float64 (n,). contrast_loss, contrast_loss_low, contrast_loss_high:
     float32 (n,), share of contrast lost to fog and its interval, which may be known where
-    the loss is not: fog that was never seen to leave. veil_level:
-    float32 (n,), luma of the veil in linear light, 1 at full scale. detail_ratio:
+    the loss is not: fog that was never seen to leave. veiling_luminance:
+    float32 (n,), luma of the airlight in linear light, 1 at full scale. detail_ratio:
     fine over coarse contrast. saturation, clipped_share, dark_share: 0..1.
     level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
     smudge: loss of detail under a smudge beyond the rest of the field, 0..1, 0 without one.
     foreign_share: share of the lit field whose colour is not red. break_before:
     1 where the view could not be followed from the sample before. gain: factor of
-    camera gain. airlight: veil colour in linear light at gain 1, luma of it.
+    camera gain. airlight: its colour in linear light at gain 1, luma of it.
     tile_loss: float16 (n, 4, 4), contrast loss per tile of the field's box.
     """
 
@@ -45,7 +45,7 @@ class LensResult:
     contrast_loss: F32
     contrast_loss_low: F32
     contrast_loss_high: F32
-    veil_level: F32
+    veiling_luminance: F32
     detail_ratio: F32
     saturation: F32
     clipped_share: F32

@@ -1,4 +1,4 @@
-"""Fog on the lens: a veil over the whole field that comes in a second or so and clears."""
+"""Fog on the lens: airlight over the whole field that comes in a second or so and clears."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.model.kinds.kind import B1, F64, Evidence, Found, Kind, Range, hidden
 
 CERTAIN_LOW = 0.2  # from here on the time course is not asked
-PALER_SHARE, PALER_LEAST = 0.25, 0.08  # of the colour that a veil of that brightness drains
+PALER_SHARE, PALER_LEAST = 0.25, 0.08  # of the colour that airlight of that brightness drains
 COLOURLESS = 0.08  # saturation below which colour tells nothing
 SURE_LOW = 0.03  # the interval's low end must rise this high somewhere in a fog event
 # or colour fade so far: the airlight may be open, and the number with it, but not the fog
@@ -71,21 +71,21 @@ def _came_fast(loss: F64, a: int, b: int, step_s: float) -> bool:
 
 
 def _fading(seen: Evidence, a: int, b: int) -> tuple[float, float] | None:
-    """Share of colour lost in samples [a, b), and the share that the veil should take.
+    """Share of colour lost in samples [a, b), and the share that the airlight should take.
 
-    A veil V in a picture of mean M takes about V / M of the saturation; blur and
+    Airlight V in a picture of mean M takes about V / M of the saturation; blur and
     exposure take none. None where there is nothing to compare with.
     """
-    if "saturation" not in seen.series or "veil_level" not in seen.series:
+    if "saturation" not in seen.series or "veiling_luminance" not in seen.series:
         return None
     loss = np.nan_to_num(seen.get("contrast_loss"), nan=1.0)
     colour = seen.get("saturation")
     clear = _clear_colour(colour, loss, a, b, seen.step_s)
     if clear is None:
         return None
-    light, veil = seen.get("level")[a:b] ** 2.2, seen.get("veil_level")[a:b]
+    light, veiling = seen.get("level")[a:b] ** 2.2, seen.get("veiling_luminance")[a:b]
     with np.errstate(all="ignore"):
-        drained = np.clip(veil / np.maximum(light, 1e-3), 0, 0.95)
+        drained = np.clip(veiling / np.maximum(light, 1e-3), 0, 0.95)
         faded = 1 - colour[a:b] / clear
     known = np.isfinite(drained) & np.isfinite(faded)
     weight = loss[a:b] * known

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from pipeline.analysis.lens.airlight import standing_veil
+from pipeline.analysis.lens.airlight import standing_airlight
 from pipeline.analysis.lens.events import find_events
 from pipeline.analysis.lens.fold import LensFold
 from pipeline.analysis.lens.registration import LUMA
@@ -40,7 +40,7 @@ def measure(scene: Scene) -> tuple[Clip, LensResult, list[Event]]:
 
 @pytest.mark.parametrize("texture", ["invented", "photograph"])
 def test_fogged_from_the_first_to_the_last_has_no_number(texture: str) -> None:
-    """The photograph is `skimage.data.retina`; the veil follows Koschmieder's law."""
+    """The photograph is `skimage.data.retina`; the airlight follows Koschmieder's law."""
     from skimage import data
 
     canvas = (
@@ -96,10 +96,10 @@ def test_fog_that_stays_is_still_there_after_a_look_elsewhere() -> None:
     assert [e for e in events if e.kind == "fog" and e.start_s < 9 and e.stop_s > 28]
 
 
-def veil_of(mean: np.ndarray, dark: np.ndarray, contrast: float, colour: float) -> np.ndarray:
+def airlight_of(mean: np.ndarray, dark: np.ndarray, contrast: float, colour: float) -> np.ndarray:
     n = 20
     i = np.arange(n - 1)
-    return standing_veil(
+    return standing_airlight(
         i,
         i + 1,
         np.zeros(n),
@@ -112,8 +112,8 @@ def veil_of(mean: np.ndarray, dark: np.ndarray, contrast: float, colour: float) 
     )[0]
 
 
-def test_more_veil_is_more_evidence_and_gain_is_none() -> None:
-    """A veil added by the law to the numbers of one clear scene."""
+def test_more_airlight_is_more_evidence_and_gain_is_none() -> None:
+    """Airlight added by the law to the numbers of one clear scene."""
     mean, dark, contrast = np.array([0.35, 0.18, 0.15]), np.array([0.06, 0.02, 0.015]), 0.08
     evidence = []
     for loss in (0.0, 0.3, 0.6, 0.8):
@@ -121,8 +121,8 @@ def test_more_veil_is_more_evidence_and_gain_is_none() -> None:
         veiled, low = mean * t + air, dark * t + air
         coded = (veiled ** (1 / 2.2)).round(6)
         colour = 1 - coded.min() / coded.max()
-        evidence.append(veil_of(veiled, low, contrast * t, colour)[0])
-        again = veil_of(1.4 * veiled, 1.4 * low, 1.4 * contrast * t, colour)[0]
+        evidence.append(airlight_of(veiled, low, contrast * t, colour)[0])
+        again = airlight_of(1.4 * veiled, 1.4 * low, 1.4 * contrast * t, colour)[0]
         assert again == pytest.approx(evidence[-1])
     assert np.all(np.diff(evidence) >= 0)
     assert evidence[0] < 0
@@ -132,9 +132,9 @@ def test_more_veil_is_more_evidence_and_gain_is_none() -> None:
 
 @pytest.mark.parametrize("left_out", ["dark", "colour", "contrast"])
 def test_no_cue_is_enough_by_two_of_three(left_out: str) -> None:
-    """Pale, flat or evenly bright tissue alone is not a veil that is there for sure."""
+    """Pale, flat or evenly bright tissue alone is not airlight that is there for sure."""
     mean = np.array([0.5, 0.45, 0.42])
     dark = mean * (0.1 if left_out == "dark" else 0.9)
     colour = 0.55 if left_out == "colour" else 0.05
     contrast = 0.2 if left_out == "contrast" else 0.01
-    assert veil_of(mean, dark, contrast, colour)[0] < 3.0
+    assert airlight_of(mean, dark, contrast, colour)[0] < 3.0
