@@ -107,7 +107,7 @@ class CaseFinding:
     where: str
     start_s: float
     stop_s: float
-    bad: str
+    severity: str
     level: float | None
     action: str
     actions: Sequence[str]

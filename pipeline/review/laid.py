@@ -116,7 +116,7 @@ def lay_over(view: CaseView, decisions: Decisions) -> Laid:
                     where="added by a person",
                     start_s=span[0],
                     stop_s=span[1],
-                    bad="redaction",
+                    severity="redaction",
                     level=None,
                     action="replace" if entry.anchor.kind == "speech" else "blank",
                     actions=(),

@@ -95,7 +95,7 @@ def _finding(row: tuple[CaseFinding, Decision | None]) -> dict[str, Any]:
         "where": plain(f.where),
         "start": round(f.start_s, 3),
         "stop": round(f.stop_s, 3),
-        "bad": plain(f.bad),
+        "severity": plain(f.severity),
         "level": f.level,
         "action": f.action,
         "actions": list(f.actions),

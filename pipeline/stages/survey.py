@@ -1,6 +1,7 @@
 """Survey: everything that is measured in one source file, from one decode.
 
-The pictures are decoded once; every measure is a fold over them. Small samples
+The pictures are decoded once; every measure is a fold over them (a
+streaming accumulator: `step` takes a picture, `finish` gives the result). Small samples
 of the pictures are spooled to disk, because the lens measures need the field,
 which is known only at the end. Measures, then nothing: no decision is taken here.
 """

@@ -565,7 +565,7 @@ def test_corner_in_the_dark(level: float, wide: float) -> None:
 
 @pytest.mark.parametrize("glow", [0.0, 12.0])
 def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
-    """A stop that one block shows is that of another in which its side is dark, or glows."""
+    """A flat edge that one block shows is that of another in which its side is dark, or glows."""
     yy, xx = np.mgrid[0:240, 0:320] + 0.5
     disc = (np.hypot(xx - 160, yy - 128) < 105) & (yy < 215)
     bright = np.where(disc, 90.0, 0.0).astype(np.float32)
@@ -581,13 +581,13 @@ def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
     cut = Fit("circle-clipped", 160, 128, 105, (0, 0, 320, 215), None, 1.0)
     final = _with_stops(blocks, [bare, cut, cut], set(), 240, 320)
     assert [f.box[3] for f in final] == [215, 215, 215]
-    # a circle that wanders takes over the stop and stays where it is
+    # a circle that wanders takes over the flat edge and stays where it is
     moved = replace(bare, x=161.2)
     apart = {id(moved)}
     (stopped, *_) = _with_stops(blocks, [moved, cut, cut], apart, 240, 320)
     assert (stopped.x, stopped.box[3]) == (161.2, 215)
     assert id(stopped) in apart
-    # where the circle's own rim is seen beyond it, there is no such stop
+    # where the circle's own rim is seen beyond it, there is no such edge
     whole = np.where(np.hypot(xx - 160, yy - 128) < 105, 90.0, 0.0).astype(np.float32)
     blocks[0] = replace(blocks[0], evidence=_pack(whole))
     assert _with_stops(blocks, [bare, cut, cut], set(), 240, 320)[0] is bare
@@ -595,7 +595,7 @@ def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
 
 @pytest.mark.parametrize("lit", [False, True])
 def test_a_stop_with_the_picture_beyond_it_is_not_sure(lit: bool) -> None:
-    """Dark tissue at the rim ends as a stop does; the picture goes on beyond it."""
+    """Dark tissue at the rim ends as a flat edge does; the picture goes on beyond it."""
     yy, xx = np.mgrid[0:240, 0:320] + 0.5
     disc = np.hypot(xx - 160, yy - 120) < 100
     wave = 60 + 20 * np.sin(xx / 9) * np.cos(yy / 7)
@@ -682,13 +682,13 @@ def test_a_strip_beside_a_panel_is_not_where_the_disc_goes_on() -> None:
 
 
 def test_a_side_that_only_touches_does_not_cut_a_circle_that_wanders() -> None:
-    """A stop found at the very rim would cut deeper and deeper as the circle moves past it."""
+    """A flat edge found at the very rim would cut deeper and deeper as the circle moves past it."""
     block = _Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
     blocks = [replace(block, start_s=4.0 * k, stop_s=4.0 * k + 3.5) for k in range(12)]
     fits = [
         Fit("circle", 160 - 0.2 * k, 120, 100, (60.2, 0, 320, 240), None, 1.0) for k in range(12)
     ]
-    # the stop at the bottom moves with the circle
+    # the flat edge at the bottom moves with the circle
     fits = [replace(f, box=(*f.box[:3], 200 - 0.3 * k)) for k, f in enumerate(fits)]
     got = _drifting(blocks, fits, 240, 320)
     for k, f in enumerate(got):

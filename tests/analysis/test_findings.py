@@ -35,7 +35,7 @@ def places(item: Lettering, *fields: FieldSpan) -> str:
 
 def test_the_place_is_that_of_the_field_at_its_time() -> None:
     assert places(at(5, 25), circle()) == "surround"  # a corner of the box that cuts the circle
-    assert places(at(140, 2), circle()) == "surround"  # over the stop
+    assert places(at(140, 2), circle()) == "surround"  # over the flat edge
     assert places(at(140, 15), circle()) == "field"
     small = circle(10, 20, center_x_px=220, radius_px=80)
     assert places(at(70, 100), circle(0, 10), small) == "field"

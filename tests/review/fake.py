@@ -185,7 +185,7 @@ class FakeBackend:
                     where=f"recording {source + 1}",
                     start_s=a,
                     stop_s=b,
-                    bad=f"{e.peak_loss} lost" if e.peak_loss else "loss unknown",
+                    severity=f"{e.peak_loss} lost" if e.peak_loss else "loss unknown",
                     level=e.peak_loss,
                     action="cut" if e.kind == "out_of_body" else "keep",
                     actions=("cut", "freeze")
@@ -196,7 +196,7 @@ class FakeBackend:
                     ),
                 )
             )
-        for i, (kind, a, b, box, bad) in enumerate(
+        for i, (kind, a, b, box, severity) in enumerate(
             [
                 ("speech", 11.0 * k, 12.5 * k, None, "speech in the room"),
                 ("undecided", 17.0 * k, 18.0 * k, None, "too low to tell"),
@@ -211,7 +211,7 @@ class FakeBackend:
                     where="recording 1",
                     start_s=a,
                     stop_s=b,
-                    bad=bad,
+                    severity=severity,
                     level=None,
                     action="replace" if box is None else "blank",
                     actions=("replace",) if box is None else ("blank",),

@@ -169,7 +169,7 @@ def test_a_case_shows_from_its_documents_alone(out: Path) -> None:
     assert found["fog", 24, 27].action == "keep"
     assert found["fog", 24, 27].anchor == Anchor(sha256=SHA[1], start_s=4, stop_s=7, kind="fog")
     assert found["out_of_body", 35, 40].actions == ("cut", "freeze")
-    assert found["undecided", 31, 32].bad == "the detectors gave no answer"
+    assert found["undecided", 31, 32].severity == "the detectors gave no answer"
     need = found["field-unsure", 23, 40]
     assert need.needs_person and not need.rejectable
     assert view.chapters == [(0, "Left"), (20, "Right")]  # of the clip's 15 s, in case time

@@ -905,7 +905,7 @@ def test_words_are_escaped(desk: Desk, monkeypatch: Any) -> None:
     def load(case: str, decisions: Decisions) -> Any:
         view = original(case, decisions)
         view.title = bad
-        view.findings[0].where = view.findings[0].bad = bad
+        view.findings[0].where = view.findings[0].severity = bad
         view.chapters = [(0.0, bad)]
         view.texts = [ShownText(Judged("title", bad, (bad,)))]
         view.checklist = [{"identifier": bad, "found": bad, "treated": bad}]

@@ -437,7 +437,7 @@ def test_replaced_sound_is_listed_with_its_reason_and_only_unsettled_sound_needs
     data.sound["overruled"] = [(20.0, 21.0)]
     data.edits = []
     rows = {f.start_s: f for f in findings(data) if f.plots == "sound"}
-    assert rows[3.0].bad == "too clipped to tell whether somebody speaks"
+    assert rows[3.0].severity == "too clipped to tell whether somebody speaks"
     assert (rows[3.0].done, rows[3.0].needs_person) == ("Replaced with room sound", False)
     assert (rows[8.0].done, rows[8.0].needs_person) == ("Not settled", True)
     assert rows[20.0].done == "Kept as it is"

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.field.track import field_mask
 from pipeline.model.field import FieldSpan
 
 BLACK_LUMA = 16
@@ -30,8 +31,6 @@ def outside_mask(
     picture must be black. edge_inset_px: how far inside `span` the picture ends; 0 for a
     field that was found in the finished picture, where it is what is seen.
     """
-    from pipeline.analysis.field.track import field_mask
-
     if span is None or span.shape == "none":
         return np.full((height_px, width_px), 255, np.uint8)
     inside = field_mask(span, height_px, width_px, inset_px=edge_inset_px - RIM_PX)
@@ -40,8 +39,6 @@ def outside_mask(
 
 def ring_mask(span: FieldSpan, height_px: int, width_px: int) -> Plane:
     """(row, col) uint8: 255 in a ring just inside the edge of a field found in the picture."""
-    from pipeline.analysis.field.track import field_mask
-
     outer = field_mask(span, height_px, width_px, inset_px=2.0)
     inner = field_mask(span, height_px, width_px, inset_px=2.0 + _RING_PX)
     return np.asarray(outer & ~inner, np.uint8)

@@ -32,7 +32,7 @@ class Option(NamedTuple):
 
 @dataclass(frozen=True)
 class Severity:
-    """How bad a finding is, in words.
+    """The severity of a finding, in words.
 
     measured: with its greatest loss in place of {}. unmeasured: where that is not known, or is
     no measure of this kind. told: for what was found in a certain way, by its key.

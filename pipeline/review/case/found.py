@@ -49,7 +49,7 @@ def case_findings(
                 continue  # below, with its sign
             add(
                 f"e{source}-{n}", source, event.kind, event.start_s, event.stop_s,
-                bad=kind.severity.words(event.peak_loss), level=event.peak_loss,
+                severity=kind.severity.words(event.peak_loss), level=event.peak_loss,
                 action=_action(plan, source, event) or kind.action, actions=kind.actions,
             )  # fmt: skip
         for n, damage in enumerate(survey.damage):
@@ -59,7 +59,7 @@ def case_findings(
             )
             add(
                 f"d{source}-{n}", source, "damage", damage.start_s, damage.stop_s,
-                bad=f"{damage.what}: {damage.sign}", level=None,
+                severity=f"{damage.what}: {damage.sign}", level=None,
                 action=(_action(plan, source, planned) or damaged.action) if seen else "replace",
                 actions=damaged.actions if seen else (), rejectable=seen,
             )  # fmt: skip
@@ -67,14 +67,14 @@ def case_findings(
             inside = letters.where == "field"
             add(
                 f"l{source}-{n}", source, "lettering", letters.start_s, letters.stop_s,
-                bad=letter.severity.words(letters.where), level=None,
+                severity=letter.severity.words(letters.where), level=None,
                 action=letter.action, actions=letter.actions, rejectable=inside,
                 box_px=letters.box_px if inside else None,
             )  # fmt: skip
         for n, face in enumerate(survey.faces):
             add(
                 f"f{source}-{n}", source, "face", face.start_s, face.stop_s,
-                bad=mien.severity.words(None), level=None,
+                severity=mien.severity.words(None), level=None,
                 action=mien.action, actions=mien.actions, box_px=face.box_px,
             )  # fmt: skip
         heard = survey.speech
@@ -85,7 +85,7 @@ def case_findings(
         ):
             for n, ((a, b), how) in enumerate(zip(pairs, hows, strict=True)):
                 add(
-                    f"{tag}{source}-{n}", source, of.kind, a, b, bad=of.severity.words(how),
+                    f"{tag}{source}-{n}", source, of.kind, a, b, severity=of.severity.words(how),
                     level=None, action=of.action, actions=of.actions,
                 )  # fmt: skip
     for n, need in enumerate(plan.needs if plan else []):
@@ -96,7 +96,7 @@ def case_findings(
         start_s = min(need.start_s or 0.0, max(0.0, length_s - 1.0))
         add(
             f"n{n}", source, need.code, start_s, max(start_s + 0.5, length_s),
-            bad=need.message, level=None, action="look at it", actions=(), rejectable=False,
+            severity=need.message, level=None, action="look at it", actions=(), rejectable=False,
             needs_person=True,
         )  # fmt: skip
     return out

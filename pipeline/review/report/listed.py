@@ -1,4 +1,4 @@
-"""The list of a report: everything found, how bad it is, what is done about it."""
+"""The list of a report: everything found, its severity, what is done about it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from pipeline.review.report.disturbed import done_words, edit_for, overlaps
 
 @dataclass
 class Finding:
-    """One row of the list: what, when, how bad, what is done about it.
+    """One row of the list: what, when, severity, what is done about it.
 
     `plots` names the plots that show it: "r0" for the first recording, "sound", or "".
     """
@@ -27,7 +27,7 @@ class Finding:
     kind: str
     start_s: float | None
     stop_s: float | None
-    bad: str
+    severity: str
     level: float | None
     done: str
     needs_person: bool = False
@@ -101,7 +101,7 @@ def _event_findings(data: ReportData) -> list[Finding]:
                     kind=event.kind,
                     start_s=event.start_s,
                     stop_s=event.stop_s,
-                    bad=BY_NAME[event.kind].severity.words(event.peak_loss),
+                    severity=BY_NAME[event.kind].severity.words(event.peak_loss),
                     level=event.peak_loss,
                     done=done_words(row.get("action", "keep"))
                     if row
@@ -137,7 +137,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
                     kind="lettering",
                     start_s=item.start_s,
                     stop_s=item.stop_s,
-                    bad=BY_NAME["lettering"].severity.words(item.where),
+                    severity=BY_NAME["lettering"].severity.words(item.where),
                     level=None,
                     done=done,
                     needs_person=planned and done == "Not settled",
@@ -153,7 +153,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
                     kind="face",
                     start_s=face.start_s,
                     stop_s=face.stop_s,
-                    bad=BY_NAME["face"].severity.words(None),
+                    severity=BY_NAME["face"].severity.words(None),
                     level=None,
                     done=done_words(row.get("action", "blank"))
                     if row
@@ -167,7 +167,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
 
 def _sound_findings(data: ReportData) -> list[Finding]:
     out = []
-    for kind, key, bad in (
+    for kind, key, severity in (
         ("speech", "procedure_speech", BY_NAME["speech"].severity.words(None)),
         ("undecided", "undecided", "nobody can tell whether somebody speaks"),
         ("speech", "overruled", "found, but a person heard no speech"),
@@ -195,7 +195,7 @@ def _sound_findings(data: ReportData) -> list[Finding]:
                     kind=kind,
                     start_s=start,
                     stop_s=stop,
-                    bad=plain(why) or bad,
+                    severity=plain(why) or severity,
                     level=None,
                     done=done_words(row.get("action", "replace"))
                     if row
@@ -223,7 +223,7 @@ def _surveyed_sound(data: ReportData) -> list[Finding]:
                 kind=kind,
                 start_s=span[0],
                 stop_s=span[1],
-                bad=BY_NAME[kind].severity.words(how),
+                severity=BY_NAME[kind].severity.words(how),
                 level=None,
                 done="Not planned yet",
             )
@@ -241,7 +241,7 @@ def findings(data: ReportData) -> list[Finding]:
             kind="withheld",
             start_s=item.start_s,
             stop_s=None,
-            bad=plain(item.message),
+            severity=plain(item.message),
             level=None,
             done="No release until this is settled",
             needs_person=True,
@@ -256,7 +256,7 @@ def findings(data: ReportData) -> list[Finding]:
             kind="check",
             start_s=None,
             stop_s=None,
-            bad=f"{plain(check.check)}: {number(check.measured)} {check.unit}".strip(),
+            severity=f"{plain(check.check)}: {number(check.measured)} {check.unit}".strip(),
             level=None,
             done="No release until it passes",
             needs_person=True,

@@ -21,7 +21,7 @@ export function list() {
     return h("li", { class: `${f.needs ? "needs" : ""} ${f.decision ? "done" : ""} ${rejected}` },
       h("button", { type: "button", "data-finding": f.id, "aria-current": f.id === store.chosen ? "true" : null, onclick: () => choose(f.id, true) },
         disc(f),
-        h("span", {}, h("strong", {}, label(f)), h("span", { class: "sub num" }, `${clock(f.start)} – ${clock(f.stop)} · ${f.bad}`)),
+        h("span", {}, h("strong", {}, label(f)), h("span", { class: "sub num" }, `${clock(f.start)} – ${clock(f.stop)} · ${f.severity}`)),
         h("span", { class: "mark" }, word(f))));
   }));
   $("count").textContent = `${findings.length} in all, ${unsettled().length} to settle`;
@@ -40,7 +40,7 @@ export function choose(id, go) {
   store.panel = "finding";
   if (go) { stop(); zoomTo(f); seek(worst(f)); }
   marksOfPlots(); showPanel(); draw();
-  say(`${label(f)}, ${clock(f.start)} to ${clock(f.stop)}, ${f.bad}, ${word(f)}`);
+  say(`${label(f)}, ${clock(f.start)} to ${clock(f.stop)}, ${f.severity}, ${word(f)}`);
 }
 
 /** The moment of greatest loss in a finding, or its middle.

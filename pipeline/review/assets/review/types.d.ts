@@ -20,7 +20,7 @@ export interface Segment {
   rate: number; proxy: number | null; coarse: boolean; fields: Field[];
 }
 export interface Finding {
-  id: string; kind: string; where: string; start: number; stop: number; bad: string;
+  id: string; kind: string; where: string; start: number; stop: number; severity: string;
   level: number | null; action: string; actions: string[]; needs: boolean; rejectable: boolean;
   reasons: string[]; box: [number, number, number, number] | null;
   decision: { verb: string; by: string; reason: string } | null;

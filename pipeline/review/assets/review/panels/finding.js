@@ -36,7 +36,7 @@ function facts(f) {
   return h("dl", {},
     h("dt", {}, "When"), h("dd", { class: "num" }, `${clock(f.start)} – ${clock(f.stop)} (${(f.stop - f.start).toFixed(1)} s)`),
     h("dt", {}, "Where"), h("dd", {}, f.where),
-    h("dt", {}, "How bad"), h("dd", { class: "num" }, f.bad),
+    h("dt", {}, "Severity"), h("dd", { class: "num" }, f.severity),
     h("dt", {}, "What is done"), h("dd", {}, actionWords(f.action)),
     h("dt", {}, "Decision"), h("dd", { class: f.needs ? "warn" : f.decision ? "good" : "" }, decision),
     ...(f.decision && f.decision.reason ? [h("dt", {}, "Reason"), h("dd", {}, f.decision.reason)] : []));
