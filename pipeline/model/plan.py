@@ -48,9 +48,9 @@ class PlannedSource(Part):
 class Piece(Part):
     """A stretch of the finished clip.
 
-    play shows the source from start_s on; freeze holds its picture at start_s;
-    black shows nothing; card shows the plan's card on black. length_s is the same on
-    all three axes.
+    play shows the source from start_s on; freeze holds its picture at start_s, which a piece
+    of the same kept part plays; black shows nothing in place of the source from start_s on;
+    card shows the plan's card on black. length_s is the same on all three axes.
     """
 
     kind: Literal["play", "freeze", "black", "card"]

@@ -293,16 +293,17 @@ class Timeline:
     def sound(self, piece: Piece) -> Stretch:
         """From the source time of a piece's sound to clip time.
 
-        A played piece's begins with its picture. Under a held or black picture the sound
-        goes on from where the nearest played piece of that source left case time.
+        A played or a black piece's begins where the piece does. Under a held picture the sound
+        goes on as the case does, reckoned from the piece that plays that picture: it is of the
+        same kept part, and what lies outside of that is never heard.
         """
         start_s = piece.start_s
-        near = [p for p in self.pieces if p.source == piece.source and p.kind == "play"]
-        if piece.kind != "play" and near:
-            at_s = piece.case_start_s
-            anchor = min(near, key=lambda p: abs(p.case_start_s - at_s))
-            to_source = Stretch(*anchor.in_case, anchor.start_s)
-            start_s = max(0.0, float(to_source.at(at_s)))
+        if piece.kind == "freeze":
+            near = (p for p in self.pieces if p.source == piece.source and p.kind == "play")
+            played = next((p for p in near if pictures(p).holds(start_s, _TICK_S)), None)
+            if played is not None:
+                to_source = Stretch(*played.in_case, played.start_s)
+                start_s = max(0.0, float(to_source.at(piece.case_start_s)))
         return Stretch(start_s, start_s + piece.length_s, piece.out_start_s)
 
     def clip_of_sound(self, source: int, spans: Iterable[tuple[float, float]]) -> list[Span]:

@@ -131,7 +131,7 @@ def _lanes(run: CaseRun, rows: Sequence[SeenRedaction]) -> list[dict[str, Any]]:
     covered = [s for r in rows if r.box is not None for s in r.out]
     replaced = [s for r in rows if r.what == "speech" for s in r.out]
     held = [
-        (p.out_start_s, p.out_start_s + p.length_s)
+        p.in_clip
         for p in plan.pieces
         if p.kind in ("freeze", "black")
     ]

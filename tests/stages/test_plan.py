@@ -123,6 +123,20 @@ def test_keep_parts_run_across_the_join() -> None:
     assert [tuple(k) for k in kept] == [(0, 5, 10, 0), (1, 0, 2, 5), (1, 5, 6, 7)]
 
 
+def test_under_a_held_picture_no_sound_is_heard_that_the_case_leaves_out() -> None:
+    """A held picture where two kept parts meet: its sound is of the part that it was taken from."""
+    parts = case(recording=[{"files": ["a.mp4"], "keep": [[0, 10], [15, 20]]}])
+    for stop_s, kinds in ((16.5, ["freeze", "freeze", "play"]), (20.0, ["freeze", "black"])):
+        inputs = source(events=[event("smudge", 9, 10), event("fog", 15, stop_s)])
+        plan = make_plan(parts, [inputs], None, options(fog="freeze", smudge="freeze"), glyph=GLYPH)
+        timeline = Timeline(pieces=plan.pieces)
+        heard = [timeline.sound(p) for p in plan.pieces]
+        assert [p.kind for p in plan.pieces] == ["play", *kinds]
+        starts = [0, 9, 15, 16.5][: len(heard)]
+        assert [s.start_s for s in heard] == starts and heard[-1].stop_s == 20
+        consistent(plan)
+
+
 def test_recordings_become_chapters_in_out_time() -> None:
     both = case(recording=[{"files": ["a.mp4"], "side": "left"},
                            {"files": ["b.mp4"], "side": "right"}])  # fmt: skip

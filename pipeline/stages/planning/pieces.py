@@ -62,7 +62,7 @@ def _add_played(
                 part.source,
                 _of(part, *hole),
                 kind="black" if held_s is None else "freeze",
-                held_s=held_s or 0.0,
+                held_s=held_s,
                 sound=hold.kind != "out_of_body",
                 reason=hold.reason,
                 origin=hold.origin,
