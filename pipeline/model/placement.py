@@ -50,7 +50,8 @@ class Placement:
         """The whole picture as large as it fits, in the middle."""
         scale = min(output_px[0] / source_px[0], output_px[1] / source_px[1])
         left, top = (
-            (o - s * scale) / 2 // 2 * 2 for s, o in zip(source_px, output_px, strict=True)
+            max(0.0, (o - s * scale) / 2 // 2 * 2)
+            for s, o in zip(source_px, output_px, strict=True)
         )
         return cls(source_px, output_px, scale, (left, top))
 
@@ -65,8 +66,8 @@ class Placement:
         width, height = self.source_px
         if self.scale == 1.0 and self.pixel_aspect == 1.0:
             return width, height
-        rows = max(2, round(height * self.scale / 2) * 2)
-        return max(2, round(width * self.pixel_aspect * rows / height / 2) * 2), rows
+        wide, high = width * self.across, height * self.scale
+        return max(2, round(wide / 2) * 2), max(2, round(high / 2) * 2)
 
     def point(self, x_px: float, y_px: float) -> tuple[float, float]:
         """A point of the source in output pixels; it may lie outside of the output."""

@@ -130,10 +130,8 @@ def _lanes(run: CaseRun, rows: Sequence[SeenRedaction]) -> list[dict[str, Any]]:
 
     covered = [s for r in rows if r.box is not None for s in r.out]
     replaced = [s for r in rows if r.what == "speech" for s in r.out]
-    held = [
-        p.in_clip
-        for p in plan.pieces
-        if p.kind in ("freeze", "black")
+    held: list[tuple[float, float]] = [
+        p.in_clip for p in plan.pieces if p.kind in ("freeze", "black")
     ]
     lanes = [
         ("Narration", "narration", plan.narration),

@@ -93,6 +93,13 @@ def test_a_picture_is_fitted_whole_and_in_the_middle() -> None:
     assert Placement.fitted((1280, 720), (1280, 720)).field(field()) == field()
 
 
+@given(st.tuples(even, even), st.tuples(even, even))
+def test_a_fitted_picture_lies_inside(source: tuple[int, int], output: tuple[int, int]) -> None:
+    place = Placement.fitted(source, output)
+    for at, size, whole in zip(place.offset_px, place.picture_px, output, strict=True):
+        assert at >= 0 and (at + size <= whole or size <= 2)  # no picture is less than 2 px
+
+
 def test_an_odd_offset_is_refused() -> None:
     with pytest.raises(ValueError, match="even"):
         Placement((320, 240), (144, 144), 1.0, (-63.0, 0.0))
