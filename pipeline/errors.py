@@ -86,7 +86,7 @@ class InputError(FieldstopError):
 
 
 class NeedsPerson(FieldstopError):
-    """Nothing may be made before a person has settled something.
+    """Nothing may be made before a person has resolved something.
 
     code: as of what withholds a release.
     """

@@ -359,7 +359,7 @@ def test_another_container_or_a_part_of_it_is_the_same_recording(
 
 def test_a_copy_coded_anew_needs_a_person(fieldstop: Here, tmp_path: Path) -> None:
     """Five seconds of it, smaller and badly coded, as a recording of its own; told by the
-    survey, and by the gate of `make` (a need that --approve settles)."""
+    survey, and by the gate of `make` (a need that --approve resolves)."""
     made = media_zoo.scope_clip(tmp_path / "made.mp4", 8.0, seed=44, audio="silence")
     case, out = tmp_path / "QM-7", tmp_path / "out"
     case.mkdir()
@@ -400,9 +400,9 @@ def test_only_a_person_says_that_it_is_another_recording(fieldstop: Here, tmp_pa
         assert late.code == 4 and late.codes == ["likeness"], late.value
     asked = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB")
     assert asked.code == 4 and "likeness" in asked.codes and asked.value["release"] is None
-    settled = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB",
+    resolved = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB",
                         "--approve", "AB")  # fmt: skip
-    assert settled.code == 0, settled.value
+    assert resolved.code == 0, resolved.value
     # What is the same by its coded packets is not for a person to say.
     ffmpeg("-i", case / "a.mp4", "-c", "copy", tmp_path / "same.mkv")
     same = fieldstop("make", tmp_path / "same.mkv", "--consent", "public", "--out", out,

@@ -64,7 +64,7 @@ class KnownConsent:
     references: of the signed forms. known: False if nothing was ever noted.
     newest: time of the newest entry of the whole catalogue. A clock that shows less was
     set back: whether consent has ended is then judged by `newest`.
-    doubt: what a person must settle before anything may be released; empty if nothing.
+    doubt: what a person must resolve before anything may be released; empty if nothing.
     """
 
     scope: Scope

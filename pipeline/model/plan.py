@@ -144,7 +144,7 @@ class Need(Part):
     source: int | None = None
     start_s: float | None = None
     approvable: bool = Field(
-        default=True, description="--approve with initials settles it; consent never is"
+        default=True, description="--approve with initials resolves it; consent never is"
     )
 
 

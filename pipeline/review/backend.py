@@ -48,7 +48,7 @@ class ClipSummary(NamedTuple):
 class CaseSummary(NamedTuple):
     """One row of the list of cases.
 
-    open_findings: what a person has to settle. duration_s: of the kept recordings. clip_s: of
+    open_findings: what a person has to resolve. duration_s: of the kept recordings. clip_s: of
     the finished clip; None if nothing is planned. reason: why it is withheld or failed.
     """
 

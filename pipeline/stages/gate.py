@@ -52,7 +52,7 @@ def consent_reasons(consent: KnownConsent, audience: str, today: datetime.date) 
 def open_needs(
     plan: Plan, approve: str | None, case_time: Callable[[Need], float | None]
 ) -> list[Withheld]:
-    """What a person must settle first. approve: initials of who answers for what may be."""
+    """What a person must resolve first. approve: initials of who answers for what may be."""
     return [
         Withheld(code=n.code, message=n.message, start_s=case_time(n))
         for n in plan.needs
@@ -78,7 +78,7 @@ def _measured(check: Check) -> str:
 def verdict(reasons: Sequence[Withheld], look: Look, looked: Looked | None) -> Verdict:
     """What becomes of a finished, verified file.
 
-    Nothing that is withheld is ready: a look settles neither consent nor a failed check.
+    Nothing that is withheld is ready: a look resolves neither consent nor a failed check.
     """
     if reasons:
         return Verdict("withheld", tuple(reasons))

@@ -99,7 +99,7 @@ def made_from(
         "the narration": _sha256([narrated, opened.narration_sha256]),
         "the captions": _sha256(captions),
         "the part asked for": _sha256(cut),
-        **settled_by(options, decisions),
+        **resolved_by(options, decisions),
     }
 
 
@@ -110,7 +110,7 @@ def case_sha256(opened: OpenedCase) -> str:
     return _sha256(case)
 
 
-def settled_by(options: Options, decisions: Decisions | None) -> dict[str, str]:
+def resolved_by(options: Options, decisions: Decisions | None) -> dict[str, str]:
     """The parts of `made_from` that need none of the material."""
     return {
         "the settings": _sha256(deciding_options(options)),

@@ -26,7 +26,7 @@ from pipeline.settings import settings_sha256
 from pipeline.stages import release as releasing
 from pipeline.stages.consent import bind_consent, known_consent
 from pipeline.stages.gate import consent_reasons, failed_checks, verdict
-from pipeline.stages.inputs import case_sha256, made_from, read_decisions, settled_by
+from pipeline.stages.inputs import case_sha256, made_from, read_decisions, resolved_by
 from pipeline.stages.intake import OpenedCase, SourceFile, open_case, read_case, remembered_sha256
 from pipeline.stages.likeness import alike_since
 from pipeline.stages.ready import SUFFIX, read_ready, release_clip, signed, tidy_ready
@@ -222,7 +222,7 @@ def release_kept(
         left = Left(clip, document.with_name(clip.file))
         decisions = read_decisions(folder)
         case, now = as_found(clip, out, left.warnings)
-        now |= settled_by(options, decisions)
+        now |= resolved_by(options, decisions)
         left.withheld = overtaken(clip, options, now, file_sha256(left.file))
         consent = _consent_today(clip, case, folder, catalogue)
         left.withheld += consent_reasons(consent, options.output.audience, datetime.date.today())

@@ -230,7 +230,7 @@ def run_case(
     a refusal.
 
     approve: initials of the person who answers for the open points that a person
-    may settle. looked: initials of the person who says to have looked.
+    may resolve. looked: initials of the person who says to have looked.
     decisions: those in force; None reads the case's decisions.json.
     unless_released: make nothing if the newest release was made from the same inputs and
     is still whole; `standing` of the answer is then its record; likewise where a clip made

@@ -113,7 +113,7 @@ def wav(seconds: float = 0.3) -> bytes:
 def make_data(
     *, recordings: int = 2, duration_s: float = 372.0, rate: float = 5.0, state: str = "withheld"
 ) -> ReportData:
-    """A case with fog, smudge, lettering, room speech and one thing left to settle."""
+    """A case with fog, smudge, lettering, room speech and one thing left to resolve."""
     parts, thumbs, strips = [], [], []
     for index in range(recordings):
         k = duration_s / 372

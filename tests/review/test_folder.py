@@ -192,7 +192,7 @@ def test_states_and_counts_in_the_list(out: Path) -> None:
     need = next(f for f in view.findings if f.needs_person)
     file = DecisionFile(backend.decisions_path("HL-1"), "HL-1")
     file.change(lambda d: append(d, seen=0, verb="accept", by="AB", anchor=need.anchor))
-    assert backend.list_cases()[0].state == "withheld"  # consent cannot be settled here
+    assert backend.list_cases()[0].state == "withheld"  # consent cannot be resolved here
     release = out / "releases" / "HL-1" / "HL-1-web-r1.mp4"
     release.parent.mkdir(parents=True)
     release.write_bytes(b"x")

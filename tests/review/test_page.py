@@ -134,7 +134,7 @@ def test_the_list_of_cases_leads_to_a_case(desk: Desk) -> None:
     assert "Needs a person" in page.inner_text("table") and "Released" in page.inner_text("table")
     page.click("text=HL-0142")
     until(page, "window.Review")
-    assert page.inner_text("#count") == "8 in all, 3 to settle"
+    assert page.inner_text("#count") == "8 in all, 3 to resolve"
     assert page.locator("#findings li").first.get_attribute("class").startswith("needs")
 
 
@@ -373,7 +373,7 @@ def test_from_opening_to_a_signed_plan_by_keyboard_alone(desk: Desk) -> None:
         keys += 1
         page.keyboard.press(key)
 
-    for count in range(1, 4):  # what is to settle stands first
+    for count in range(1, 4):  # what is to resolve stands first
         press("n") if page.evaluate("!Review.view.findings[0].needs") else None
         first = page.evaluate("Review.view.findings.findIndex(f => f.needs)")
         assert first >= 0
@@ -412,7 +412,7 @@ KEY_S, MENTAL_S = 0.2, 1.35
 def test_ten_minutes_are_signed_off_in_under_two_minutes_of_work(
     chromium: Any, tmp_path: Path, proxies: list[Path]
 ) -> None:
-    """A 10-minute case with 12 findings to settle: each is looked at, one is rejected, one event
+    """A 10-minute case with 12 findings to resolve: each is looked at, one is rejected, one event
     is shortened, the ducking is listened to and made deeper, then all is signed off. By keyboard
     alone. The model counts keys, decisions and 10 s of listening; not how long a person looks at
     each finding, and not the machine.

@@ -192,7 +192,7 @@ def test_what_needs_a_person_comes_first(data: ReportData) -> None:
     assert not face.needs_person and face.done == "Cut out"
 
 
-def test_unsettled_lettering_in_the_field_and_a_face_need_a_person() -> None:
+def test_unresolved_lettering_in_the_field_and_a_face_need_a_person() -> None:
     data = make_data(recordings=1)
     data.edits = []
     data.recordings[0][1].lettering[0].where = "field"
@@ -431,7 +431,7 @@ def test_axe_finds_no_violation(chromium: Any, html: str, tmp_path: Path, scheme
 # ----------------------------------------------------------------------------- sound
 
 
-def test_replaced_sound_is_listed_with_its_reason_and_only_unsettled_sound_needs_a_person() -> None:
+def test_replaced_sound_is_listed_with_its_reason_and_unresolved_sound_needs_a_person() -> None:
     data = make_data(recordings=1)
     data.sound["undecided"] = [(3.0, 4.0, "too clipped to tell whether somebody speaks"), (8, 9)]
     data.sound["overruled"] = [(20.0, 21.0)]
@@ -439,7 +439,7 @@ def test_replaced_sound_is_listed_with_its_reason_and_only_unsettled_sound_needs
     rows = {f.start_s: f for f in findings(data) if f.plots == "sound"}
     assert rows[3.0].severity == "too clipped to tell whether somebody speaks"
     assert (rows[3.0].done, rows[3.0].needs_person) == ("Replaced with room sound", False)
-    assert (rows[8.0].done, rows[8.0].needs_person) == ("Not settled", True)
+    assert (rows[8.0].done, rows[8.0].needs_person) == ("Not resolved", True)
     assert rows[20.0].done == "Kept as it is"
 
 

@@ -450,16 +450,16 @@ def test_bad_requests_are_answered_and_change_nothing(site: Site, what: dict[str
     assert site.saved().entries == []
 
 
-def settle(site: Site) -> None:
+def resolve(site: Site) -> None:
     for finding in site.view()["findings"]:
         if finding["needs"]:
             assert site.decide(verb="accept", finding=finding["id"]).status == 200
 
 
-def test_signing_needs_a_settled_list_and_a_current_plan_and_lapses(site: Site) -> None:
+def test_signing_needs_a_resolved_list_and_a_current_plan_and_lapses(site: Site) -> None:
     answer = site.decide(verb="sign", plan=site.view()["plan"])
-    assert answer.status == 400 and "left to settle" in answer.json()["what"]
-    settle(site)
+    assert answer.status == 400 and "left to resolve" in answer.json()["what"]
+    resolve(site)
     view = site.view()
     assert not view["current"]
     assert site.decide(verb="sign", plan=view["plan"]).status == 400
@@ -485,7 +485,7 @@ def test_a_sign_off_confirms_the_texts_that_the_page_shows(site: Site) -> None:
     assert (shown[1]["text"], shown[1]["unseen"]) == ("", hidden.unseen)
     assert (shown[2]["text"], shown[2]["words"], shown[2]["by"]) == ("", ["Nowak"], "CD")
     assert site.decide(verb="sign", plan=site.view()["plan"]).status == 400
-    settle(site)
+    resolve(site)
     site.ask("POST", f"{site.case}/plan", {})
     assert site.backend.confirmed == []
     assert site.decide(verb="sign", plan=site.view()["plan"], by="A B").status == 400

@@ -68,7 +68,7 @@ WHY = [Withheld(code="consent", message="no consent is known")]
         ([], "before-release", LOOKED, "release"),
         ([], "after", None, "release"),
         ([], "after", LOOKED, "release"),
-        (WHY, "before-release", LOOKED, "withheld"),  # a look settles no consent
+        (WHY, "before-release", LOOKED, "withheld"),  # a look resolves no consent
         (WHY, "after", LOOKED, "withheld"),
     ],
 )

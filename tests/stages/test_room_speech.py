@@ -101,7 +101,7 @@ def test_sound_that_no_detector_answers_for_withholds(
     assert checked(tmp_path, noise, with_redactions([], [])) == {LEFT: True, UNJUDGED: True}
     monkeypatch.setitem(DETECTORS, "omni", _Deaf)
     assert not checked(tmp_path, noise, with_redactions([], []))[UNJUDGED]
-    # Not even replaced sound passes unheard; only a person who listened settles it.
+    # Not even replaced sound passes unheard; only a person who listened resolves it.
     assert not checked(tmp_path, noise, with_redactions(whole, []))[UNJUDGED]
     assert checked(tmp_path, noise, with_redactions([], whole))[UNJUDGED]
 

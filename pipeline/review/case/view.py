@@ -30,7 +30,7 @@ from pipeline.review.pages import CAUTIONS
 from pipeline.review.report.checklist import checklist
 from pipeline.review.report.data import SoundReport
 from pipeline.settings import settings_sha256
-from pipeline.stages.inputs import settled_by
+from pipeline.stages.inputs import resolved_by
 from pipeline.stages.measure import survey_sha256
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.ready import read_ready, ready_document
@@ -205,5 +205,5 @@ def _is_ready(folder: WorkFolder, options: Options, decisions: Decisions) -> boo
         made_from = read_ready(document).made_from
     except InputError:
         return False
-    now = settled_by(options, decisions)
+    now = resolved_by(options, decisions)
     return all(made_from.get(part) == value for part, value in now.items())

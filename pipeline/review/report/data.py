@@ -85,7 +85,7 @@ class SoundReport(TypedDict, total=False):
     """Series have shape (n,), time of the clip; LUFS by ITU-R BS.1770. Spans are pairs of
     seconds. difference_share: of the narrated windows that reach depth_lu. difference_heard: False
     where the difference is expected, not measured. An undecided span that was replaced carries
-    the reason as third; one without is not settled. overruled: kept although found, because a
+    the reason as third; one without is not resolved. overruled: kept although found, because a
     person heard no speech.
     """
 

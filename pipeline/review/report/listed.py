@@ -129,7 +129,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
             elif item.where == "surround":
                 done = "Blacked out with the surround"
             else:
-                done = "Not settled"
+                done = "Not resolved"
             out.append(
                 Finding(
                     plots=f"r{index}",
@@ -140,7 +140,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
                     severity=BY_NAME["lettering"].severity.words(item.where),
                     level=None,
                     done=done,
-                    needs_person=planned and done == "Not settled",
+                    needs_person=planned and done == "Not resolved",
                     facts=[("Confidence", number(item.confidence)), *(_reason(row) if row else [])],
                 )
             )
@@ -157,7 +157,7 @@ def _picture_findings(data: ReportData) -> list[Finding]:
                     level=None,
                     done=done_words(row.get("action", "blank"))
                     if row
-                    else ("Not settled" if planned else "Not planned yet"),
+                    else ("Not resolved" if planned else "Not planned yet"),
                     needs_person=planned and row is None,
                     facts=[("Confidence", number(face.confidence)), *(_reason(row) if row else [])],
                 )
@@ -186,7 +186,7 @@ def _sound_findings(data: ReportData) -> list[Finding]:
                 None,
             )
             why = str(pair[2]) if len(pair) > 2 else ""
-            unsettled = kind == "undecided" and row is None and not why
+            unresolved = kind == "undecided" and row is None and not why
             kept = "Kept as it is" if key == "overruled" else "Replaced with room sound"
             out.append(
                 Finding(
@@ -199,8 +199,8 @@ def _sound_findings(data: ReportData) -> list[Finding]:
                     level=None,
                     done=done_words(row.get("action", "replace"))
                     if row
-                    else ("Not settled" if unsettled else kept),
-                    needs_person=unsettled,
+                    else ("Not resolved" if unresolved else kept),
+                    needs_person=unresolved,
                     facts=_reason(row) if row else [],
                 )
             )
@@ -243,7 +243,7 @@ def findings(data: ReportData) -> list[Finding]:
             stop_s=None,
             severity=plain(item.message),
             level=None,
-            done="No release until this is settled",
+            done="No release until this is resolved",
             needs_person=True,
             facts=[("Reason code", plain(item.code))],
         )

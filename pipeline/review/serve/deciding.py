@@ -49,7 +49,7 @@ def _signed(view: CaseView, document: Decisions, body: Decide) -> Decisions:
     left = [f for f, _ in lay_over(view, document).findings if f.needs_person]
     if left:
         raise UsageError(
-            "There are findings left to settle", str(len(left)), "decide on each, then sign off"
+            "There are findings left to resolve", str(len(left)), "decide on each, then sign off"
         )
     return sign(
         document,

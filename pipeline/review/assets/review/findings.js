@@ -6,7 +6,7 @@ import { draw } from "./overlay.js";
 import { showPanel } from "./panels.js";
 import { seek } from "./picture.js";
 import { stop } from "./player.js";
-import { chosen, find, store, unsettled } from "./store.js";
+import { chosen, find, store, unresolved } from "./store.js";
 import { marksOfPlots } from "./timeline.js";
 import { disc, label, word } from "./words.js";
 
@@ -24,7 +24,7 @@ export function list() {
         h("span", {}, h("strong", {}, label(f)), h("span", { class: "sub num" }, `${clock(f.start)} – ${clock(f.stop)} · ${f.severity}`)),
         h("span", { class: "mark" }, word(f))));
   }));
-  $("count").textContent = `${findings.length} in all, ${unsettled().length} to settle`;
+  $("count").textContent = `${findings.length} in all, ${unresolved().length} to resolve`;
   if (focused) { const b = $("findings").querySelector(`[data-finding="${CSS.escape(focused)}"]`); if (b) b.focus({ preventScroll: true }); }
 }
 
@@ -64,9 +64,9 @@ export function step(by) {
 }
 
 /** The next finding that needs a person: after the chosen one in time, else the first. */
-export function nextUnsettled() {
-  const left = unsettled().filter((f) => f.id !== store.chosen), f = chosen();
+export function nextUnresolved() {
+  const left = unresolved().filter((f) => f.id !== store.chosen), f = chosen();
   const next = left.find((x) => f && x.start >= f.start) || left[0];
   if (next) choose(next.id, true);
-  else say(f && f.needs ? "This is the last one to settle" : "All findings are settled");
+  else say(f && f.needs ? "This is the last one to resolve" : "All findings are resolved");
 }

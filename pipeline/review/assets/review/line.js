@@ -116,7 +116,7 @@ export function offline() {
 }
 
 /** When all that was decided has been answered. */
-export async function settledLine() {
+export async function lineSent() {
   while (store.line.length && !store.away) await new Promise((go) => { setTimeout(go, 40); });
 }
 

@@ -1,13 +1,13 @@
 /* The line of words at the head of the page, and what undo and redo would do. */
 import { $ } from "./dom.js";
-import { store, unsettled } from "./store.js";
+import { store, unresolved } from "./store.js";
 
 /** @param {string} [text] instead of how things stand */
 export function status(text) {
-  const { view, away, line } = store, left = unsettled().length;
+  const { view, away, line } = store, left = unresolved().length;
   const saved = line.length ? "saving …" : "saved";
   $("state").textContent = text || [
-    left ? `${left} to settle` : "all settled",
+    left ? `${left} to resolve` : "all resolved",
     view.signed ? `signed off by ${view.signed.by}` : null,
     view.current ? null : "your last decisions are being worked in",
     view.segments.some((g) => g.coarse) ? "the preview is still coarse, 3 pictures a second" : null,

@@ -56,4 +56,4 @@ export function take(next) {
 /** What a person sees of a finding as somebody's: not the ones they rejected.
  * @param {Finding} f */
 export const stands = (f) => !(f.decision && f.decision.verb === "reject");
-export const unsettled = () => store.view.findings.filter((f) => f.needs);
+export const unresolved = () => store.view.findings.filter((f) => f.needs);

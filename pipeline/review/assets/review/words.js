@@ -13,7 +13,7 @@ export const label = (f) => (looks[f.kind] || { label: f.kind[0].toUpperCase() +
 
 /** @param {Finding} f */
 export function word(f) {
-  if (f.needs) return "to settle";
+  if (f.needs) return "to resolve";
   if (!f.decision) return actionWords(f.action);
   return `${words.verbs[f.decision.verb] || f.decision.verb}, ${f.decision.by}`;
 }

@@ -32,7 +32,7 @@ export function reject(f) {
 
 /** @param {Finding} f */
 function facts(f) {
-  const decision = f.needs ? "to settle" : f.decision ? word(f) : "none needed";
+  const decision = f.needs ? "to resolve" : f.decision ? word(f) : "none needed";
   return h("dl", {},
     h("dt", {}, "When"), h("dd", { class: "num" }, `${clock(f.start)} – ${clock(f.stop)} (${(f.stop - f.start).toFixed(1)} s)`),
     h("dt", {}, "Where"), h("dd", {}, f.where),

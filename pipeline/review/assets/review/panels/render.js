@@ -3,13 +3,13 @@ import { button, h, notice, sentence } from "../dom.js";
 import { ask, jobsApi } from "../api.js";
 import { link, table } from "../files.js";
 import { isBusy, lastJob, look } from "../jobs.js";
-import { askRender, refresh, settledLine } from "../line.js";
+import { askRender, refresh, lineSent } from "../line.js";
 import { openPanel, register } from "../panels.js";
 import { start, store } from "../store.js";
 
 async function render() {
   try {
-    await settledLine();
+    await lineSent();
     await askRender();
     await look();
   } catch (/** @type {any} */ e) {
@@ -47,7 +47,7 @@ register("render", () => {
     button("Render", render, "yes", { id: "render", disabled: busy }),
     ...(last && busy ? [button("Cancel", () => cancel(last.number), "no", { id: "cancel" })] : []),
     ...(last && last.result && last.result.state === "ready" ? [button("To the sign-off", () => openPanel("sign"), "", { id: "tosign" })] : []))];
-  if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off the clip waits, ready, in the private folder until somebody has looked; where something is left to settle, a draft is made."));
+  if (!view.signed) out.push(h("p", { class: "sub" }, "Without a sign-off the clip waits, ready, in the private folder until somebody has looked; where something is left to resolve, a draft is made."));
   if (last) out.push(...progress(last, busy));
   if (view.files.length) out.push(h("h3", {}, "What was made of this case"),
     h("ul", { id: "files" }, ...view.files.map((f) => h("li", {}, link(f), h("span", { class: "sub" }, ` ${f.place}`)))),

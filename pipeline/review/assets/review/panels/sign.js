@@ -3,9 +3,9 @@
 import { $, button, h, notice, sentence } from "../dom.js";
 import { link, table } from "../files.js";
 import { look } from "../jobs.js";
-import { askRender, decide, plan, settledLine } from "../line.js";
+import { askRender, decide, plan, lineSent } from "../line.js";
 import { fields, openPanel, register } from "../panels.js";
-import { store, unsettled } from "../store.js";
+import { store, unresolved } from "../store.js";
 
 /** @typedef {import("../types").LeavingText} LeavingText */
 
@@ -20,7 +20,7 @@ const textWords = (t) => `${t.where}${t.text ? `: “${t.text}”` : ""} (${t.wo
 function allowed() {
   const { view } = store;
   if (!$("approve")) return;
-  $("approve").disabled = !view.checklist.length || unsettled().length > 0 || view.texts.some((t) => t.unseen)
+  $("approve").disabled = !view.checklist.length || unresolved().length > 0 || view.texts.some((t) => t.unseen)
     || fields("#texts input").some((i) => !i.checked);
 }
 
@@ -28,7 +28,7 @@ async function approve() {
   const ready = isReady();
   if (!$("looked").checked) { notice("Tick that you looked and listened first."); return; }
   $("approve").disabled = true;
-  await settledLine();
+  await lineSent();
   await plan();
   if (await decide({ verb: "sign", plan: store.view.plan }, "Signed off") && ready) {
     /* it lies there, finished and checked: with the sign-off it leaves */
@@ -75,7 +75,7 @@ function texts() {
 }
 
 register("sign", () => {
-  const { view } = store, left = unsettled().length;
+  const { view } = store, left = unresolved().length;
   const open = view.texts.filter((t) => !t.by && !t.unseen).length;
   setTimeout(allowed, 0);
   return [
@@ -83,7 +83,7 @@ register("sign", () => {
     identifiers(),
     ...view.warnings.map((w) => h("p", { class: "warn" }, w)),
     ...texts(),
-    ...(left ? [h("p", { class: "warn" }, `${left} finding${left === 1 ? "" : "s"} left to settle.`)] : []),
+    ...(left ? [h("p", { class: "warn" }, `${left} finding${left === 1 ? "" : "s"} left to resolve.`)] : []),
     ...(view.signed ? [h("p", { class: "good" }, `Signed off by ${view.signed.by}, ${view.signed.at.replace("T", " ").slice(0, 16)} UTC. It lapses with the next change.`)] : []),
     tick("looked", "I looked through the whole clip and listened to it, and the narration names nobody.", { id: "looked" }),
     h("div", { class: "row" },
