@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal, get_args
+from typing import Any, Literal
 
 from pydantic import ValidationError
 
@@ -87,94 +87,105 @@ def _box(box: Any) -> list[int]:
 
 def check_value(verb: str, anchor: Anchor | None, value: dict[str, Any]) -> dict[str, Any]:
     """`value` with its numbers checked. Raises UsageError with what is allowed."""
-    if verb not in get_args(Verb) or verb in ("undo", "redo", "sign"):
-        raise UsageError("That cannot be decided", str(verb)[:20], "accept, reject or change")
-    if verb in ("accept", "reject", "change", "add"):
+    about = _ABOUT_A_FINDING.get(verb)
+    if about is not None:
         if anchor is None:
             raise UsageError("A decision has no finding", verb, "choose a finding first")
-        if not 0 <= anchor.start_s < anchor.stop_s:
-            raise UsageError(
-                "A span ends before it starts", anchor.kind, "give a later end than the start"
-            )
-    if verb in ("accept", "reject"):
-        _only(value, ("box_px",), verb)
-        if "box_px" in value:
-            value = {"box_px": _box(value["box_px"])}
-    elif verb == "change":
-        _only(value, ("action", "start_s", "stop_s"), verb)
-        if not value:
-            raise UsageError("Nothing was changed", "", "give an action or a span")
-        if "action" in value and value["action"] not in ACTIONS:
-            raise UsageError(
-                "An action is not known", str(value["action"])[:20], ", ".join(ACTIONS)
-            )
-        for name in ("start_s", "stop_s"):
-            if name in value:
-                value[name] = round(_number(value[name], name, 0, 1e6), 6)
-        assert anchor is not None
-        start, stop = value.get("start_s", anchor.start_s), value.get("stop_s", anchor.stop_s)
-        if stop <= start:
-            raise UsageError(
-                "A span ends before it starts", anchor.kind, "give a later end than the start"
-            )
-    elif verb == "add":
-        assert anchor is not None
-        if anchor.kind not in ADDABLE:
-            raise UsageError(
-                "That cannot be redacted", anchor.kind[:20], f"give {', '.join(ADDABLE)}"
-            )
-        _only(value, () if anchor.kind == "speech" else ("box_px",), verb)
-        if anchor.kind != "speech":
-            box = _box(value.get("box_px"))
-            if box[2] < 2 or box[3] < 2:
-                raise UsageError("A box is too small", f"{box[2]} x {box[3]}", "draw it larger")
-            value = {"box_px": box}
-    elif verb == "mark":
-        _only(value, ("positions",), verb)
-        places = value.get("positions")
-        if not isinstance(places, list) or not 1 <= len(places) <= 4:
-            raise UsageError("A mark has no place", "", "give one to four places")
-        out = []
-        for place in places:
-            if not isinstance(place, dict):
-                raise UsageError("A mark has no place", "", "give x, y and width_ratio")
-            _only(place, ("x", "y", "angle_deg", "width_ratio"), verb)
-            out.append(
-                {
-                    "x": round(_number(place.get("x"), "x", -1, 1), 4),
-                    "y": round(_number(place.get("y"), "y", -1, 1), 4),
-                    "angle_deg": round(
-                        _number(place.get("angle_deg", 0.0), "angle_deg", -180, 180), 2
-                    ),
-                    "width_ratio": round(
-                        _number(place.get("width_ratio"), "width_ratio", 0.05, 1.9), 4
-                    ),
-                }
-            )
-        value = {"positions": out}
-    elif verb == "mix":
-        _only(value, MIX_SETTINGS, verb)
-        if not value:
-            raise UsageError("Nothing was changed", "", "give a setting of the sound")
-        value = check_sound(value)
-    elif verb == "chapter":
-        _only(value, ("chapters",), verb)
-        chapters = value.get("chapters")
-        if not isinstance(chapters, list) or len(chapters) > 200:
-            raise UsageError("Chapters are no list", "", "give at most 200")
-        rows: list[list[Any]] = []
-        for row in chapters:
-            if not isinstance(row, list) or len(row) != 2 or not isinstance(row[1], str):
-                raise UsageError("A chapter is not complete", "", "give a time and a title")
-            title = " ".join(row[1].split())
-            if not 1 <= len(title) <= 80 or any(ord(c) < 32 for c in title):
-                raise UsageError("A chapter's title has the wrong length", "", "1 to 80 letters")
-            rows.append([round(_number(row[0], "start_s", 0, 1e6), 6), title])
-        rows.sort(key=lambda r: float(r[0]))
-        if len({r[0] for r in rows}) != len(rows):
-            raise UsageError("Two chapters start together", "", "give each its own time")
-        value = {"chapters": rows}
-    return value
+        _check_span(anchor, anchor.start_s, anchor.stop_s)
+        return about(verb, anchor, value)
+    whole = _ABOUT_THE_CASE.get(verb)
+    if whole is None:
+        raise UsageError("That cannot be decided", str(verb)[:20], "accept, reject or change")
+    return whole(verb, value)
+
+
+def _check_span(anchor: Anchor, start_s: float, stop_s: float) -> None:
+    if not 0 <= start_s < stop_s:
+        raise UsageError(
+            "A span ends before it starts", anchor.kind, "give a later end than the start"
+        )
+
+
+def _judged(verb: str, anchor: Anchor, value: dict[str, Any]) -> dict[str, Any]:
+    _only(value, ("box_px",), verb)
+    return {"box_px": _box(value["box_px"])} if "box_px" in value else value
+
+
+def _changed(verb: str, anchor: Anchor, value: dict[str, Any]) -> dict[str, Any]:
+    _only(value, ("action", "start_s", "stop_s"), verb)
+    if not value:
+        raise UsageError("Nothing was changed", "", "give an action or a span")
+    if "action" in value and value["action"] not in ACTIONS:
+        raise UsageError("An action is not known", str(value["action"])[:20], ", ".join(ACTIONS))
+    out = dict(value)
+    for name in ("start_s", "stop_s"):
+        if name in value:
+            out[name] = round(_number(value[name], name, 0, 1e6), 6)
+    _check_span(anchor, out.get("start_s", anchor.start_s), out.get("stop_s", anchor.stop_s))
+    return out
+
+
+def _added(verb: str, anchor: Anchor, value: dict[str, Any]) -> dict[str, Any]:
+    if anchor.kind not in ADDABLE:
+        raise UsageError("That cannot be redacted", anchor.kind[:20], f"give {', '.join(ADDABLE)}")
+    _only(value, () if anchor.kind == "speech" else ("box_px",), verb)
+    if anchor.kind == "speech":
+        return value
+    box = _box(value.get("box_px"))
+    if box[2] < 2 or box[3] < 2:
+        raise UsageError("A box is too small", f"{box[2]} x {box[3]}", "draw it larger")
+    return {"box_px": box}
+
+
+def _marked(verb: str, value: dict[str, Any]) -> dict[str, Any]:
+    _only(value, ("positions",), verb)
+    places = value.get("positions")
+    if not isinstance(places, list) or not 1 <= len(places) <= 4:
+        raise UsageError("A mark has no place", "", "give one to four places")
+    return {"positions": [_place(verb, place) for place in places]}
+
+
+def _place(verb: str, place: Any) -> dict[str, float]:
+    if not isinstance(place, dict):
+        raise UsageError("A mark has no place", "", "give x, y and width_ratio")
+    _only(place, ("x", "y", "angle_deg", "width_ratio"), verb)
+    angle = _number(place.get("angle_deg", 0.0), "angle_deg", -180, 180)
+    return {
+        "x": round(_number(place.get("x"), "x", -1, 1), 4),
+        "y": round(_number(place.get("y"), "y", -1, 1), 4),
+        "angle_deg": round(angle, 2),
+        "width_ratio": round(_number(place.get("width_ratio"), "width_ratio", 0.05, 1.9), 4),
+    }
+
+
+def _mixed(verb: str, value: dict[str, Any]) -> dict[str, Any]:
+    _only(value, MIX_SETTINGS, verb)
+    if not value:
+        raise UsageError("Nothing was changed", "", "give a setting of the sound")
+    return check_sound(value)
+
+
+def _chapters(verb: str, value: dict[str, Any]) -> dict[str, Any]:
+    _only(value, ("chapters",), verb)
+    chapters = value.get("chapters")
+    if not isinstance(chapters, list) or len(chapters) > 200:
+        raise UsageError("Chapters are no list", "", "give at most 200")
+    rows: list[list[Any]] = []
+    for row in chapters:
+        if not isinstance(row, list) or len(row) != 2 or not isinstance(row[1], str):
+            raise UsageError("A chapter is not complete", "", "give a time and a title")
+        title = " ".join(row[1].split())
+        if not 1 <= len(title) <= 80 or any(ord(c) < 32 for c in title):
+            raise UsageError("A chapter's title has the wrong length", "", "1 to 80 letters")
+        rows.append([round(_number(row[0], "start_s", 0, 1e6), 6), title])
+    rows.sort(key=lambda r: float(r[0]))
+    if len({r[0] for r in rows}) != len(rows):
+        raise UsageError("Two chapters start together", "", "give each its own time")
+    return {"chapters": rows}
+
+
+_ABOUT_A_FINDING = {"accept": _judged, "reject": _judged, "change": _changed, "add": _added}
+_ABOUT_THE_CASE = {"mark": _marked, "mix": _mixed, "chapter": _chapters}
 
 
 def check_sound(value: Mapping[str, Any]) -> dict[str, Any]:
