@@ -371,10 +371,14 @@ def test_the_sample_case(sample_case: Path, tmp_path: Path, sample_truth: dict[s
     assert made.code == 0, made.value["withheld"]
     for path, truth in zip(made.value["survey"], sample_truth["files"], strict=True):
         survey = json.loads(Path(path).read_text())
+        beside = Path(path).with_name(Path(path).name.replace("survey", "findings"))
+        found = json.loads(beside.read_text())
+        assert found["schema"] == "fieldstop.findings/1"
+        assert found["sha256"] == survey["recording"]["sha256"]
         span, wanted = survey["field"][0], truth["field"][0]
         for key in ("center_x_px", "center_y_px", "radius_px", "top_px", "bottom_px"):
             assert abs(span[key] - wanted[key]) <= 7.2, key  # 1 % of the frame height
-        fog = [e for e in survey["events"] if e["kind"] == "fog"]
+        fog = [e for e in found["events"] if e["kind"] == "fog"]
         true_fog = [e for e in truth["events"] if e["kind"] == "fog"]
         assert len(fog) == len(true_fog)
         for a, b in zip(fog, true_fog, strict=True):
@@ -382,7 +386,7 @@ def test_the_sample_case(sample_case: Path, tmp_path: Path, sample_truth: dict[s
             either = max(a["stop_s"], b["stop_s"]) - min(a["start_s"], b["start_s"])
             assert both / either >= 0.3
         for start, stop in truth["speech_s"]:
-            assert any(a <= start and b >= stop for a, b in survey["speech"]["procedure"])
+            assert any(a <= start and b >= stop for a, b in found["speech"]["procedure"])
     release = probe(Path(made.value["release"]))
     assert release.chapters == 2
     assert release.duration_s == pytest.approx(38.0, abs=0.5)

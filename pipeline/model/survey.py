@@ -1,25 +1,16 @@
-"""What was measured in one source file: `survey.json`, schema fieldstop.survey/1."""
+"""What was measured in one source file: `survey.json`, schema fieldstop.survey/2.
+
+What is decided from it lies beside it, see `model.findings`.
+"""
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Any, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import Field, model_validator
 
 from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
-from pipeline.model.kinds import EVENT_KINDS
-
-
-def _known(kind: str) -> str:
-    if kind not in EVENT_KINDS:
-        raise ValueError(f"no kind of disturbance: {kind}")
-    return kind
-
-
-EventKind = Annotated[
-    str, AfterValidator(_known), Field(json_schema_extra={"enum": list(EVENT_KINDS)})
-]
 
 
 class SurveyedRecording(Part):
@@ -35,17 +26,6 @@ class SurveyedRecording(Part):
     warnings: list[str] = []
 
 
-class Event(Part):
-    """A disturbance of the picture. Losses are 0 clear .. 1 nothing left; None unknown."""
-
-    kind: EventKind
-    start_s: float
-    stop_s: float
-    peak_loss: float | None = None
-    mean_loss: float | None = None
-    confidence: float
-
-
 class Damage(Part):
     """A stretch that was not read as it was written: concealed by the decoder, or lost.
 
@@ -56,22 +36,6 @@ class Damage(Part):
     start_s: float
     stop_s: float
     sign: str = Field(description="the first sign of it, in a few words")
-
-
-class Speech(Part):
-    """Spans [start_s, stop_s) with speech, in the file's own sound, on the source's axis."""
-
-    narration: list[tuple[float, float]] = []
-    procedure: list[tuple[float, float]] = []
-    sure: list[tuple[float, float]] = Field(
-        default=[], description="where every detector is sure of speech"
-    )
-    undecided: list[tuple[float, float]] = Field(
-        default=[], description="nobody can tell whether there is speech"
-    )
-    undecided_why: list[Literal["too low", "too clipped", "no answer"]] = Field(
-        default=[], description="the reason for each undecided span"
-    )
 
 
 class Lettering(Part):
@@ -105,14 +69,10 @@ class TrackLoudness(Part):
 class Survey(Document):
     """All that was measured in one source file, on the source's own time axis."""
 
-    schema_: Literal["fieldstop.survey/1"] = Field(default="fieldstop.survey/1", alias="schema")
+    schema_: Literal["fieldstop.survey/2"] = Field(default="fieldstop.survey/2", alias="schema")
     recording: SurveyedRecording
     field: list[FieldSpan] = []
-    events: list[Event] = Field(
-        default=[], description="damage of the picture is among them, as `damage` says"
-    )
     damage: list[Damage] = []
-    speech: Speech = Speech()
     lettering: list[Lettering] = []
     faces: list[Face] = []
     loudness: TrackLoudness | None = None
@@ -120,3 +80,12 @@ class Survey(Document):
         default={}, description="measure name -> version; 'off' for one that was not run"
     )
     warnings: list[str] = []
+
+    @model_validator(mode="before")
+    @classmethod
+    def _upgraded(cls, data: Any) -> Any:
+        """Version 1 held events and speech too: see `Findings.of_survey_1`."""
+        if isinstance(data, dict) and data.get("schema") == "fieldstop.survey/1":
+            kept = {k: v for k, v in data.items() if k not in ("events", "speech")}
+            return kept | {"schema": "fieldstop.survey/2"}
+        return data

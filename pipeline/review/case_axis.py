@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.model.findings import Findings
 from pipeline.model.plan import Piece
 from pipeline.model.survey import Survey
 from pipeline.model.time import format_time, round_s
@@ -24,8 +25,10 @@ _SOUND_SPANS = ("narration_speech", "procedure_speech", "undecided", "overruled"
 def in_case_time(data: ReportData, axis: Timeline) -> ReportData:
     """The same report with all its times in case time; axis: its pieces of the plan, or none."""
     data.recordings = [
-        RecordingPart(name, _survey(survey, axis, n), _series(series, axis, n))
-        for n, (name, survey, series) in enumerate(data.recordings)
+        RecordingPart(
+            name, _survey(survey, axis, n), _series(series, axis, n), _findings(found, axis, n)
+        )
+        for n, (name, survey, series, found) in enumerate(data.recordings)
     ]
     data.thumbnails = [
         t._replace(time_s=round_s(at))
@@ -69,21 +72,28 @@ def _placed(items: Iterable[Any], axis: Timeline, source: int) -> list[Any]:
 
 
 def _survey(survey: Survey, axis: Timeline, source: int) -> Survey:
+    return survey.model_copy(
+        update={
+            "lettering": _placed(survey.lettering, axis, source),
+            "faces": _placed(survey.faces, axis, source),
+        }
+    )
+
+
+def _findings(findings: Findings, axis: Timeline, source: int) -> Findings:
     def spans(pairs: Sequence[Any]) -> list[tuple[float, float]]:
         return [s for a, b in pairs for s in _in_case(axis, source, a, b)]
 
-    heard = survey.speech
+    heard = findings.speech
     why: list[Any] = list(heard.undecided_why) or [None] * len(heard.undecided)
     doubt = [
         (span, w)
         for (a, b), w in zip(heard.undecided, why, strict=True)
         for span in _in_case(axis, source, a, b)
     ]
-    return survey.model_copy(
+    return findings.model_copy(
         update={
-            "events": _placed(survey.events, axis, source),
-            "lettering": _placed(survey.lettering, axis, source),
-            "faces": _placed(survey.faces, axis, source),
+            "events": _placed(findings.events, axis, source),
             "speech": heard.model_copy(
                 update={
                     "procedure": spans(heard.procedure),

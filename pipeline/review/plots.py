@@ -11,8 +11,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from pipeline.model.findings import Event
 from pipeline.model.kinds import KINDS
-from pipeline.model.survey import Event
 from pipeline.review.series import pack, reduce_together
 
 

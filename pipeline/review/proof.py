@@ -198,8 +198,8 @@ def looked_for(run: CaseRun) -> list[LookedFor]:
     voice = bool(run.consent and run.consent.voice)
     letters = sum(x.where == "field" for s in surveys for x in s.lettering)
     faces = sum(len(s.faces) for s in surveys)
-    spoken = sum(len(s.speech.procedure) for s in surveys)
-    outside = sum(e.kind == "out_of_body" for s in surveys for e in s.events)
+    spoken = sum(len(s.findings.speech.procedure) for s in run.surveyed)
+    outside = sum(e.kind == "out_of_body" for s in run.surveyed for e in s.findings.events)
     tags = sum(len(s.recording.identifying) for s in run.surveyed)
     rows: list[tuple[str, str, str, str, Sequence[Check]]] = [
         (

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.model.findings import Findings
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span, merge_spans, round_s
 from pipeline.model.timeline import pictures
@@ -28,6 +29,7 @@ class Clearness:
     def __init__(
         self,
         survey: Survey,
+        findings: Findings,
         series: Mapping[str, NDArray[Any]],
         event_loss: float,
         covered: Sequence[tuple[float, float]] = (),
@@ -50,7 +52,7 @@ class Clearness:
         self.rank[self.loss >= event_loss] = DISTURBED
         for span in covered:
             self._at_least(COVERED, *span)
-        for event in survey.events:
+        for event in findings.events:
             self._at_least(DISTURBED, event.start_s - EDGE_S, event.stop_s + EDGE_S)
         shown = np.zeros(len(self.time_s), bool)
         for field in survey.field:

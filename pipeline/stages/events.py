@@ -6,8 +6,8 @@ import csv
 import io
 from typing import TYPE_CHECKING
 
+from pipeline.model.findings import Event
 from pipeline.model.plan import Edit
-from pipeline.model.survey import Event
 
 if TYPE_CHECKING:
     from pipeline.stages.make import CaseRun
@@ -32,7 +32,7 @@ def events_csv(run: CaseRun) -> str:
     parts: dict[int, int] = {}
     for number, (source, surveyed) in enumerate(zip(run.opened.sources, run.surveyed, strict=True)):
         parts[source.recording] = parts.get(source.recording, 0) + 1
-        for event in sorted(surveyed.survey.events, key=lambda e: (e.start_s, e.kind)):
+        for event in sorted(surveyed.findings.events, key=lambda e: (e.start_s, e.kind)):
             edit = _edit_of(run, number, event)
             writer.writerow(
                 [

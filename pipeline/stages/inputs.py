@@ -14,8 +14,8 @@ from pipeline.model.decisions import Decisions, effective
 from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord
 from pipeline.settings import deciding_options
+from pipeline.stages import look, measures
 from pipeline.stages.intake import OpenedCase
-from pipeline.stages.survey import DETECTORS, MEASURES
 from pipeline.stages.texts import open_texts, shown_texts, texts_of_case
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
@@ -118,7 +118,7 @@ def resolved_by(options: Options, decisions: Decisions | None) -> dict[str, str]
             [_content(options.mark.emblem), _content(options.mark.font)]
         ),
         "the decisions": _sha256(decided(decisions)),
-        "the program": _sha256([__version__, MEASURES, DETECTORS]),
+        "the program": _sha256([__version__, measures.versions(), look.VERSIONS]),
     }
 
 

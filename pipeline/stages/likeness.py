@@ -24,7 +24,8 @@ from pipeline.model.plan import Need
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Withheld
 from pipeline.stages.intake import OpenedCase, SourceFile
-from pipeline.stages.survey import Spool, Surveyed, load_series
+from pipeline.stages.spool import Spool
+from pipeline.stages.survey import Surveyed, load_series
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.work import WorkFolder
 

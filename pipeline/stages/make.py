@@ -40,6 +40,7 @@ from pipeline.stages.gate import (
 from pipeline.stages.inputs import inputs_sha256, made_from, read_decisions, standing_release
 from pipeline.stages.intake import OpenedCase, changed, open_case
 from pipeline.stages.likeness import alike_since, remember_pictures, seen_before
+from pipeline.stages.look import tidied_survey
 from pipeline.stages.measure import (
     keep_found,
     save_surveys,
@@ -67,10 +68,7 @@ from pipeline.stages.ready import (
 from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
 from pipeline.stages.rendering.render import Rendered, render
 from pipeline.stages.second_look import ROUNDS, only_missed, with_missed
-from pipeline.stages.survey import (
-    Surveyed,
-    tidied_survey,
-)
+from pipeline.stages.survey import Surveyed
 from pipeline.stages.texts import (
     ShownText,
     confirm_texts,
@@ -391,7 +389,6 @@ def take_missed(run: CaseRun) -> bool:
         if survey == measured.survey:
             continue
         measured.survey = tidied_survey(survey)
-        measured.outdated = True  # the page's copy shows what is covered from now on
         keep_found(run.opened, number, measured, run.options, cache)
     run.surveys = save_surveys(run.surveyed, run.folder)
     told = run.rendered.damage if run.rendered is not None else []
@@ -551,7 +548,7 @@ def verify_rendered(run: CaseRun, progress: Progress) -> ReadyClip | None:
         plan=run.plan,
         made_from=run.made_from,
         narration_sha256=run.opened.narration_sha256,
-        survey_sha256=[survey_sha256(s.survey) for s in run.surveyed],
+        survey_sha256=[survey_sha256(s.survey, s.findings) for s in run.surveyed],
         voice=run.consent.voice,
         checks=run.verified.checks,
         mark=mark_record(run),
@@ -615,7 +612,7 @@ def _sign_off(run: CaseRun, document: Decisions) -> SignOff | None:
     holds = sign_off_holds(
         document,
         sources=[s.sha256 for s in run.opened.sources],
-        surveys=[survey_sha256(s.survey) for s in run.surveyed],
+        surveys=[survey_sha256(s.survey, s.findings) for s in run.surveyed],
         settings=settings_sha256(run.options),
         plan=plan_sha256(run.plan),
         narration=run.opened.narration_sha256,

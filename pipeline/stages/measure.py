@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 from collections.abc import Sequence
@@ -9,24 +10,33 @@ from pathlib import Path
 
 import numpy as np
 
+from pipeline.media.guard import probe_apart
+from pipeline.model.findings import Findings
 from pipeline.model.options import Options
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Survey
+from pipeline.stages import detectors
+from pipeline.stages.decide import decide
 from pipeline.stages.intake import OpenedCase
+from pipeline.stages.look import (
+    Look,
+    look_for,
+    look_name,
+    look_of,
+    tidied_survey,
+    with_look,
+)
 from pipeline.stages.planning.given import SourceInput
 from pipeline.stages.progress import Progress
-from pipeline.stages.proxy import proxy_name
+from pipeline.stages.proxy import CoarseProxy, copy_name, proxy_name
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.survey import (
     Surveyed,
-    found_look,
     give_memory_back,
     load_series,
     save_survey,
-    settle,
     survey_file,
     survey_key,
-    tidied_survey,
 )
 from pipeline.store.cache import Cache
 from pipeline.store.work import WorkFolder
@@ -55,37 +65,79 @@ def survey_source(
     progress: Progress,
     cache: Cache | None = None,
 ) -> Surveyed:
-    """Survey one source file of a case, from the cache where it was measured before."""
+    """One source file of a case: measured, unless that is kept; decided; looked at.
+
+    The cache holds what was measured, by content and measures, and what the detectors found,
+    by their settings. All else is derived anew. Raises InputError, OutputError.
+    """
     cache = cache or Cache(options.machine.cache_gb)
-    source = opened.sources[number]
-    channel, given, key = _survey_key(opened, number)
+    key = _survey_key(opened, number)[2]
     kept = _from_cache(cache, key)
-    if kept is not None:
-        kept = settle(kept, source, options, cache, key)
-    else:
-        kept = survey_file(
-            source, options, work, given_field=given, narration_channel=channel,
-            progress=progress,
-        )  # fmt: skip
-        give_memory_back()
-        source.refuse_changed()  # else another content would be kept under this hash
-        buffer = io.BytesIO()
-        np.savez_compressed(buffer, **kept.series)  # type: ignore[arg-type]
-        cache.put(
-            key,
-            {
-                "recording.json": kept.recording.to_json().encode(),
-                "series.npz": buffer.getvalue(),
-                "survey.json": kept.survey.to_json().encode(),
-                "proxy.mp4": kept.proxy,
-                **found_look(kept.survey, options),
-            },
-        )
+    if kept is None:
+        return _measured(opened, number, options, work, progress, cache)
+    kept.findings = decide(kept.survey, kept.series, options)
+    name = look_name(kept.survey.field, kept.findings, options)
+    look = _kept_look(cache, key, name)
+    if look is None:
+        source = opened.sources[number]
+        look = look_for(source, kept.recording, kept.survey, kept.findings, options)
+        cache.put(key, {name: look.to_json().encode()})
+    kept.survey = with_look(kept.survey, look)
+    kept.copy = cache.get(key, copy_name(kept.survey, options)) or b""
     kept.survey = tidied_survey(kept.survey)
     return kept
 
 
+def _measured(
+    opened: OpenedCase,
+    number: int,
+    options: Options,
+    work: Path,
+    progress: Progress,
+    cache: Cache,
+) -> Surveyed:
+    """A source that was never measured: one decode feeds measures, detectors and the copy."""
+    source, wanted = opened.sources[number], options.anonymity
+    channel, given, key = _survey_key(opened, number)
+    recording = probe_apart(source.path, sha256=source.sha256)
+    with contextlib.ExitStack() as stack:
+        search = None
+        if detectors.wanted(wanted):
+            search = detectors.Feed(
+                recording, None, wanted, samples_per_s=wanted.samples_per_s, late=False
+            )
+            stack.enter_context(search)
+        coarse = CoarseProxy(work, recording)
+        stack.callback(coarse.close)
+        found = survey_file(
+            source, recording, work, given_field=given, narration_channel=channel,
+            onlookers=[coarse] if search is None else [search, coarse], progress=progress,
+        )  # fmt: skip
+        measured = found.survey
+        found.findings = decide(measured, found.series, options)
+        look = look_for(source, found.recording, measured, found.findings, options, search)
+        found.survey = with_look(measured, look)
+        found.copy = coarse.finish(found.survey, source.still, options)
+    give_memory_back()
+    source.refuse_changed()  # else another content would be kept under this hash
+    buffer = io.BytesIO()
+    np.savez_compressed(buffer, **found.series)  # type: ignore[arg-type]
+    cache.put(
+        key,
+        {
+            "recording.json": found.recording.to_json().encode(),
+            "series.npz": buffer.getvalue(),
+            "survey.json": measured.to_json().encode(),
+            copy_name(found.survey, options): found.copy,
+            look_name(measured.field, found.findings, options): look.to_json().encode(),
+        },
+    )
+    found.survey = tidied_survey(found.survey)
+    return found
+
+
 def _from_cache(cache: Cache, key: str) -> Surveyed | None:
+    """What was measured, without what is decided from it or was looked for."""
     survey, recording = cache.get(key, "survey.json"), cache.get(key, "recording.json")
     series = cache.get(key, "series.npz")
     if survey is None or recording is None or series is None:
@@ -95,47 +147,65 @@ def _from_cache(cache: Cache, key: str) -> Surveyed | None:
             Recording.model_validate_json(recording),
             Survey.model_validate_json(survey),
             load_series(io.BytesIO(series)),
-            cache.get(key, "proxy.mp4") or b"",
         )
     except (ValueError, OSError, KeyError, EOFError):
         return None
 
 
-def save_surveys(surveyed: Sequence[Surveyed], folder: WorkFolder) -> list[Path]:
-    """Write the surveys and small copies of the pictures; answers the documents.
+def _kept_look(cache: Cache, key: str, name: str) -> Look | None:
+    data = cache.get(key, name)
+    try:
+        return Look.model_validate_json(data) if data is not None else None
+    except ValueError:
+        return None
 
-    Into the folder of the case: its clips share them. Raises OutputError.
+
+def save_surveys(surveyed: Sequence[Surveyed], folder: WorkFolder) -> list[Path]:
+    """Write surveys, findings, series and small copies of the pictures; answers the surveys.
+
+    Into the folder of the case: its clips share them. A copy of before goes first if the new
+    survey covers anything else: the page makes one anew. Raises OutputError.
     """
     folder = folder.whole
     documents = []
     for number, one in enumerate(surveyed):
         name = "survey" if number == 0 else f"survey-{number + 1}"
+        sha256 = one.survey.recording.sha256
+        if not _covers_the_same(folder.private_file(f"{name}.json"), one.survey):
+            for full in (False, True):
+                folder.private_file(proxy_name(sha256, full=full)).unlink(missing_ok=True)
         document, _ = save_survey(one, folder.private_dir, name)
         documents.append(document)
-        if one.proxy:
-            target = folder.private_file(proxy_name(one.survey.recording.sha256))
-            folder.atomic_write(target, one.proxy)
-            one.proxy = b""
-        elif one.outdated:
-            # An older copy may show what is covered by now: the page makes one anew.
-            for full in (False, True):
-                name = proxy_name(one.survey.recording.sha256, full=full)
-                folder.private_file(name).unlink(missing_ok=True)
+        if one.copy:
+            folder.atomic_write(folder.private_file(proxy_name(sha256)), one.copy)
+            one.copy = b""
     return documents
+
+
+def _covers_the_same(path: Path, survey: Survey) -> bool:
+    """True if the survey that lies there covers the same in the same picture."""
+    try:
+        before = Survey.model_validate_json(path.read_bytes())
+    except (OSError, ValueError):
+        return False
+    return all(
+        getattr(before, name) == getattr(survey, name)
+        for name in ("recording", "field", "lettering", "faces")
+    )
 
 
 def keep_found(
     opened: OpenedCase, number: int, surveyed: Surveyed, options: Options, cache: Cache
 ) -> None:
     """What was found of a source since it was surveyed, into the cache."""
-    key = _survey_key(opened, number)[2]
-    cache.put(key, found_look(surveyed.survey, options))
+    name = look_name(surveyed.survey.field, surveyed.findings, options)
+    cache.put(_survey_key(opened, number)[2], {name: look_of(surveyed.survey).to_json().encode()})
 
 
 def source_inputs(opened: OpenedCase, surveyed: Sequence[Surveyed]) -> list[SourceInput]:
     """The sources as the plan takes them: measured values, no path."""
     return [
-        SourceInput(s.recording, s.still, m.recording, m.survey, m.series)
+        SourceInput(s.recording, s.still, m.recording, m.survey, m.series, m.findings)
         for s, m in zip(opened.sources, surveyed, strict=True)
     ]
 
@@ -148,5 +218,6 @@ def source_media(opened: OpenedCase, surveyed: Sequence[Surveyed]) -> list[Sourc
     ]
 
 
-def survey_sha256(survey: Survey) -> str:
-    return hashlib.sha256(survey.to_json().encode()).hexdigest()
+def survey_sha256(survey: Survey, findings: Findings) -> str:
+    """Hash of what was measured in a source, and of what was decided from it."""
+    return hashlib.sha256((survey.to_json() + findings.to_json()).encode()).hexdigest()

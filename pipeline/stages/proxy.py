@@ -1,20 +1,22 @@
 """The small copy of a source that the review page plays: blanked and redacted like a release.
 
-The survey makes a coarse one (3 pictures a second) from the pictures it decodes anyway, so
-that a case can be looked through at once. The page makes a copy with every picture later,
-in the background, for stepping frame by frame.
+A coarse one (3 pictures a second) looks on while the survey decodes and is finished after the
+decision, so that a case can be looked through at once. The page makes a copy with every
+picture later, in the background, for stepping frame by frame.
 """
 
 from __future__ import annotations
 
 import contextlib
+import hashlib
+import json
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal
 
 from pipeline.analysis.identity.overlays import COVER_PAD_S
-from pipeline.media.frame import plane_view
+from pipeline.media.frame import Picture, plane_view
 from pipeline.media.write import planes_of
 from pipeline.model.options import Options
 from pipeline.model.plan import Redaction
@@ -22,6 +24,7 @@ from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering, Survey
 from pipeline.stages.planning.picture import planned_source
 from pipeline.stages.rendering.blanking import Blanker
+from pipeline.stages.spool import Pace
 
 ROWS_PX = 270
 COARSE_RATE_HZ = 3.0
@@ -32,6 +35,16 @@ _WRITING = (OSError,)  # PyAV's errors of writing are OSErrors too
 def proxy_name(sha256: str, *, full: bool = False) -> str:
     """Name of the copy in the private folder; `full`: the one with every picture."""
     return f"proxy-{sha256[:8]}{'-full' if full else ''}.mp4"
+
+
+def copy_name(survey: Survey, options: Options) -> str:
+    """Name of the coarse copy in the cache, by all that it covers."""
+    covered = [
+        [f.model_dump(mode="json") for f in survey.field],
+        [r.model_dump(mode="json") for r in found_redactions(survey)],
+        options.field.edge_inset_px,
+    ]
+    return f"copy-{hashlib.sha256(json.dumps(covered).encode()).hexdigest()[:16]}.mp4"
 
 
 def proxy_size(recording: Recording) -> tuple[int, int]:
@@ -154,16 +167,17 @@ class CoarseProxy:
         self._held, self._done = work / f"held-{name}.mp4", work / f"coarse-{name}.mp4"
         self._recording = recording
         self._cols, self._rows = proxy_size(recording)
+        self._pace = Pace(COARSE_RATE_HZ)
         self._video: SmallVideo | None = SmallVideo(
             self._held, (self._cols, self._rows), quality=23, every=30
         )
 
-    def step(self, time_s: float, frame: Any) -> None:
-        """Takes an av.VideoFrame, about COARSE_RATE_HZ times a second."""
-        if self._video is None:
+    def step(self, picture: Picture) -> None:
+        """Is offered every picture of a decode; takes about COARSE_RATE_HZ a second."""
+        if self._video is None or not self._pace.due(picture.time_s):
             return
         try:
-            self._video.add(time_s, shrunk(frame, self._cols, self._rows))
+            self._video.add(picture.time_s, shrunk(picture.frame, self._cols, self._rows))
         except _WRITING:
             self.close()  # a case can be surveyed without it; a full disk is told elsewhere
 

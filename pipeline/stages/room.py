@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from pipeline.analysis.sound.speech_spans import ROOM_PAD_S
 from pipeline.model.decisions import Decision
+from pipeline.model.findings import Findings
 from pipeline.model.kinds.identity import NARRATOR, UNDECIDED
 from pipeline.model.plan import Origin, Redaction
 from pipeline.model.survey import Survey
@@ -26,16 +27,21 @@ class Heard(NamedTuple):
 
 
 def room_sound(
-    survey: Survey, number: int, decisions: Sequence[Decision], pad_s: float, live: bool
+    survey: Survey,
+    findings: Findings,
+    number: int,
+    decisions: Sequence[Decision],
+    pad_s: float,
+    live: bool,
 ) -> Heard:
     """What is replaced and what a person overruled in the sound of a source.
 
-    pad_s: on both sides of speech that nobody decided about; the survey has padded by ROOM_PAD_S.
+    pad_s: on both sides of speech that nobody decided about; `decide` has padded by ROOM_PAD_S.
     A person may reject a span, or move its ends: what a smaller one leaves out is overruled.
     Both take a reason (`stages.judged`), and neither reaches what the detectors are sure of,
     but for the narrator's own voice where the narration is live.
     """
-    found = survey.speech
+    found = findings.speech
     sha256, length_s = survey.recording.sha256, survey.recording.duration_s
     spans = [(Span(*s), "speech", "speech in the procedure sound") for s in found.procedure]
     why = found.undecided_why or ["no answer"] * len(found.undecided)
@@ -103,21 +109,22 @@ def not_followed(rows: Sequence[Heard], decisions: Sequence[Decision]) -> list[s
 
 
 def unmarked(
-    surveys: Sequence[Survey], used: Sequence[Sequence[Span]], overruled: Sequence[Redaction]
+    found: Sequence[Findings], used: Sequence[Sequence[Span]], overruled: Sequence[Redaction]
 ) -> list[tuple[int, Span]]:
     """(source, span) of live sound that may hold speech and is not marked as the narrator's.
 
-    used: for each source the parts of it that are kept.
+    found: in each source. used: the parts of it that are kept.
     """
     left = []
-    for number, survey in enumerate(surveys):
+    for number, findings in enumerate(found):
         marked = [
             (r.start_s, r.stop_s)
             for r in overruled
             if r.source == number and r.what == "speech" and r.reason == NARRATOR
         ]
-        found = [Span(*s) for s in (*survey.speech.procedure, *survey.speech.undecided)]
-        for span in subtract_spans(found, marked):
+        heard = findings.speech
+        spans = [Span(*s) for s in (*heard.procedure, *heard.undecided)]
+        for span in subtract_spans(spans, marked):
             if span.length_s > 1e-3 and any(span.overlap(part) for part in used[number]):
                 left.append((number, span))
     return left

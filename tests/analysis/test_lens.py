@@ -12,7 +12,7 @@ from pipeline.analysis.lens.events import find_events, recovery_time_constant_s
 from pipeline.analysis.lens.fold import LensFold
 from pipeline.analysis.lens.tables import LensResult
 from pipeline.model.field import FieldSpan, whole_picture
-from pipeline.model.survey import Event
+from pipeline.model.findings import Event
 from tests.scenes_lens import (
     COLS,
     ROWS,

@@ -13,7 +13,7 @@ from pipeline.analysis.lens.events import find_events
 from pipeline.analysis.lens.fold import LensFold
 from pipeline.analysis.lens.registration import LUMA
 from pipeline.analysis.lens.tables import LensResult
-from pipeline.model.survey import Event
+from pipeline.model.findings import Event
 from tests.analysis.test_lens import field_of
 from tests.scenes_lens import (
     COLS,

@@ -18,7 +18,7 @@ from pipeline.analysis.lens.smudge import (
     smudge_share,
 )
 from pipeline.model.field import whole_picture
-from pipeline.model.survey import Event
+from pipeline.model.findings import Event
 from tests.analysis.test_lens import field_of
 from tests.scenes_lens import COLS, ROWS, Clip, Disturbance, Scene, match, reduced, tissue_canvas
 

@@ -46,8 +46,8 @@ from pipeline.analysis.lens.events import find_events
 from pipeline.analysis.lens.fold import LensFold
 from pipeline.analysis.lens.tables import LensResult
 from pipeline.model.field import FieldSpan, whole_picture
+from pipeline.model.findings import Event
 from pipeline.model.kinds import EVENT_KINDS
-from pipeline.model.survey import Event
 from tests.scenes_lens import (
     COLS,
     ROWS,

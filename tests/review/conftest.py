@@ -13,17 +13,10 @@ import pytest
 from PIL import Image, ImageFilter
 
 from pipeline.model.field import FieldSpan
+from pipeline.model.findings import Event, Findings, Speech
 from pipeline.model.release import Check, Withheld
-from pipeline.model.survey import (
-    Event,
-    Face,
-    Lettering,
-    Speech,
-    Survey,
-    SurveyedRecording,
-    TrackLoudness,
-)
-from pipeline.review.report.data import ReportData
+from pipeline.model.survey import Face, Lettering, Survey, SurveyedRecording, TrackLoudness
+from pipeline.review.report.data import RecordingPart, ReportData
 
 WIDTH, HEIGHT = 1280, 720
 SHA = ["9f2c41d07be85a6310c4ee90ab12cd34" * 2, "b81e77a05c93d24f6e1a8b0c4d5f9e21" * 2]
@@ -163,8 +156,6 @@ def make_data(
                 frames=int(duration_s * 25),
             ),
             field=[span(duration_s)],
-            events=events,
-            speech=Speech(procedure=[(12.0, 14.5)]),
             lettering=[
                 Lettering(
                     start_s=0,
@@ -184,7 +175,12 @@ def make_data(
         )
         side = "left" if index == 0 else "right"
         parts.append(
-            (f"recording {index + 1}, {side}", survey, series(duration_s, events, index, rate))
+            RecordingPart(
+                f"recording {index + 1}, {side}",
+                survey,
+                series(duration_s, events, index, rate),
+                Findings(events=events, speech=Speech(procedure=[(12.0, 14.5)])),
+            )
         )
         for i, at in enumerate((0.05, 0.45, 0.8)):
             thumbs.append(

@@ -18,8 +18,8 @@ from PIL import Image
 from pipeline.errors import NeedsPerson
 from pipeline.model.decisions import Anchor, Decisions
 from pipeline.model.field import FieldSpan
+from pipeline.model.findings import Event
 from pipeline.model.release import Check
-from pipeline.model.survey import Event
 from pipeline.review.backend import (
     CaseFinding,
     CaseSummary,

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from conftest import make_data
 
+from pipeline.model.findings import Event, Findings
 from pipeline.model.plan import Piece
-from pipeline.model.survey import Event
 from pipeline.model.timeline import Kept, Timeline
 from pipeline.review.case_axis import clip_words, in_case_time
 from pipeline.review.plots import loss_plot
@@ -38,12 +38,12 @@ def test_a_span_stands_where_the_case_shows_it() -> None:
 
 def test_list_plot_and_pictures_share_one_axis() -> None:
     data: Any = make_data()
-    before = {e.kind: e for e in data.recordings[0][1].events if 40 <= e.start_s < 60}
+    before = {e.kind: e for e in data.recordings[0].findings.events if 40 <= e.start_s < 60}
     loss = np.asarray(data.recordings[0][2]["contrast_loss"])
     time_s = np.asarray(data.recordings[0][2]["time_s"])
     told = in_case_time(data, Timeline(KEPT))
-    _, survey, series = told.recordings[0]
-    fog = next(e for e in survey.events if e.kind == "fog")
+    _, _, series, kept = told.recordings[0]
+    fog = next(e for e in kept.events if e.kind == "fog")
     assert fog.start_s == pytest.approx(before["fog"].start_s - 40.0)
     assert np.max(series["time_s"]) < 20.0 and np.min(series["time_s"]) >= 0.0
     at = np.argmax(series["contrast_loss"])
@@ -63,24 +63,24 @@ def test_the_time_of_the_clip_stands_beside_where_it_differs() -> None:
 
 def test_sample_pictures_show_a_clear_moment_and_each_disturbance_at_its_worst() -> None:
     data: Any = make_data()
-    _, survey, series = data.recordings[0]
+    _, survey, series, listed = data.recordings[0]
     arrays = {k: np.asarray(v) for k, v in series.items()}
-    found = {words: time_s for time_s, words in sample_times(survey, arrays)}
+    found = {words: time_s for time_s, words in sample_times(survey, listed, arrays)}
     clear = found.pop("clear")
-    assert not any(e.start_s <= clear < e.stop_s for e in survey.events)
-    for kind in {e.kind for e in survey.events}:
+    assert not any(e.start_s <= clear < e.stop_s for e in listed.events)
+    for kind in {e.kind for e in listed.events}:
         at = next(t for words, t in found.items() if words.startswith(kind.replace("_", " ")))
-        assert any(e.kind == kind and e.start_s <= at < e.stop_s for e in survey.events)
+        assert any(e.kind == kind and e.start_s <= at < e.stop_s for e in listed.events)
 
 
 def test_a_smudge_is_shown_where_its_own_series_is_worst() -> None:
     data: Any = make_data()
-    _, survey, _ = data.recordings[0]
+    survey = data.recordings[0].survey
     event = Event(kind="smudge", start_s=4, stop_s=9, peak_loss=0.5, mean_loss=0.3, confidence=1)
     time_s = np.arange(0, 20, 0.2)
     series = {"time_s": time_s, "contrast_loss": np.zeros(100), "smudge": np.zeros(100)}
     series["smudge"][np.abs(time_s - 8.0) < 0.05] = 0.5
-    found = sample_times(survey.model_copy(update={"events": [event]}), series)
+    found = sample_times(survey, Findings(events=[event]), series)
     assert (8.0, "smudge") in [(round(t, 3), words) for t, words in found]
 
 

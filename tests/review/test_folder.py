@@ -16,9 +16,10 @@ from pipeline.errors import InputError, UsageError
 from pipeline.model.case import CaseConsent
 from pipeline.model.decisions import Anchor, Decisions
 from pipeline.model.field import FieldSpan
+from pipeline.model.findings import Event, Findings, Speech
 from pipeline.model.options import Options
 from pipeline.model.plan import Chapter, Edit, Need, Piece, Plan, PlannedSource, Redaction
-from pipeline.model.survey import Event, Lettering, Speech, Survey, SurveyedRecording
+from pipeline.model.survey import Lettering, Survey, SurveyedRecording
 from pipeline.review.case.copies import copy_path, make_copy
 from pipeline.review.case.documents import remember_origin
 from pipeline.review.decision_file import DecisionFile
@@ -52,15 +53,21 @@ def survey(number: int) -> Survey:
                 confidence=0.95,
             )
         ],
+        lettering=[
+            Lettering(start_s=0, stop_s=20, box_px=(5, 5, 60, 12), where="surround", confidence=1),
+            Lettering(start_s=2, stop_s=6, box_px=(300, 90, 60, 12), where="field", confidence=1),
+        ],
+    )
+
+
+def found(number: int) -> Findings:
+    return Findings(
+        sha256=SHA[number],
         events=[
             Event(kind="fog", start_s=4, stop_s=7, peak_loss=0.5, mean_loss=0.3, confidence=0.9),
             Event(kind="out_of_body", start_s=15, stop_s=20, confidence=0.9),
         ],
         speech=Speech(procedure=[(8.0, 9.0)], undecided=[(11.0, 12.0)]),
-        lettering=[
-            Lettering(start_s=0, stop_s=20, box_px=(5, 5, 60, 12), where="surround", confidence=1),
-            Lettering(start_s=2, stop_s=6, box_px=(300, 90, 60, 12), where="field", confidence=1),
-        ],
     )
 
 
@@ -147,6 +154,7 @@ def out(tmp_path: Path) -> Path:
     for n in (0, 1):
         tail = "" if n == 0 else "-2"
         (folder / f"survey{tail}.json").write_text(survey(n).to_json())
+        (folder / f"findings{tail}.json").write_text(found(n).to_json())
         time_s = np.arange(0, 20, 0.2)
         np.savez(folder / f"series{tail}.npz", time_s=time_s, contrast_loss=np.full(100, 0.1 + n))
     (folder / "plan.json").write_text(plan().to_json())

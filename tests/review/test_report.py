@@ -17,11 +17,11 @@ from conftest import SHA, jpeg, make_data
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.model.findings import Event, Findings
 from pipeline.model.release import Check, Looked, Withheld
-from pipeline.model.survey import Event
 from pipeline.review.pages import data_uri, number, plain
 from pipeline.review.plots import LOOKS, loss_plot
-from pipeline.review.report.data import ReportData
+from pipeline.review.report.data import RecordingPart, ReportData
 from pipeline.review.report.listed import findings
 from pipeline.review.report.pictured import severity_order
 from pipeline.review.report.write import build_report
@@ -155,7 +155,7 @@ def test_it_is_complete(html: str) -> None:
 
 def test_disturbances_table_has_every_event_with_its_recovery(data: ReportData) -> None:
     """Fog without a strip gets its time constant from the series: exp(-t / 3 s) falls in 3 s."""
-    name, survey, _ = data.recordings[0]
+    name, survey, _, _ = data.recordings[0]
     time = np.arange(0, 60, 0.2)
     loss = np.where(time < 10, 0.0, 0.7 * np.exp(-(time - 10) / 3))
     fog = Event(kind="fog", start_s=10, stop_s=14.6, peak_loss=0.7, mean_loss=0.4, confidence=0.9)
@@ -163,10 +163,11 @@ def test_disturbances_table_has_every_event_with_its_recovery(data: ReportData) 
     data = replace(
         data,
         recordings=[
-            (
+            RecordingPart(
                 name,
-                survey.model_copy(update={"events": [fog, dark]}),
+                survey,
                 {"time_s": time, "contrast_loss": loss},
+                Findings(events=[fog, dark]),
             )
         ],
         event_strips=[],

@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 
 from pipeline.model.field import FieldSpan, whole_picture
+from pipeline.model.findings import Event, Findings
 from pipeline.model.plan import Piece, Redaction
-from pipeline.model.survey import Event, Survey, SurveyedRecording
+from pipeline.model.survey import Survey, SurveyedRecording
 from pipeline.model.time import Span
 from pipeline.stages.clear_picture import (
     CLEAR,
@@ -25,7 +26,7 @@ TIME_S = np.arange(0, 20, 0.2)
 HOLE = Span(8.0, 10.0)
 
 
-def survey(*events: tuple[str, float, float], gone_s: float = 20.0) -> Survey:
+def survey(*events: tuple[str, float, float], gone_s: float = 20.0) -> tuple[Survey, Findings]:
     field = FieldSpan(
         start_s=0, stop_s=gone_s, shape="circle", center_x_px=64, center_y_px=48, radius_px=40,
         left_px=0, top_px=0, right_px=128, bottom_px=96, confidence=1,
@@ -34,13 +35,13 @@ def survey(*events: tuple[str, float, float], gone_s: float = 20.0) -> Survey:
         Event(kind=k, start_s=a, stop_s=b, confidence=1)  # type: ignore[arg-type]
         for k, a, b in events
     ]
-    return Survey(
+    found = Survey(
         recording=SurveyedRecording(
             sha256="a" * 64, duration_s=20, frame_rate_hz=25, width_px=128, height_px=96
         ),
         field=[field, whole_picture(128, 96, gone_s, 20, 0.9)],
-        events=[Event(kind="fog", start_s=8, stop_s=10, confidence=1), *rows],
     )
+    return found, Findings(events=[Event(kind="fog", start_s=8, stop_s=10, confidence=1), *rows])
 
 
 def clearness(
@@ -48,7 +49,7 @@ def clearness(
     covered: tuple[tuple[float, float], ...] = (), **more: Any,
 ) -> Clearness:  # fmt: skip
     whole = np.broadcast_to(np.asarray(loss, float), TIME_S.shape).copy()
-    return Clearness(survey(*events), {"time_s": TIME_S, "contrast_loss": whole} | more, 0.15,
+    return Clearness(*survey(*events), {"time_s": TIME_S, "contrast_loss": whole} | more, 0.15,
                      covered)  # fmt: skip
 
 
@@ -116,5 +117,5 @@ def test_the_poster_avoids_boxes_fog_black_and_held_pictures() -> None:
     assert at >= 12
     dark = poster_s(row[:2], {0: found}, 8)
     assert dark == 4, "a held picture rather than a black one"
-    only = Clearness(survey(gone_s=6.0), {"time_s": TIME_S, "contrast_loss": 0 * TIME_S}, 0.15)
+    only = Clearness(*survey(gone_s=6.0), {"time_s": TIME_S, "contrast_loss": 0 * TIME_S}, 0.15)
     assert poster_s([piece("play", 0, 20, 0)], {0: only}, 20) < 6

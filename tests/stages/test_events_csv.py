@@ -8,8 +8,8 @@ import os
 from types import SimpleNamespace
 from typing import Any
 
+from pipeline.model.findings import Event
 from pipeline.model.plan import Edit
-from pipeline.model.survey import Event
 from pipeline.stages.events import COLUMNS, events_csv, write_events
 from pipeline.store.work import WorkFolder
 
@@ -29,7 +29,7 @@ def run_of(edits: list[Edit] | None, **more: Any) -> Any:
     ]
     return SimpleNamespace(
         opened=SimpleNamespace(sources=sources),
-        surveyed=[SimpleNamespace(survey=SimpleNamespace(events=e)) for e in found],
+        surveyed=[SimpleNamespace(findings=SimpleNamespace(events=e)) for e in found],
         plan=None if edits is None else SimpleNamespace(edits=edits),
         **more,
     )

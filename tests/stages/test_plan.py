@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,9 +14,10 @@ from pipeline.errors import InputError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Anchor, Decision
 from pipeline.model.field import FieldSpan, whole_picture
+from pipeline.model.findings import Event, Findings, Speech
 from pipeline.model.options import Options
 from pipeline.model.recording import AudioStream, Recording, VideoStream
-from pipeline.model.survey import Event, Face, Lettering, Speech, Survey, SurveyedRecording
+from pipeline.model.survey import Face, Lettering, Survey, SurveyedRecording
 from pipeline.model.time import Span
 from pipeline.model.timeline import Timeline
 from pipeline.stages.card import check_card
@@ -64,11 +66,10 @@ def source(
             sha256=sha * 64, duration_s=length_s, frame_rate_hz=25, width_px=1280, height_px=720
         ),
         field=fields or [field(0, length_s)],
-        events=events or [],
-        speech=Speech(procedure=speech or []),
     )
+    found = Findings(events=events or [], speech=Speech(procedure=speech or []))
     power = np.full(int(length_s * 10), 1e-4, np.float32)
-    return SourceInput(index, still, recording, survey, {"sound_hop_power": power})
+    return SourceInput(index, still, recording, survey, {"sound_hop_power": power}, found)
 
 
 def case(**more: Any) -> Case:
@@ -209,7 +210,7 @@ def test_contrast_is_restored_only_where_the_loss_is_known() -> None:
     loss = np.where((time_s >= 3) & (time_s < 5), 0.4, 0.0)
     series = {"time_s": time_s, "contrast_loss": loss, "airlight": 0.4 + 0 * loss,
               "gain": 1 + 0 * loss}  # fmt: skip
-    known = SourceInput(0, False, fogged.recording, fogged.survey, {**fogged.series, **series})
+    known = replace(fogged, series={**fogged.series, **series})
     plan = make_plan(case(), [known], None, options(fog="clear"), glyph=GLYPH)
     assert [e.action for e in plan.edits] == ["clear", "keep"]
     # From the last sample without fog to the first.

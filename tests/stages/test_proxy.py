@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from test_plan import source
 
+from pipeline.media.frame import Picture
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.survey import Face, Lettering
@@ -50,7 +51,7 @@ def test_surround_lettering_and_faces_are_covered_in_the_copy(
     coarse = CoarseProxy(tmp_path, recording)
     times = np.arange(0.0, 10.0, 0.4)
     for time_s in times:
-        coarse.step(float(time_s), frame(width, height))
+        coarse.step(Picture(float(time_s), frame(width, height)))
     (tmp_path / "kept.mp4").write_bytes(coarse.finish(given.survey, False, Options()))
     assert [p.name for p in tmp_path.iterdir()] == ["kept.mp4"]  # the open copy is gone
 
@@ -86,10 +87,10 @@ def test_a_copy_that_cannot_be_written_does_not_stop_the_survey(
         raise OSError(28, "No space left on device")
 
     coarse = CoarseProxy(tmp_path, given.recording)
-    coarse.step(0.0, frame(1280, 720))
+    coarse.step(Picture(0.0, frame(1280, 720)))
     monkeypatch.setattr("pipeline.stages.proxy.SmallVideo.add", full)
-    coarse.step(0.4, frame(1280, 720))
-    coarse.step(0.8, frame(1280, 720))
+    coarse.step(Picture(0.4, frame(1280, 720)))
+    coarse.step(Picture(0.8, frame(1280, 720)))
     assert coarse.finish(given.survey, False, Options()) == b""
     assert not list(tmp_path.iterdir())
 
@@ -97,7 +98,7 @@ def test_a_copy_that_cannot_be_written_does_not_stop_the_survey(
 def test_a_single_picture_is_a_copy_too(tmp_path: Path) -> None:
     given = source(length_s=1.0)
     coarse = CoarseProxy(tmp_path, given.recording)
-    coarse.step(0.0, frame(1280, 720))
+    coarse.step(Picture(0.0, frame(1280, 720)))
     (tmp_path / "kept.mp4").write_bytes(coarse.finish(given.survey, True, Options()))
     with av.open(str(tmp_path / "kept.mp4")) as container:
         assert sum(1 for _ in container.decode(video=0)) == 1

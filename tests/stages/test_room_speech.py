@@ -11,10 +11,11 @@ from test_plan import GLYPH, _no_mark, case, decision, narration, source  # noqa
 
 from pipeline.analysis.sound.voice_activity import DETECTORS
 from pipeline.media.stems import write_stem
+from pipeline.model.findings import Speech
 from pipeline.model.kinds.identity import NARRATOR
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan, Redaction
-from pipeline.model.survey import Face, Lettering, Speech
+from pipeline.model.survey import Face, Lettering
 from pipeline.model.time import Span
 from pipeline.stages.judged import REASONS, judged_lines, without_initials
 from pipeline.stages.planning.given import SourceInput
@@ -26,7 +27,7 @@ from pipeline.stages.verifying.sound import stem_checks
 
 def doubtful() -> SourceInput:
     made = source(speech=[(2, 3)])
-    made.survey.speech = Speech(
+    made.findings.speech = Speech(
         procedure=[(2, 3)],
         undecided=[(5, 7), (9, 10), (12, 13)],
         undecided_why=["too low", "too clipped", "no answer"],
@@ -152,7 +153,7 @@ def test_no_rejection_without_a_reason_of_the_list(reason: str) -> None:
 
 def test_what_the_detectors_are_sure_of_takes_consent_for_voices() -> None:
     made = source(speech=[(2, 6)])
-    made.survey.speech = Speech(procedure=[(2, 6)], sure=[(3, 4)])
+    made.findings.speech = Speech(procedure=[(2, 6)], sure=[(3, 4)])
     for reason in REASONS["speech"]:
         rejected = decision("reject", "speech", 2, 6, reason)
         plan = make_plan(case(), [made], None, Options(), glyph=GLYPH, decisions=[rejected])
@@ -170,7 +171,7 @@ def test_what_the_detectors_are_sure_of_takes_consent_for_voices() -> None:
 
 def test_live_narration_leaves_without_voice_consent_only_if_every_span_is_marked() -> None:
     made = source(speech=[(2, 6)])
-    made.survey.speech = Speech(procedure=[(2, 6), (9, 10)], sure=[(3, 4)])
+    made.findings.speech = Speech(procedure=[(2, 6), (9, 10)], sure=[(3, 4)])
     live = case(narration={"live": True})
     spoken = narration((2.4, 5.5))
     marks = [decision("reject", "speech", a, b, NARRATOR) for a, b in ((2, 6), (9, 10))]

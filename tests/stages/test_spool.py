@@ -13,9 +13,10 @@ from pipeline.analysis.field import track as field
 from pipeline.analysis.lens import fold as lens
 from pipeline.media.container import file_sha256
 from pipeline.media.frame import reduce_rgb
-from pipeline.model.options import Options
+from pipeline.media.probe import probe
 from pipeline.stages.intake import SourceFile
-from pipeline.stages.survey import Spool, _shrink, load_series, survey_file
+from pipeline.stages.spool import Spool, shrink
+from pipeline.stages.survey import load_series, survey_file
 
 
 @pytest.mark.parametrize("size", [(720, 576), (1280, 1024), (1920, 1080), (4096, 2160)])
@@ -24,7 +25,7 @@ def test_both_ways_of_reducing_end_in_one_size(tmp_path: Path, size: tuple[int, 
     small = lens.LensFold.SAMPLE_MAX_ROWS_PX
     large = max(field.FieldFold.SAMPLE_MAX_ROWS_PX, small)
     spool = Spool(tmp_path)
-    spool.add(0.0, _shrink(reduce_rgb(frame, large, "bt709"), small))
+    spool.add(0.0, shrink(reduce_rgb(frame, large, "bt709"), small))
     spool.add(0.2, reduce_rgb(frame, small, "bt709"))
     kept = list(spool.samples())
     spool.close()
@@ -36,10 +37,8 @@ def test_a_recording_of_576_rows_is_surveyed(tmp_path: Path) -> None:
     """576 rows (Recommendation ITU-R BT.601) come to 115 or 120 rows, by the way taken."""
     path = tmp_path / "a.mp4"
     media_zoo.scope_clip(path, 3.0, size=(720, 576), seed=2)
-    options = Options()
-    options.anonymity.lettering = options.anonymity.faces = False
     source = SourceFile(0, path, 0, False, file_sha256(path))
-    surveyed = survey_file(source, options, tmp_path)
+    surveyed = survey_file(source, probe(path), tmp_path)
     assert len(surveyed.series["time_s"]) >= 14
     assert surveyed.survey.field[0].shape in ("circle", "circle-clipped")
 

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.model.field import FieldSpan
+from pipeline.model.findings import Event
 from pipeline.model.kinds import KINDS
 from pipeline.model.kinds.kind import Evidence, Kind, median
 from pipeline.model.options import LensOptions
-from pipeline.model.survey import Event
 from pipeline.model.time import round_s
 
 F64 = NDArray[np.float64]

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from pipeline.errors import FieldstopError, InputError
 from pipeline.model.case import Case
+from pipeline.model.findings import Findings
 from pipeline.model.plan import Plan
 from pipeline.model.survey import Survey
 from pipeline.stages.intake import read_case, remembered_sha256
@@ -63,22 +64,39 @@ def decisions_file(folder: WorkFolder) -> Path:
     return folder.private_file("decisions.json")
 
 
-def read_surveys(folder: WorkFolder) -> list[tuple[Survey, Path]]:
-    """Each source's survey with the file of its series. Raises InputError."""
-    out: list[tuple[Survey, Path]] = []
+class KeptSurvey(NamedTuple):
+    """A source's survey, the file of its series, and what was decided from them."""
+
+    survey: Survey
+    series: Path
+    findings: Findings
+
+
+def read_surveys(folder: WorkFolder) -> list[KeptSurvey]:
+    """What is kept of each source. Raises InputError."""
+    out: list[KeptSurvey] = []
     for number in range(1, 1000):
         tail = "" if number == 1 else f"-{number}"
         path = folder.private_file(f"survey{tail}.json")
         if not path.is_file():
             break
         try:
-            survey = Survey.model_validate_json(path.read_bytes())
-        except ValueError:
+            text = path.read_bytes()
+            survey = Survey.model_validate_json(text)
+            found = _findings(folder.private_file(f"findings{tail}.json"), text)
+        except (OSError, ValueError):
             raise InputError(
                 "A survey of the case cannot be read", "", "run fieldstop survey again"
             ) from None
-        out.append((survey, folder.private_file(f"series{tail}.npz")))
+        out.append(KeptSurvey(survey, folder.private_file(f"series{tail}.npz"), found))
     return out
+
+
+def _findings(path: Path, survey: bytes) -> Findings:
+    """Those of a survey; a survey of version 1 holds them itself. Raises ValueError, OSError."""
+    if path.is_file():
+        return Findings.model_validate_json(path.read_bytes())
+    return Findings.of_survey_1(json.loads(survey))
 
 
 def read_plan(folder: WorkFolder) -> Plan | None:

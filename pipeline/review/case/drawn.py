@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,9 +11,9 @@ from numpy.typing import NDArray
 from pipeline.analysis.sound.gain import gain_at
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
-from pipeline.model.survey import Survey
 from pipeline.model.time import round_s
 from pipeline.model.timeline import Timeline
+from pipeline.review.case.documents import KeptSurvey
 from pipeline.review.case.listen import sound_key
 from pipeline.review.case.session import Ready
 from pipeline.review.ducking import Levels, at_clip_times, depth_of
@@ -24,7 +23,7 @@ from pipeline.stages.planning.levels import levels_of
 from pipeline.stages.survey import load_series
 
 
-def case_series(surveys: Sequence[tuple[Survey, Path]], axis: Timeline) -> dict[str, NDArray[Any]]:
+def case_series(surveys: Sequence[KeptSurvey], axis: Timeline) -> dict[str, NDArray[Any]]:
     names = ("contrast_loss", "contrast_loss_low", "contrast_loss_high", "smudge", "blur")
     parts: dict[str, list[NDArray[Any]]] = {name: [] for name in ("time_s", *names)}
     held: dict[int, dict[str, NDArray[Any]]] = {}

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 from pipeline.model.decisions import Anchor
+from pipeline.model.findings import Event
 from pipeline.model.kinds import BY_NAME
 from pipeline.model.plan import Plan
-from pipeline.model.survey import Event, Survey
 from pipeline.model.time import round_s
 from pipeline.model.timeline import Timeline
 from pipeline.review.backend import CaseFinding
+from pipeline.review.case.documents import KeptSurvey
 from pipeline.review.report.checklist import one_surround
 
 
 def case_findings(
-    surveys: Sequence[tuple[Survey, Path]],
+    surveys: Sequence[KeptSurvey],
     plan: Plan | None,
     axis: Timeline,
     names: Sequence[str],
@@ -42,8 +42,8 @@ def case_findings(
                 )
             )
 
-    for source, (survey, _) in enumerate(surveys):
-        for n, event in enumerate(survey.events):
+    for source, (survey, _, found) in enumerate(surveys):
+        for n, event in enumerate(found.events):
             kind = BY_NAME[event.kind]
             if event.kind == "damage":
                 continue  # below, with its sign
@@ -77,7 +77,7 @@ def case_findings(
                 severity=mien.severity.words(None), level=None,
                 action=mien.action, actions=mien.actions, box_px=face.box_px,
             )  # fmt: skip
-        heard = survey.speech
+        heard = found.speech
         why = heard.undecided_why or ["no answer"] * len(heard.undecided)
         for tag, of, pairs, hows in (
             ("s", spoken, heard.procedure, [None] * len(heard.procedure)),

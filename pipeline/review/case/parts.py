@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 from pipeline.model.case import Case, CaseRecording
 from pipeline.model.plan import Plan
-from pipeline.model.survey import Survey
 from pipeline.model.timeline import Timeline
+from pipeline.review.case.documents import KeptSurvey
 from pipeline.stages.planning.chapters import chapter_title
 from pipeline.stages.planning.given import SourceInput
 from pipeline.stages.planning.parts import case_axis
 
 
-def axis_of(
-    document: Case | None, plan: Plan | None, surveys: Sequence[tuple[Survey, Path]]
-) -> Timeline:
+def axis_of(document: Case | None, plan: Plan | None, surveys: Sequence[KeptSurvey]) -> Timeline:
     """The kept parts in case time and, if there is a plan, its pieces."""
     indices = [s.recording for s in plan.sources] if plan else list(range(len(surveys)))
     stills = [s.still for s in plan.sources] if plan else [False] * len(surveys)
@@ -26,7 +23,7 @@ def axis_of(
         )
     inputs = [
         SourceInput(index, still, None, survey, {})  # type: ignore[arg-type]
-        for index, still, (survey, _) in zip(indices, stills, surveys, strict=True)
+        for index, still, (survey, _, _) in zip(indices, stills, surveys, strict=True)
     ]
     return Timeline(case_axis(document, inputs).kept, plan.pieces if plan else ())
 

@@ -81,7 +81,7 @@ class Session:
 
     def check_open(self, case: str) -> None:
         """See `backend.Backend`. Also asked before anything is made from the recordings."""
-        hashes = [s.recording.sha256 for s, _ in read_surveys(self.folder(case))]
+        hashes = [s.recording.sha256 for s, _, _ in read_surveys(self.folder(case))]
         with Catalogue(self.catalogue) as catalogue:
             try:
                 refuse_closed(self.folder(case), hashes, catalogue)

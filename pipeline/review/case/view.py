@@ -11,12 +11,12 @@ from pipeline.model.case import Case
 from pipeline.model.decisions import Decisions
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
-from pipeline.model.survey import Survey
 from pipeline.model.time import round_s
 from pipeline.model.timeline import Timeline
 from pipeline.review.backend import CaseState, CaseView, Segment
 from pipeline.review.case import documents
 from pipeline.review.case.copies import copy_path
+from pipeline.review.case.documents import KeptSurvey
 from pipeline.review.case.drawn import case_mark, case_series, case_sound
 from pipeline.review.case.found import case_findings
 from pipeline.review.case.parts import axis_of, source_names
@@ -46,7 +46,7 @@ def case_view(session: Session, case: str, decisions: Decisions, series: bool = 
     surveys = documents.read_surveys(folder)
     if not surveys:
         raise InputError("The case has no survey", "", "run fieldstop survey on it first")
-    sources = [s.recording.sha256 for s, _ in surveys]
+    sources = [s.recording.sha256 for s, _, _ in surveys]
     plan = ready.run.plan if ready is not None and ready.run.plan else documents.read_plan(folder)
     if plan is not None and [s.sha256 for s in plan.sources] != sources:
         plan = None
@@ -78,7 +78,7 @@ def case_view(session: Session, case: str, decisions: Decisions, series: bool = 
         if series and ready is not None and ready.run.plan is not None
         else (),
         sources=sources,
-        surveys=[survey_sha256(s) for s, _ in surveys],
+        surveys=[survey_sha256(s, found) for s, _, found in surveys],
         settings_sha256=settings_sha256(options),
         plan_sha256=plan_sha256(plan) if plan else "",
         narration_sha256=str(ready.run.opened.narration_sha256)
@@ -100,13 +100,13 @@ def case_view(session: Session, case: str, decisions: Decisions, series: bool = 
 def _segments(
     folder: WorkFolder,
     plan: Plan | None,
-    surveys: Sequence[tuple[Survey, Path]],
+    surveys: Sequence[KeptSurvey],
     axis: Timeline,
     names: Sequence[str],
 ) -> list[Segment]:
     out = []
     for k in axis.kept:
-        survey, _ = surveys[k.source]
+        survey = surveys[k.source].survey
         recording = survey.recording
         copy = copy_path(folder, recording.sha256)
         out.append(

@@ -39,7 +39,9 @@ def report_data(run: CaseRun) -> ReportData:
     if run.plan is not None:
         state = run.state
     recordings = [
-        RecordingPart(recording_name(case, run, n), one_surround(s.survey), _per_frame(s.series))
+        RecordingPart(
+            recording_name(case, run, n), one_surround(s.survey), _per_frame(s.series), s.findings
+        )
         for n, s in enumerate(run.surveyed)
     ]
     warnings = list(run.plan.warnings) if run.plan else []

@@ -10,9 +10,10 @@ from typing import Any, NamedTuple, TypedDict
 from numpy.typing import ArrayLike
 
 from pipeline.model.field import FieldSpan
+from pipeline.model.findings import Event, Findings
 from pipeline.model.plan import Piece
 from pipeline.model.release import Check, Looked, Withheld
-from pipeline.model.survey import Event, Survey, TrackLoudness
+from pipeline.model.survey import Survey, TrackLoudness
 from pipeline.review.pages import CAUTIONS
 from pipeline.review.standing import State
 
@@ -23,6 +24,7 @@ class RecordingPart(NamedTuple):
     name: str
     survey: Survey
     series: Mapping[str, ArrayLike]
+    findings: Findings = Findings()
 
 
 class Thumbnail(NamedTuple):
@@ -153,7 +155,7 @@ class ReportData:
     state: State
     program_version: str
     made_on_year: int = field(default_factory=lambda: datetime.date.today().year)
-    recordings: Sequence[tuple[str, Survey, Mapping[str, ArrayLike]]] = ()
+    recordings: Sequence[RecordingPart] = ()
     thumbnails: Sequence[tuple[int, float, bytes, FieldSpan | None, str]] = ()
     event_strips: Sequence[tuple[int, Event, Sequence[bytes], float | None]] = ()
     sound: SoundReport = field(default_factory=lambda: SoundReport())

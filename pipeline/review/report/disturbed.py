@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from pipeline.analysis.lens.events import recovery_time_constant_s
-from pipeline.model.survey import Event
+from pipeline.model.findings import Event
 from pipeline.model.time import format_time, total_s
 from pipeline.review.pages import number, plain
 from pipeline.review.report.data import EditRow, EventStrip, ReportData
@@ -53,8 +53,8 @@ class EventRow(NamedTuple):
 def event_rows(data: ReportData) -> list[EventRow]:
     """All disturbances in order of recording and time, strip or not."""
     out = []
-    for index, (name, survey, series) in enumerate(data.recordings):
-        for event in sorted(survey.events, key=lambda e: (e.start_s, e.kind)):
+    for index, (name, _, series, found) in enumerate(data.recordings):
+        for event in sorted(found.events, key=lambda e: (e.start_s, e.kind)):
             row = edit_for(data, index, event.kind, event.start_s, event.stop_s)
             kept = "Kept as it is" if data.state != "surveyed" else "Not planned yet"
             out.append(
@@ -108,11 +108,11 @@ def _percent(share: float) -> str:
 def shares(data: ReportData) -> list[tuple[str, str, list[tuple[str, str]]]]:
     """Per recording: name, length, and the share of it that each kind of event covers."""
     out = []
-    for name, survey, _ in data.recordings:
+    for name, survey, _, found in data.recordings:
         length = survey.recording.duration_s
         rows: list[tuple[str, str]] = []
-        for kind in dict.fromkeys(e.kind for e in survey.events):
-            covered = total_s((e.start_s, e.stop_s) for e in survey.events if e.kind == kind)
+        for kind in dict.fromkeys(e.kind for e in found.events):
+            covered = total_s((e.start_s, e.stop_s) for e in found.events if e.kind == kind)
             rows.append((kind, f"{covered:.1f} s, {_percent(covered / length if length else 0)}"))
         out.append((name, format_time(length), rows))
     return out

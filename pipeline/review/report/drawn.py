@@ -67,7 +67,7 @@ def overlays(data: ReportData) -> list[Overlay]:
     out = []
     for item in data.thumbnails:
         thumb = Thumbnail(*item)
-        name, survey, _ = data.recordings[thumb.recording]
+        name, survey, _, _ = data.recordings[thumb.recording]
         boxes: list[dict[str, Any]] = [
             {"kind": kind, "x": box[0], "y": box[1], "w": box[2], "h": box[3]}
             for kind, found in (("lettering", survey.lettering), ("face", survey.faces))
@@ -133,11 +133,11 @@ def _points(data: ReportData) -> int:
 def plots(data: ReportData) -> dict[str, list[tuple[str, dict[str, Any]]]]:
     points = _points(data)
     groups: dict[str, list[tuple[str, dict[str, Any]]]] = {}
-    for index, (name, survey, series) in enumerate(data.recordings):
+    for index, (name, _, series, found) in enumerate(data.recordings):
         if "time_s" in series and "contrast_loss" in series:
             plot = loss_plot(
                 series,
-                survey.events,
+                found.events,
                 name=f"How clear the picture is, {plain(name)}",
                 event_loss=data.event_loss,
                 points=points,

@@ -71,8 +71,8 @@ def _reason(row: EditRow) -> list[tuple[str, str]]:
 def _event_findings(data: ReportData) -> list[Finding]:
     planned = data.state != "surveyed"
     out = []
-    for index, (name, survey, _) in enumerate(data.recordings):
-        for event in survey.events:
+    for index, (name, _, _, found) in enumerate(data.recordings):
+        for event in found.events:
             strip = next(
                 (
                     EventStrip(*s)
@@ -119,7 +119,7 @@ def _event_findings(data: ReportData) -> list[Finding]:
 def _picture_findings(data: ReportData) -> list[Finding]:
     planned = data.state != "surveyed"
     out = []
-    for index, (name, survey, _) in enumerate(data.recordings):
+    for index, (name, survey, _, _) in enumerate(data.recordings):
         for item in survey.lettering:
             row = edit_for(data, index, "lettering", item.start_s, item.stop_s)
             if row:
@@ -210,8 +210,9 @@ def _sound_findings(data: ReportData) -> list[Finding]:
 def _surveyed_sound(data: ReportData) -> list[Finding]:
     """Speech in the recordings' own sound, while nothing is planned yet."""
     out = []
-    for index, (name, survey, _) in enumerate(data.recordings if data.state == "surveyed" else ()):
-        heard = survey.speech
+    parts = data.recordings if data.state == "surveyed" else ()
+    for index, (name, _, _, found) in enumerate(parts):
+        heard = found.speech
         hows: list[str | None] = list(heard.undecided_why) or [None] * len(heard.undecided)
         rows: list[tuple[str, tuple[float, float], str | None]]
         rows = [("speech", span, None) for span in heard.procedure]

@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from pipeline.analysis.lens.events import recovery_time_constant_s
-from pipeline.model.survey import Event, Survey
+from pipeline.model.findings import Event, Findings
+from pipeline.model.survey import Survey
 from pipeline.review.report.data import (
     EventStrip,
     Thumbnail,
@@ -21,19 +22,21 @@ SHOWN_EVENTS = 16  # with pictures, fog first
 def thumbnails(run: CaseRun) -> list[Thumbnail]:
     out = []
     for number, surveyed in enumerate(run.surveyed):
-        for wanted_s, words in sample_times(surveyed.survey, surveyed.series):
+        for wanted_s, words in sample_times(surveyed.survey, surveyed.findings, surveyed.series):
             for time_s, data, span in redacted_jpegs(run, number, [wanted_s], exact=False):
                 words += "" if span.shape != "none" else "; no round field"
                 out.append(Thumbnail(number, time_s, data, span, words))
     return out
 
 
-def sample_times(survey: Survey, series: dict[str, Any]) -> list[tuple[float, str]]:
+def sample_times(
+    survey: Survey, findings: Findings, series: dict[str, Any]
+) -> list[tuple[float, str]]:
     """Moments worth a picture, in order: a clear one, each kind of event at its worst, the middle.
 
     Seconds of the recording, and what is seen there.
     """
-    events = list(survey.events)
+    events = list(findings.events)
     out: list[tuple[float, str]] = []
     if "time_s" in series and "contrast_loss" in series and len(series["time_s"]):
         time_s = np.asarray(series["time_s"], float)
@@ -68,7 +71,7 @@ def strips(run: CaseRun) -> list[EventStrip]:
 
     out: list[EventStrip] = []
     for number, surveyed in enumerate(run.surveyed):
-        shown = [e for e in surveyed.survey.events if e.kind != "out_of_body"]
+        shown = [e for e in surveyed.findings.events if e.kind != "out_of_body"]
         shown = sorted(shown, key=severity_order)[:SHOWN_EVENTS]
         for event in sorted(shown, key=lambda e: e.start_s):
             times = [event.start_s, _worst_s(surveyed.series, event), max(0.0, event.stop_s - 0.1)]

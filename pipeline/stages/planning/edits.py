@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from typing import Any
 
 from pipeline.model.decisions import Decision
+from pipeline.model.findings import Event
 from pipeline.model.kinds import BY_NAME
 from pipeline.model.kinds.kind import EVENT_ACTIONS
 from pipeline.model.options import Options
 from pipeline.model.plan import Edit, Restoration
-from pipeline.model.survey import Event
 from pipeline.model.time import Span, merge_spans, round_s
 from pipeline.model.timeline import Timeline
 from pipeline.stages.damage import damage_action
@@ -30,7 +30,7 @@ def decided_edits(
 ) -> list[Edit]:
     edits: list[Edit] = []
     for number, source in enumerate(sources):
-        for event in source.survey.events:
+        for event in source.findings.events:
             edits.append(_edit_of(number, source, event, axis, narration, options, decisions))
     return edits
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.model.findings import Findings
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span
@@ -22,6 +23,7 @@ class SourceInput:
     recording: Recording
     survey: Survey
     series: dict[str, NDArray[Any]]
+    findings: Findings = field(default_factory=Findings)
 
 
 @dataclass(frozen=True)

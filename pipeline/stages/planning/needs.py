@@ -128,7 +128,7 @@ def sound_needs(
     left: list[tuple[int, Span]] = []
     if live:
         used = [axis.used(n) for n in range(len(sources))]
-        left = unmarked([s.survey for s in sources], used, overruled)
+        left = unmarked([s.findings for s in sources], used, overruled)
         marked = [
             s.padded(MARK_REACH_S)
             for r in overruled

@@ -85,13 +85,15 @@ def make_plan(
     edits = decided_edits(sources, axis, case_narration, options, decisions)
     live = bool(case.narration and case.narration.live and narrated)
     rooms = [
-        room_sound(s.survey, n, decisions, options.sound.redact_pad_s, live)
+        room_sound(s.survey, s.findings, n, decisions, options.sound.redact_pad_s, live)
         for n, s in enumerate(sources)
     ]
     redactions = redactions_of(sources, planned, case, options, decisions, rooms)
     redactions += [r for n, s in enumerate(sources) for r in damaged_sound(n, s.survey, edits)]
     clearness = {
-        n: Clearness(s.survey, s.series, options.lens.event_loss, covered_spans(redactions, n))
+        n: Clearness(
+            s.survey, s.findings, s.series, options.lens.event_loss, covered_spans(redactions, n)
+        )
         for n, s in enumerate(sources)
     }
     pieces = pieces_of(axis, edits, planned, clearness, warnings)

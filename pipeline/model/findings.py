@@ -1,0 +1,77 @@
+"""What is decided from the series of one source file: `findings.json`, fieldstop.findings/1.
+
+Derived anew at every run at the thresholds in force; nothing is decoded for it.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, Field
+
+from pipeline.model.document import Document, Part
+from pipeline.model.kinds import EVENT_KINDS
+
+
+def _known(kind: str) -> str:
+    if kind not in EVENT_KINDS:
+        raise ValueError(f"no kind of disturbance: {kind}")
+    return kind
+
+
+EventKind = Annotated[
+    str, AfterValidator(_known), Field(json_schema_extra={"enum": list(EVENT_KINDS)})
+]
+
+
+class Event(Part):
+    """A disturbance of the picture. Losses are 0 clear .. 1 nothing left; None unknown."""
+
+    kind: EventKind
+    start_s: float
+    stop_s: float
+    peak_loss: float | None = None
+    mean_loss: float | None = None
+    confidence: float
+
+
+class Speech(Part):
+    """Spans [start_s, stop_s) with speech, in the file's own sound, on the source's axis."""
+
+    narration: list[tuple[float, float]] = []
+    procedure: list[tuple[float, float]] = []
+    sure: list[tuple[float, float]] = Field(
+        default=[], description="where every detector is sure of speech"
+    )
+    undecided: list[tuple[float, float]] = Field(
+        default=[], description="nobody can tell whether there is speech"
+    )
+    undecided_why: list[Literal["too low", "too clipped", "no answer"]] = Field(
+        default=[], description="the reason for each undecided span"
+    )
+
+
+class Findings(Document):
+    """Events and speech of one source file, on the source's own time axis."""
+
+    schema_: Literal["fieldstop.findings/1"] = Field(
+        default="fieldstop.findings/1", alias="schema"
+    )
+    sha256: str = Field(default="", description="of the source")
+    events: list[Event] = Field(
+        default=[], description="damage of the picture is among them, as the survey says"
+    )
+    speech: Speech = Speech()
+
+    @classmethod
+    def of_survey_1(cls, data: dict[str, Any]) -> Findings:
+        """Those that a survey of version 1 held. Raises ValueError, also for another version."""
+        if data.get("schema") != "fieldstop.survey/1":
+            raise ValueError("no survey of version 1")
+        return cls.model_validate(
+            {
+                "sha256": data.get("recording", {}).get("sha256", ""),
+                "events": data.get("events", []),
+                "speech": data.get("speech", {}),
+            }
+        )
