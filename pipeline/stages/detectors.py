@@ -15,20 +15,20 @@ import threading
 from collections.abc import Iterator, Sequence
 from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from pipeline.analysis.identity.detect import Shown, detect
 from pipeline.errors import OutputError
+from pipeline.media.frame import Picture, plane_view, reduce_rgb
+from pipeline.media.pictures import read_pictures
 from pipeline.media.programs import bound
+from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import AnonymityOptions
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering
-
-if TYPE_CHECKING:
-    from pipeline.analysis.identity.detect import Shown
-    from pipeline.media.frame import Picture
 
 # Not -m: that would import a folder named pipeline from wherever the user stands.
 _START = (
@@ -227,8 +227,6 @@ class _Child:
 def child() -> None:
     """Body of the child process: a job as a line of JSON on standard input, and the pictures
     after it where the job names no file; boxes on standard output."""
-    from pipeline.analysis.identity.detect import detect
-
     job = json.loads(sys.stdin.buffer.readline())
     recording = Recording.model_validate_json(job["recording"])
     if job["path"] is None:
@@ -263,8 +261,6 @@ def _handed(matrix: str, job: dict[str, Any]) -> Iterator[Shown]:
     is followed by what of the job was not known before."""
     import av
 
-    from pipeline.media.write import planes_of
-
     stream = sys.stdin.buffer
     while head := stream.read(_HEAD.size):
         time_s, rows, cols = _HEAD.unpack(head)
@@ -284,8 +280,6 @@ def _decoded(
     outside: Sequence[tuple[float, float]],
     spans: Sequence[tuple[float, float]] | None,
 ) -> Iterator[Shown]:
-    from pipeline.media.pictures import read_pictures
-
     sparse = recording.frame_rate_hz >= 20 and not recording.video.interlaced
     for start_s, stop_s in [(0.0, float("inf"))] if spans is None else spans:
         for picture in read_pictures(
@@ -296,8 +290,5 @@ def _decoded(
 
 
 def _shown(time_s: float, frame: Any, matrix: str, outside: bool) -> Shown:
-    from pipeline.analysis.identity.detect import Shown
-    from pipeline.media.frame import plane_view, reduce_rgb
-
     y, u, v = (plane_view(p) for p in frame.planes[:3])
     return Shown(time_s, (y, u, v), lambda: reduce_rgb(frame, frame.height, matrix), outside)

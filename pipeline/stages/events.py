@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
-from pipeline.model.findings import Event
-from pipeline.model.plan import Edit
-
-if TYPE_CHECKING:
-    from pipeline.stages.make import CaseRun
+from pipeline.model.findings import Event, Findings
+from pipeline.model.plan import Edit, Plan
+from pipeline.stages.intake import SourceFile
+from pipeline.store.work import WorkFolder
 
 COLUMNS = (
     "recording", "part", "kind", "start_s", "stop_s", "peak_loss", "mean_loss", "confidence",
@@ -18,7 +17,9 @@ COLUMNS = (
 )  # fmt: skip
 
 
-def events_csv(run: CaseRun) -> str:
+def events_csv(
+    sources: Sequence[SourceFile], findings: Sequence[Findings], plan: Plan | None
+) -> str:
     """One row per event, in order of recording and time; RFC 4180, header first.
 
     recording: number in the case from 1, part: number of the file in it. start_s, stop_s:
@@ -30,10 +31,10 @@ def events_csv(run: CaseRun) -> str:
     writer = csv.writer(text)
     writer.writerow(COLUMNS)
     parts: dict[int, int] = {}
-    for number, (source, surveyed) in enumerate(zip(run.opened.sources, run.surveyed, strict=True)):
+    for number, (source, found) in enumerate(zip(sources, findings, strict=True)):
         parts[source.recording] = parts.get(source.recording, 0) + 1
-        for event in sorted(surveyed.findings.events, key=lambda e: (e.start_s, e.kind)):
-            edit = _edit_of(run, number, event)
+        for event in sorted(found.events, key=lambda e: (e.start_s, e.kind)):
+            edit = _edit_of(plan, number, event)
             writer.writerow(
                 [
                     source.recording + 1,
@@ -51,22 +52,27 @@ def events_csv(run: CaseRun) -> str:
     return text.getvalue()
 
 
-def write_events(run: CaseRun) -> None:
+def write_events(
+    folder: WorkFolder,
+    sources: Sequence[SourceFile],
+    findings: Sequence[Findings],
+    plan: Plan | None,
+) -> None:
     """Write `events.csv` beside the report."""
-    run.folder.atomic_write(run.folder.private_file("events.csv"), events_csv(run))
+    folder.atomic_write(folder.private_file("events.csv"), events_csv(sources, findings, plan))
 
 
 def _number(value: float | None) -> str:
     return "" if value is None else f"{value:.3f}"
 
 
-def _edit_of(run: CaseRun, source: int, event: Event) -> Edit | None:
+def _edit_of(plan: Plan | None, source: int, event: Event) -> Edit | None:
     """The planned edit that covers most of the event."""
-    if run.plan is None:
+    if plan is None:
         return None
     shared = [
         (min(e.stop_s, event.stop_s) - max(e.start_s, event.start_s), -k, e)
-        for k, e in enumerate(run.plan.edits)
+        for k, e in enumerate(plan.edits)
         if e.source == source and e.kind == event.kind
     ]
     best = max(shared, default=None, key=lambda s: s[:2])

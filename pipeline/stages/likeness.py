@@ -13,7 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.field.track import FieldFold
 from pipeline.analysis.identity import fingerprint
+from pipeline.analysis.lens.fold import LensFold
 from pipeline.errors import InputError
 from pipeline.media.frame import reduce_rgb
 from pipeline.media.guard import probe_apart
@@ -109,9 +111,6 @@ def remember_pictures(opened: OpenedCase, catalogue: Catalogue, work: Path) -> N
 
 def prints_of(source: SourceFile, work: Path) -> str:
     """The thinned fingerprint of a file; empty where it cannot be read."""
-    from pipeline.analysis.field.track import FieldFold
-    from pipeline.analysis.lens.fold import LensFold
-
     spool = Spool(work)
     try:
         recording = probe_apart(source.path, sha256=source.sha256)

@@ -624,7 +624,8 @@ def write_pages(run: CaseRun, report: Report | None, proof: Report | None) -> No
     if report is not None:
         run.report = run.folder.private_file("report.html")
         run.folder.atomic_write(run.report, report(run))
-        write_events(run)
+        found = [s.findings for s in run.surveyed]
+        write_events(run.folder, run.opened.sources, found, run.plan)
     if proof is not None and run.kept is not None and run.state != "withheld":
         revision = run.released.revision if run.released is not None else None
         run.proof = proof_file(run.folder, run.kept.name, revision)

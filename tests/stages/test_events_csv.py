@@ -8,13 +8,13 @@ import os
 from types import SimpleNamespace
 from typing import Any
 
-from pipeline.model.findings import Event
+from pipeline.model.findings import Event, Findings
 from pipeline.model.plan import Edit
 from pipeline.stages.events import COLUMNS, events_csv, write_events
 from pipeline.store.work import WorkFolder
 
 
-def run_of(edits: list[Edit] | None, **more: Any) -> Any:
+def run_of(edits: list[Edit] | None) -> Any:
     found = [
         [
             Event(kind="fog", start_s=4, stop_s=9.2, peak_loss=0.6, mean_loss=0.41234,
@@ -28,15 +28,18 @@ def run_of(edits: list[Edit] | None, **more: Any) -> Any:
         SimpleNamespace(recording=r, path=f"Jane_Roe_{k}.mp4") for k, r in enumerate([0, 0, 1])
     ]
     return SimpleNamespace(
-        opened=SimpleNamespace(sources=sources),
-        surveyed=[SimpleNamespace(findings=SimpleNamespace(events=e)) for e in found],
+        sources=sources,
+        findings=[Findings(events=e) for e in found],
         plan=None if edits is None else SimpleNamespace(edits=edits),
-        **more,
     )
 
 
+def told(run: Any) -> str:
+    return events_csv(run.sources, run.findings, run.plan)
+
+
 def rows_of(run: Any) -> list[dict[str, str]]:
-    return list(csv.DictReader(io.StringIO(events_csv(run))))
+    return list(csv.DictReader(io.StringIO(told(run))))
 
 
 def edit(source: int, kind: str, start_s: float, stop_s: float, **more: Any) -> Edit:
@@ -66,7 +69,7 @@ def test_each_event_has_the_edit_of_its_own_file_and_kind() -> None:
 
 
 def test_before_a_plan_nothing_is_said_of_it() -> None:
-    text = events_csv(run_of(None))
+    text = told(run_of(None))
     assert text.splitlines()[0] == ",".join(COLUMNS)
     assert [r["action"] + r["narrated"] for r in rows_of(run_of(None))] == ["", "", ""]
     assert "Roe" not in text and ".mp4" not in text
@@ -75,7 +78,8 @@ def test_before_a_plan_nothing_is_said_of_it() -> None:
 def test_it_lies_beside_the_report_for_its_owner_only(tmp_path: Any) -> None:
     folder = WorkFolder(tmp_path, "QM-0217")
     folder.prepare()
-    write_events(run_of([], folder=folder))
+    run = run_of([])
+    write_events(folder, run.sources, run.findings, run.plan)
     path = tmp_path / "private" / "QM-0217" / "events.csv"
     assert path.read_bytes().startswith(b"recording,part,kind,")
     assert os.stat(path).st_mode & 0o077 == 0
