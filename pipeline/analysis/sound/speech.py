@@ -22,6 +22,7 @@ from pipeline.analysis.sound.loudness import finite
 from pipeline.analysis.sound.voice_activity import (
     DETECTORS,
     HOP,
+    NARRATION,
     RATE_HZ,
     Detector,
     JudgeOfSound,
@@ -67,7 +68,7 @@ class SpeechSeries:
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> SpeechSeries:
         """Inverse of `arrays`; other names are passed over."""
         return cls(
-            {name: arrays[f"speech_{name}"] for name in ("silero", "omni")
+            {name: arrays[f"speech_{name}"] for name in DETECTORS
              if f"speech_{name}" in arrays},
             arrays["speech_level_dbfs"],
             arrays["speech_clipped"],
@@ -90,7 +91,7 @@ class SpeechFold:
         self,
         channels: int,
         rate_hz: int = 48000,
-        detectors: Sequence[Detector] = ("silero",),
+        detectors: Sequence[Detector] = NARRATION,
         reach_s: float = 2.0,
     ) -> None:
         import soxr  # type: ignore[import-untyped, unused-ignore]

