@@ -20,7 +20,7 @@ from pipeline.media.probe import probe
 from pipeline.model.case import Case
 from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Redaction
-from pipeline.model.survey import Speech, Survey, SurveyedRecording
+from pipeline.model.survey import Survey, SurveyedRecording
 from pipeline.settings import load_options
 from pipeline.stages.planning.given import GlyphInput, SourceInput
 from pipeline.stages.planning.plan import make_plan
@@ -57,7 +57,7 @@ def given(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
         recording=SurveyedRecording(
             sha256="a" * 64, duration_s=1.0, frame_rate_hz=25, width_px=320, height_px=240
         ),
-        field=[span], events=[], speech=Speech(procedure=[]),
+        field=[span],
     )  # fmt: skip
     options = load_options("lecture")
     options.anonymity.lettering = options.anonymity.faces = False
