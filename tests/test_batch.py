@@ -36,7 +36,8 @@ from pipeline.batch.find import Settled, look_through
 from pipeline.batch.found import FoundCase
 from pipeline.batch.loose import name_loose
 from pipeline.batch.pool import Doing, Pool, workers_and_memory
-from pipeline.batch.run import Batch, Request, folder_lock, out_lock
+from pipeline.batch.request import Request
+from pipeline.batch.run import Batch, folder_lock, out_lock
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.model.batch import BatchCase, BatchReport
 from pipeline.model.options import BatchOptions, Options

@@ -117,7 +117,7 @@ class Told:
 def test_versions_of_the_workers(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, versions: list[str], kind: Any, word: str
 ) -> None:
-    from pipeline.batch.run import Request
+    from pipeline.batch.request import Request
     from pipeline.model.options import Options
 
     client = Told(versions)
@@ -129,7 +129,7 @@ def test_versions_of_the_workers(
 
 
 def test_workers_without_the_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from pipeline.batch.run import Request
+    from pipeline.batch.request import Request
     from pipeline.model.options import Options
 
     class Bare(Told):

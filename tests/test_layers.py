@@ -84,6 +84,6 @@ def test_analysis_is_pure(path: Path) -> None:
 
 def test_the_check_itself_sees_an_upward_arrow(tmp_path: Path) -> None:
     bad = tmp_path / "x.py"
-    bad.write_text("from pipeline.stages.make import run_case\nimport os\n")
-    assert "pipeline.stages.make" in imports(bad)
-    assert LAYERS[layer_of("pipeline.stages.make")] > LAYERS["analysis"]
+    bad.write_text("from pipeline.stages.recipe import run_case\nimport os\n")
+    assert "pipeline.stages.recipe" in imports(bad)
+    assert LAYERS[layer_of("pipeline.stages.recipe")] > LAYERS["analysis"]

@@ -1,31 +1,44 @@
 """The same batch on a Dask cluster: one task for each stage of a case.
 
-    hash -> survey (one a source) -> render -> verify, then release here
+    hash -> survey (one a source) -> render -> verify, then it leaves here
 
 Sources and OUT lie on storage that every worker sees under the same path; results pass
 by path. The catalogue is written here only. A case holds its lock, here, from its first
 task to its release. The work of a task is done in a process of its own on the worker, so
-that it can be ended and gives its memory back; a task of a lost worker is run again.
+that it can be ended and gives its memory back; a task of a lost worker is run again. What a
+task does, and what is decided here between two of them, are the steps of `stages.recipe`.
 """
 
 from __future__ import annotations
 
 import contextlib
-import datetime
 import os
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipeline import __version__
+from pipeline.batch.job import Answer, Job
+from pipeline.batch.one import tell
 from pipeline.batch.pool import Doing, Pool
-from pipeline.batch.worker import Answer, Job, outcome
+from pipeline.batch.request import ASKED, Request
+from pipeline.batch.tasks import outcome
 from pipeline.errors import FieldstopError, OutputError, UsageError, explained
-
-if TYPE_CHECKING:
-    from pipeline.batch.run import Request
-    from pipeline.store.catalogue import Catalogue
+from pipeline.media.glyphs import load_glyph
+from pipeline.stages.finishing import leave
+from pipeline.stages.handover import hand_over
+from pipeline.stages.intake import open_case
+from pipeline.stages.opening import at_work, ended_before, opened_case, rebound
+from pipeline.stages.progress import no_progress
+from pipeline.stages.ready import read_ready, ready_document, write_ready
+from pipeline.stages.surveying import compared, survey_case
+from pipeline.stages.texts import carry_texts
+from pipeline.stages.values import CaseResult, Opened, looked_now
+from pipeline.store.cache import Cache
+from pipeline.store.catalogue import Catalogue
+from pipeline.store.names import Names, earlier_names
+from pipeline.store.work import WorkFolder
 
 CONNECT_S = 15.0
 # Cases given to the cluster at once, for each thread of its workers: enough to keep all
@@ -82,10 +95,8 @@ class _Case:
     begun_s: float
     tasks: dict[str, Any] = field(default_factory=dict)  # future by name of the task
     stage: str = "hash"
-    opened: Any = None
-    consent: Any = None
-    inputs: str = ""
-    made_from: dict[str, str] = field(default_factory=dict)
+    opened: Opened | None = None
+    round: int = 0  # how often it was rendered again
     used: Answer = field(default_factory=lambda: {"cpu_s": 0.0, "peak_mb": 0.0})
 
 
@@ -136,18 +147,9 @@ class Cluster:
     # --- a case from task to task ---
 
     def start(self, key: str, job: Job) -> None:
-        from pipeline.stages.release import record_unrecorded
-        from pipeline.store.consent_files import check_catalogue
-        from pipeline.store.stale import clean, work_folder
-        from pipeline.store.work import WorkFolder
-
         folder = WorkFolder(Path(job["out"]), job["case"])
         with contextlib.ExitStack() as stack:
-            stack.enter_context(folder.case_lock())
-            clean(folder)
-            check_catalogue(folder.out, self._catalogue)
-            record_unrecorded(folder, self._catalogue)
-            work = stack.enter_context(work_folder(folder))
+            work = stack.enter_context(at_work(folder))
             measures = folder.private_dir.parent / ".measures"
             job = {
                 **job,
@@ -216,131 +218,66 @@ class Cluster:
         return answer
 
     def _after_hash(self, key: str, case: _Case, answer: Answer) -> None:
-        from pipeline.stages.consent import bind_consent
-        from pipeline.stages.gate import consent_reasons
-        from pipeline.stages.inputs import (
-            inputs_sha256,
-            made_from,
-            read_decisions,
-            standing_release,
-        )
-        from pipeline.stages.intake import open_case
-        from pipeline.stages.ready import standing_ready
-        from pipeline.stages.texts import carry_texts
-        from pipeline.store.names import Names, earlier_names
-
-        hashes = answer["hashes"]
-        case.job["hashes"] = hashes
+        options, hashes = self._request.options, answer["hashes"]
         names = Names(case.folder.out, earlier_names(self._catalogue.path))
-        case.opened = open_case(
+        found = open_case(
             Path(case.job["path"]), out=case.folder.out, sha256=lambda path: hashes[str(path)],
-            names=names, case_pattern=self._request.options.anonymity.case_pattern,
+            names=names, case_pattern=options.anonymity.case_pattern,
         )  # fmt: skip
-        names.note(case.opened.named)
-        case.consent = bind_consent(case.opened, case.folder, self._catalogue)
-        options, profile = self._request.options, self._request.options.output.profile
-        today, document = datetime.date.today(), read_decisions(case.folder)
-        if case.consent.forbidden:
-            why = consent_reasons(case.consent, options.output.audience, today)
-            self._end(key, {"state": "withheld", "withheld": [w.model_dump() for w in why]})
+        names.note(found.named)
+        opened = case.opened = opened_case(
+            found, case.folder, options, ASKED.validate_python(case.job["asked"]),
+            load_glyph(options.mark), self._catalogue,
+        )  # fmt: skip
+        ending = ended_before(opened, self._catalogue, case.work)
+        if ending is not None:
+            self._ended_as(key, CaseResult(opened, ending=ending))
             return
-        carry_texts(case.opened, options, document, case.folder)
-        case.inputs = inputs_sha256(
-            case.opened, options, case.consent, today, decisions=document,
-            approve=case.job["approve"],
-        )  # fmt: skip
-        case.made_from = made_from(case.opened, options, document)
-        clip = standing_ready(
-            case.folder, profile, case.made_from, case.consent, options, today
-        )
-        standing = standing_release(self._catalogue, case.folder, profile, case.inputs)
-        report = case.folder.private_file("report.html")
-        same: Answer = {"unchanged": True, "inputs": case.inputs}
-        if report.is_file():
-            same["report"] = self._inside(case, report)
-        if standing is not None:
-            release = case.folder.release_file(profile, standing.sheet.revision)
-            self._end(key, same | {"state": "released", "release": self._inside(case, release)})
-        elif clip is not None:
-            self._leave(key, case, same, existed=True)
-        elif case.job["withheld_before"] == case.inputs:
-            self._end(key, same | {"state": "withheld"})
-        else:
-            for number in range(len(case.opened.sources)):
-                self._submit(case, f"survey-{number}", "survey", number=number)
+        carry_texts(found, options, opened.decisions, case.folder)
+        case.job["hashes"] = hashes
+        case.job["opened"] = hand_over(opened, hashes)
+        for number in range(len(found.sources)):
+            self._submit(case, f"survey-{number}", "survey", number=number)
 
     def _after_survey(self, key: str, case: _Case, answer: Answer) -> None:
-        from pydantic import TypeAdapter
-
-        from pipeline.model.consent import KnownConsent
-        from pipeline.stages.consent import bind_consent
-        from pipeline.stages.likeness import seen_before
-        from pipeline.stages.measure import survey_source
-        from pipeline.stages.progress import no_progress
-        from pipeline.store.cache import Cache
-
-        profile = self._request.options.output.profile
+        assert case.opened is not None
+        cache = Cache(self._request.options.machine.cache_gb, Path(case.job["measures"]))
+        survey = survey_case(case.opened, case.work, no_progress, cache)  # kept there
+        survey = compared(case.opened, survey, self._catalogue)
         # It may have been withdrawn, or narrowed, while the pictures were measured.
-        case.consent = bind_consent(case.opened, case.folder, self._catalogue)
-        behind = case.consent.clock_warning(datetime.datetime.now(datetime.UTC))
-        consent = TypeAdapter(KnownConsent).dump_python(case.consent, mode="json")
-        options = self._request.options
-        cache = Cache(options.machine.cache_gb, Path(case.job["measures"]))
-        surveyed = [
-            survey_source(case.opened, n, options, case.work, no_progress, cache)  # kept there
-            for n in range(len(case.opened.sources))
-        ]
-        seen = seen_before(case.opened, surveyed, self._catalogue, options.output.audience)
-        self._submit(
-            case, "render", "render",
-            consent=consent, seen_before=[need.model_dump() for need in seen],
-            inputs=case.inputs, made_from=case.made_from,
-            warnings=[behind] if behind else [],
-            revision=self._catalogue.next_revision(case.job["case"], profile),
-        )  # fmt: skip
+        opened = case.opened = rebound(case.opened, self._catalogue)
+        case.job["opened"] = hand_over(opened, case.job["hashes"], survey.alike)
+        case.job["revision"] = self._catalogue.next_revision(opened.case.case, opened.profile)
+        self._submit(case, "render", "render")
 
     def _after_render(self, key: str, case: _Case, answer: Answer) -> None:
         if answer["state"] == "rendered":
-            self._submit(case, "verify", "verify", run=answer["run"])
+            self._submit(case, "verify", "verify", clip=answer["clip"], round=case.round)
         else:
             self._end(key, answer)
 
     def _after_verify(self, key: str, case: _Case, answer: Answer) -> None:
-        if answer["state"] == "ready":
-            self._leave(key, case, answer, existed=False)
+        if answer["state"] == "again":
+            case.round += 1
+            self._submit(case, "render", "render")
+        elif answer["state"] == "ready":
+            self._leave(key, case)
         else:
             self._end(key, answer)
 
-    def _leave(self, key: str, case: _Case, answer: Answer, *, existed: bool) -> None:
-        """Release what is ready, if a person looked or none has to."""
-        from pipeline.review.standing import tell_released
-        from pipeline.stages.consent import bind_consent
-        from pipeline.stages.inputs import read_decisions
-        from pipeline.stages.make import CaseRun, let_leave, looked_now
-        from pipeline.stages.ready import read_ready, ready_document, signed, write_ready
+    def _leave(self, key: str, case: _Case) -> None:
+        """What a worker left as ready goes on here, where the catalogue is."""
+        assert case.opened is not None
+        opened = rebound(case.opened, self._catalogue)
+        clip = read_ready(ready_document(case.folder, opened.name), sealed=False)
+        write_ready(clip, case.folder)  # the worker had its own seal
+        looked = looked_now(opened.asked.looked, existed=False)
+        ending = leave(opened, clip, looked, self._catalogue)
+        self._ended_as(key, CaseResult(opened, ending=ending))
 
-        options = self._request.options
-        run = CaseRun(case.opened, options, case.folder, case.work)
-        run.consent = bind_consent(case.opened, case.folder, self._catalogue)
-        name = f"{case.job['case']}-{options.output.profile}"
-        run.kept = read_ready(ready_document(case.folder, name), sealed=existed)
-        if not existed:
-            write_ready(run.kept, case.folder)  # the worker had its own seal
-        run.looked = looked_now(case.job["looked"], existed)
-        run.looked = run.looked or signed(run.kept, read_decisions(case.folder))
-        let_leave(run, run.kept, self._catalogue)
-        if run.released is not None:
-            tell_released(
-                case.folder, run.kept, run.looked, run.released.revision, outside=False
-            )
-        found = outcome(run)
-        kept = {k: v for k, v in answer.items() if k in ("report", "draft", "unchanged", "inputs")}
-        unchanged = bool(answer.get("unchanged")) and found["state"] == "ready"
-        self._end(key, answer | found | kept | {"unchanged": unchanged})
-
-    @staticmethod
-    def _inside(case: _Case, path: Path) -> str:
-        return path.relative_to(case.folder.out).as_posix()
+    def _ended_as(self, key: str, result: CaseResult) -> None:
+        tell(result, Path(self._cases[key].job["path"]))
+        self._end(key, outcome(result))
 
     def _end(self, key: str, answer: Answer) -> None:
         case = self._cases.pop(key)

@@ -15,7 +15,8 @@ from typing import IO, Protocol
 
 import psutil
 
-from pipeline.batch.worker import Answer, Job, command
+from pipeline.batch.job import Answer, Job
+from pipeline.batch.worker import command
 from pipeline.errors import EXIT_INTERRUPTED, OutputError
 
 _LOOK_S = 0.5

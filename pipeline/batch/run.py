@@ -15,14 +15,18 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.batch.board import Board
+from pipeline.batch.cluster import Cluster
 from pipeline.batch.dry import consent_words, refuse_unreadable
 from pipeline.batch.estimate import Pace, Size, disk_mb, free_mb, refuse_small_disk, size_of
 from pipeline.batch.find import Settled, look_through
 from pipeline.batch.found import BY_CONTENT, DUPLICATE, FoundCase, Search
+from pipeline.batch.job import Answer, Job
 from pipeline.batch.loose import lay_out, name_loose
+from pipeline.batch.page import page
 from pipeline.batch.pool import Pool, Runner, cores, tidy, workers_and_memory
-from pipeline.batch.worker import Answer, Job
+from pipeline.batch.request import ASKED, Request
 from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
+from pipeline.media.container import check_plain_file, file_sha256
 from pipeline.model.batch import (
     BatchCase,
     BatchError,
@@ -32,11 +36,10 @@ from pipeline.model.batch import (
     BatchReport,
     State,
 )
-from pipeline.model.case import Scope
-from pipeline.model.options import Options
 from pipeline.model.pseudonym import RECORDING, is_made, printable
-from pipeline.model.release import Withheld
-from pipeline.stages.intake import remembered_sha256
+from pipeline.model.release import ReleaseRecord, Withheld
+from pipeline.stages.intake import open_case, remembered_sha256
+from pipeline.stages.opening import looked_at, made_before, waits
 from pipeline.store.batches import BatchNote
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.catalogue_file import BACKUP_EVERY_S, default_catalogue
@@ -50,23 +53,6 @@ _SAVE_S = 5.0
 _POLL_S = 0.5
 _SOON_READ_BYTES = 100_000_000
 _ENDED = ("released", "ready", "withheld", "failed")
-
-
-@dataclass(frozen=True)
-class Request:
-    """What was asked for. scheduler: address of a Dask scheduler, or None for this machine."""
-
-    folder: Path
-    out: Path
-    options: Options
-    jobs: int | None = None
-    catalogue: Path | None = None
-    consent: Scope | None = None
-    approve: str | None = None
-    looked: str | None = None
-    dry_run: bool = False
-    watch: bool = False
-    scheduler: str | None = None
 
 
 @dataclass
@@ -87,10 +73,6 @@ def run_batch(request: Request, board: Board) -> BatchReport:
     InputError, UsageError, OutputError for what stops the whole batch: a folder or a
     catalogue that cannot be used, a disk plainly too small, another batch at work.
     """
-    from pipeline.stages.make import check_initials
-
-    check_initials(request.approve)
-    check_initials(request.looked, "--looked")
     if request.watch and request.looked is not None:
         raise UsageError(
             "--looked cannot speak for recordings that are still to come",
@@ -291,23 +273,13 @@ class Batch:
         Large files are not read for this: one whose hash is not remembered is to be made,
         and its worker, which takes the hash, looks again.
         """
-        from pipeline.stages.consent import look_consent
-        from pipeline.stages.inputs import (
-            inputs_sha256,
-            made_from,
-            read_decisions,
-            standing_release,
-        )
-        from pipeline.stages.intake import open_case
-        from pipeline.stages.ready import signed, standing_ready
-
-        folder = WorkFolder(self.request.out, entry.found.case)
+        folder, row = WorkFolder(self.request.out, entry.found.case), entry.row
         note = self.catalogue.batch_note(self.place, entry.found.case, self.profile)
         if note is not None and note.state == "withheld" and note.program_version == __version__:
             entry.withheld_before = note.inputs_sha256
         with self._document(entry.found, lasting=False) as path:
             try:
-                opened = open_case(
+                found = open_case(
                     path,
                     out=self.request.out,
                     sha256=remembered_sha256 if self.request.dry_run else _known_sha256,
@@ -317,38 +289,31 @@ class Batch:
             except _NotKnown:
                 return
             if entry.found.toml is not None:
-                self._note_files(entry, opened.named)
-            consent = look_consent(opened, self.request.out, self.catalogue, self.said)
-            today, document = datetime.date.today(), read_decisions(folder)
-            entry.row.covered = consent.covers(self.options.output.audience, today)
-            entry.row.consent = consent_words(consent, self.options.output, today)
-            entry.inputs = inputs_sha256(
-                opened, self.options, consent, today, decisions=document,
-                approve=self.request.approve,
+                self._note_files(entry, found.named)
+            opened = looked_at(
+                found, folder, self.options, self.request.asked(entry.withheld_before),
+                self.catalogue, self.said,
             )  # fmt: skip
-            parts = made_from(opened, self.options, document)
-        clip = None
-        if self.request.looked is None and self.options.output.look == "before-release":
-            # Else it leaves now: that is for the worker.
-            clip = standing_ready(folder, self.profile, parts, consent, self.options, today)
-            clip = None if clip is not None and signed(clip, document) else clip
-        record = standing_release(self.catalogue, folder, self.profile, entry.inputs)
-        row = entry.row
-        if record is not None:
-            row.state, row.unchanged = "released", True
-            file = folder.release_file(self.profile, record.sheet.revision)
+        today = datetime.date.today()
+        row.covered = opened.consent.covers(self.options.output.audience, today)
+        row.consent = consent_words(opened.consent, self.options.output, today)
+        entry.inputs = opened.inputs
+        before = made_before(opened, self.catalogue, today)
+        if isinstance(before, ReleaseRecord):
+            row.state, row.clip_s = "released", before.sheet.duration_s
+            file = folder.release_file(self.profile, before.sheet.revision)
             row.release = file.relative_to(self.request.out).as_posix()
-            row.clip_s = record.sheet.duration_s
-            row.report = self._report_of(folder)
-        elif clip is not None:
-            row.state, row.unchanged = "ready", True
-            row.ready = folder.private_file(clip.file).relative_to(self.request.out).as_posix()
-            row.clip_s = clip.plan.duration_s
-            row.report = self._report_of(folder)
+        elif before is not None and waits(opened, before):
+            row.state, row.clip_s = "ready", before.plan.duration_s
+            file = folder.private_file(before.file)
+            row.ready = file.relative_to(self.request.out).as_posix()
         elif note is not None and entry.inputs == entry.withheld_before:
-            row.state, row.unchanged = "withheld", True
+            row.state = "withheld"
             row.withheld = [Withheld.model_validate(w) for w in note.outcome.get("withheld", [])]
-            row.report = self._report_of(folder)
+        else:
+            return
+        row.unchanged = True
+        row.report = self._report_of(folder)
 
     def _report_of(self, folder: WorkFolder) -> str | None:
         path = folder.private_file("report.html")
@@ -373,8 +338,6 @@ class Batch:
     def _start_runner(self) -> None:
         if self.runner is None:
             if self.request.scheduler is not None:
-                from pipeline.batch.cluster import Cluster
-
                 self.runner = Cluster(self.request, self.catalogue)
             else:
                 limits = self.options.batch
@@ -435,9 +398,9 @@ class Batch:
                     "out": os.path.abspath(out),
                     "options": self._options_of_worker(),
                     "catalogue": os.path.abspath(self.catalogue.path),
-                    "approve": self.request.approve,
-                    "looked": self.request.looked,
-                    "withheld_before": entry.withheld_before,
+                    "asked": ASKED.dump_python(
+                        self.request.asked(entry.withheld_before), mode="json"
+                    ),
                 }
                 self.runner.start(row.case, job)
         except FieldstopError as error:
@@ -529,8 +492,6 @@ class Batch:
         if not at_once and now - self._saved_s < _SAVE_S:
             return
         self._saved_s = now
-        from pipeline.batch.page import page
-
         try:
             atomic_write(self.request.out / "batch.json", self.report.to_json())
         except FieldstopError as error:
@@ -546,8 +507,6 @@ class _NotKnown(Exception):
 
 
 def _known_sha256(path: Path) -> str:
-    from pipeline.media.container import check_plain_file, file_sha256
-
     check_plain_file(path)
     if path.stat().st_size < LARGE_BYTES:
         return file_sha256(path)

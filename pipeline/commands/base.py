@@ -92,12 +92,14 @@ def report_of(run: Any) -> str:
     return case_report(run)
 
 
-def run_with_progress(context: Context, path: Path, out: Path, options: Any, **more: Any) -> Any:
+def run_with_progress(context: Context, path: Path, out: Path, options: Any, **asked: Any) -> Any:
     from pipeline.batch.one import run_one
+    from pipeline.stages.values import Asked
 
     try:
         return run_one(
-            path, out, options, catalogue=context.catalogue, progress=context.say.progress, **more
-        )
+            path, out, options, Asked(**asked), catalogue=context.catalogue,
+            progress=context.say.progress,
+        )  # fmt: skip
     finally:
         context.say.stop()

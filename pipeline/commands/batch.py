@@ -42,7 +42,8 @@ def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_
     import signal
 
     from pipeline.batch.board import Board
-    from pipeline.batch.run import Request, run_batch
+    from pipeline.batch.request import Request
+    from pipeline.batch.run import run_batch
 
     context = context_of(values)
     if jobs and scheduler:

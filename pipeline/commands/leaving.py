@@ -30,8 +30,8 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
     """
     from pipeline.review.standing import tell_released
     from pipeline.stages import leave
-    from pipeline.stages.make import check_initials
     from pipeline.stages.ready import read_ready
+    from pipeline.stages.values import check_initials
     from pipeline.store.catalogue import Catalogue
 
     context = context_of(values)

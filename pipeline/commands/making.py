@@ -126,6 +126,6 @@ def demo(out: Path, **values: Any) -> int:
     run = run_with_progress(context, sample, out, options)
     context.say.result(run.as_json())
     tell_run(context.say, run)
-    if run.released is not None:
-        context.say.line(f"look at it: {run.released.path}")
+    if run.ending.released is not None:
+        context.say.line(f"look at it: {run.ending.released.path}")
     return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE

@@ -11,10 +11,10 @@ from pipeline.commands.say import Say
 
 def tell_ready(say: Say, runs: list[Any], out: Path) -> None:
     """The last line: what is to be done with what is ready."""
-    ready = [r for r in runs if r.ready is not None]
+    ready = [r for r in runs if r.ending.ready is not None]
     if ready:
-        clip = ready[0].folder.clip
-        name = ready[0].ready.name.removesuffix("-ready.mp4") if clip else ready[0].opened.case.case
+        opened = ready[0].opened
+        name = opened.name if opened.asked.clip else opened.case.case
         name = name if len(runs) == 1 else "NAME"
         say.line(
             f"ready: look at it, then `fieldstop release {name} --out {out} --by AB`,"
@@ -26,25 +26,25 @@ def tell_run(say: Say, run: Any) -> None:
     """The result of a case for a person."""
     from pipeline.model.pseudonym import printable
 
-    bare = run.opened.bare and sys.stdout.isatty()
+    bare = run.opened.found.bare and sys.stdout.isatty()
     file = f" ({printable(run.opened.sources[0].path.name)})" if bare else ""
     say.line(f"case      {run.opened.case.case}{file}")
     for warning in (run.plan.warnings if run.plan else []) + run.warnings:
         say.note(f"note: {warning}")
     if run.leaving is not None:
         path, sheet, _ = run.leaving
-        say.line(f"{'released' if run.released else 'unchanged'}  {path}")
+        say.line(f"{'released' if run.ending.released else 'unchanged'}  {path}")
         say.line(f"sheet     {sheet}")
-    if run.ready is not None:
-        say.line(f"ready     {run.ready}")
+    if run.ending.ready is not None:
+        say.line(f"ready     {run.ending.ready}")
     for reason in run.withheld:
         say.line(f"withheld  {reason.code}: {reason.message}")
-    for text in run.texts:
+    for text in run.planned.texts if run.planned else ():
         from pipeline.stages.texts import told
 
         say.line(f"text      {told(text)}")
-    if run.draft is not None:
-        say.line(f"draft     {run.draft}")
+    if run.ending.draft is not None:
+        say.line(f"draft     {run.ending.draft}")
     if run.report is not None:
         say.line(f"report    {run.report}")
     if run.proof is not None:

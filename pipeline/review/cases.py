@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from pipeline.model.batch import BatchCase, BatchReport
 from pipeline.model.outcome import Outcome
 from pipeline.review.backend import CaseFile, CaseSummary
+from pipeline.stages.values import CaseResult
 from pipeline.store.work import WorkFolder
 
 OUTCOME = "outcome.json"
@@ -25,8 +26,8 @@ _KINDS = (
 )
 
 
-def keep_outcome(run: Any) -> None:
-    """Notes how a run (`stages.make.CaseRun`) ended, beside what it made. Raises OutputError."""
+def keep_outcome(run: CaseResult) -> None:
+    """Notes how a run ended, beside what it made. Raises OutputError."""
     if run.plan is None and not run.withheld:
         return  # measured only, or nothing was done
     made = Outcome(

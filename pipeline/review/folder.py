@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from pipeline.review.case.still import finished_frame, mark_measured
 from pipeline.review.case.view import case_view
 from pipeline.review.decision_file import DecisionFile
 from pipeline.review.decisions import effective, version
+from pipeline.stages.values import Planned
 from pipeline.store.texts import ConfirmedTexts
 
 
@@ -85,12 +87,12 @@ class FolderBackend:
         plan = documents.read_plan(folder)
         known = [s.survey.recording.sha256 for s in ready.run.surveyed]
         fits = plan is not None and [s.sha256 for s in plan.sources] == known
-        if ready.run.plan is None and fits:
+        if ready.run.plan is None and plan is not None and fits:
             decisions = DecisionFile(documents.decisions_file(folder), case).load()
-            ready.run.decisions = effective(decisions)
+            ready.decisions = effective(decisions)
             seen = documents.plan_has_seen_decisions(folder)
             ready.seen = version(decisions) if seen else -1
-            ready.run.plan = plan
+            ready.run = replace(ready.run, planned=Planned(plan))
 
     def _go_on(self, case: str, ready: Ready) -> None:
         """What takes long and will be asked for is made in the background."""
@@ -101,11 +103,12 @@ class FolderBackend:
     def plan_again(self, case: str, decisions: Decisions) -> CaseView:
         with self.session.lock(case):
             ready = self.session.prepare(case)
-            run = ready.run
-            run.decisions = effective(decisions)
-            run.plan = planned(ready, self.session.options, run.decisions)
+            ready.decisions = effective(decisions)
+            plan = planned(ready, ready.decisions)
+            ready.run = replace(ready.run, planned=Planned(plan))
             ready.seen = version(decisions)
-            run.folder.atomic_write(run.folder.private_file("plan.json"), run.plan.to_json())
+            folder = ready.run.folder
+            folder.atomic_write(folder.private_file("plan.json"), plan.to_json())
             self._go_on(case, ready)
             return case_view(self.session, case, decisions)
 

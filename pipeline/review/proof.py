@@ -25,7 +25,6 @@ from pipeline.model.time import format_time
 from pipeline.review.pages import CAUTIONS, asset, data_uri, environment
 from pipeline.review.report.named import clip_name
 from pipeline.review.standing import standing
-from pipeline.stages.make import CaseRun
 from pipeline.stages.proofs import (
     MOST_EXACT,
     SeenPicture,
@@ -34,6 +33,7 @@ from pipeline.stages.proofs import (
     seen_pictures,
     seen_redactions,
 )
+from pipeline.stages.values import CaseResult
 
 WORDS = {"lettering": "Lettering", "face": "Face", "speech": "Speech in the room"}
 DONE = {"lettering": "covered with black", "face": "covered with black", "speech": "replaced"}
@@ -57,7 +57,7 @@ class LookedFor:
     person: bool = False
 
 
-def proof_page(run: CaseRun) -> str:
+def proof_page(run: CaseResult) -> str:
     """The proof of a run that made a clip. Raises InputError if the clip cannot be read."""
     plan, rendered = run.plan, run.rendered
     assert plan is not None and rendered is not None
@@ -95,7 +95,7 @@ def _shown(p: SeenPicture) -> dict[str, Any]:
     return {"out": p.out_s, "case": p.case_s, "uri": data_uri(p.jpeg)}
 
 
-def _redactions(run: CaseRun, rows: Sequence[SeenRedaction]) -> list[dict[str, Any]]:
+def _redactions(run: CaseResult, rows: Sequence[SeenRedaction]) -> list[dict[str, Any]]:
     plan, rendered = run.plan, run.rendered
     assert plan is not None and rendered is not None
     out, exact = [], 0
@@ -120,7 +120,7 @@ def _redactions(run: CaseRun, rows: Sequence[SeenRedaction]) -> list[dict[str, A
     return out
 
 
-def _lanes(run: CaseRun, rows: Sequence[SeenRedaction]) -> list[dict[str, Any]]:
+def _lanes(run: CaseResult, rows: Sequence[SeenRedaction]) -> list[dict[str, Any]]:
     """Where it lies in the clip, as shares of its length: one lane for each kind of thing."""
     plan = run.plan
     assert plan is not None
@@ -166,7 +166,7 @@ def _package(name: str) -> str:
         return f"{name}, not installed"
 
 
-def _measure(run: CaseRun, name: str) -> str:
+def _measure(run: CaseResult, name: str) -> str:
     """'field, version 4', or 'off'; several versions where sources were measured at other times."""
     found = sorted({s.survey.measured.get(name, "off") for s in run.surveyed})
     return "off" if found == ["off"] else f"{name}, version {' and '.join(found)}"
@@ -191,12 +191,12 @@ def _many(count: int, one: str) -> str:
     return f"no {one}" if not count else f"1 {one}" if count == 1 else f"{count} {one}s"
 
 
-def looked_for(run: CaseRun) -> list[LookedFor]:
+def looked_for(run: CaseResult) -> list[LookedFor]:
     """What could identify somebody, where and by what it was looked for, and what came of it."""
     plan, checks = run.plan, run.checks
     assert plan is not None
     surveys = [s.survey for s in run.surveyed]
-    voice = bool(run.consent and run.consent.voice)
+    voice = run.opened.consent.voice
     letters = sum(x.where == "field" for s in surveys for x in s.lettering)
     faces = sum(len(s.faces) for s in surveys)
     spoken = sum(len(s.findings.speech.procedure) for s in run.surveyed)
@@ -271,6 +271,6 @@ def looked_for(run: CaseRun) -> list[LookedFor]:
     return out
 
 
-def _of_detector(run: CaseRun, name: str, package: str) -> str:
+def _of_detector(run: CaseResult, name: str, package: str) -> str:
     measure = _measure(run, name)
     return measure if measure == "off" or not package else f"{measure}; {_package(package)}"

@@ -1,6 +1,6 @@
 """The stages in order: probe, survey, plan, render, verify, release.
 
-`pipeline.stages.make.run_case` runs a case through all of them.
+`pipeline.stages.recipe.run_case` runs a case through all of them.
 """
 
 STAGES = ("probe", "survey", "plan", "render", "verify", "release")

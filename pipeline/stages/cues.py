@@ -14,7 +14,7 @@ from pipeline.errors import InputError, UsageError
 from pipeline.media.container import check_plain_file
 from pipeline.model.faults import TOML_HINT, toml_place
 from pipeline.model.time import Span, parse_time
-from pipeline.stages.make import ClipCut
+from pipeline.stages.values import ClipCut
 
 
 def cuts_of(from_: str | None, to: str | None, title: str, cues: Path | None) -> list[ClipCut]:

@@ -81,6 +81,13 @@ class OpenedCase:
     warnings: list[str] = field(default_factory=list)
     named: tuple[NamedFile, ...] = ()
 
+    def refuse_changed(self) -> None:
+        """Raises InputError if the content of a source is not what was hashed; reads them all."""
+        for source in self.sources:
+            if file_sha256(source.path) != source.sha256:
+                HashMemory().forget(source.path)
+                raise changed(source.path)
+
 
 def open_case(
     path: Path,

@@ -11,7 +11,7 @@ import datetime
 import difflib
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -25,18 +25,18 @@ from pipeline.model.release import Looked, Withheld
 from pipeline.settings import settings_sha256
 from pipeline.stages import release as releasing
 from pipeline.stages.consent import bind_consent, known_consent
-from pipeline.stages.gate import consent_reasons, failed_checks, verdict
+from pipeline.stages.gate import may_leave
 from pipeline.stages.inputs import case_sha256, made_from, read_decisions, resolved_by
 from pipeline.stages.intake import OpenedCase, SourceFile, open_case, read_case, remembered_sha256
 from pipeline.stages.likeness import alike_since
-from pipeline.stages.ready import SUFFIX, read_ready, release_clip, signed, tidy_ready
+from pipeline.stages.ready import SUFFIX, read_ready, release_clip, tidy_ready
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import check_catalogue
 from pipeline.store.names import Names
 from pipeline.store.work import WorkFolder
 
 
-@dataclass
+@dataclass(frozen=True)
 class Left:
     """What came of one ready clip."""
 
@@ -44,11 +44,11 @@ class Left:
     file: Path
     released: releasing.Released | None = None
     looked: Looked | None = None
-    withheld: list[Withheld] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
+    withheld: tuple[Withheld, ...] = ()
+    warnings: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
-        """With the names of `CaseRun.as_json`."""
+        """With the names of `CaseResult.as_json`."""
         done, report = self.released, self.file.with_name("report.html")
         return {
             "case": self.clip.case,
@@ -63,7 +63,7 @@ class Left:
             "checks": [c.model_dump() for c in self.clip.checks],
             "withheld": [w.model_dump() for w in self.withheld],
             "texts": [],
-            "warnings": self.warnings,
+            "warnings": list(self.warnings),
             "error": None,
         }
 
@@ -219,28 +219,25 @@ def release_kept(
                 "see fieldstop catalogue",
             )
         clip = read_ready(document)
-        left = Left(clip, document.with_name(clip.file))
-        decisions = read_decisions(folder)
-        case, now = as_found(clip, out, left.warnings)
+        file = document.with_name(clip.file)
+        decisions, warnings = read_decisions(folder), list[str]()
+        case, now = as_found(clip, out, warnings)
         now |= resolved_by(options, decisions)
-        left.withheld = overtaken(clip, options, now, file_sha256(left.file))
         consent = _consent_today(clip, case, folder, catalogue)
-        left.withheld += consent_reasons(consent, options.output.audience, datetime.date.today())
-        if clip.voice and not consent.voice and not left.withheld:
-            left.withheld.append(
-                Withheld(code="consent", message="consent does not cover voices any more")
-            )
-        left.withheld += alike_since(clip, folder, catalogue) if not left.withheld else []
-        left.withheld += failed_checks(clip.checks)
-        left.looked = looked or signed(clip, decisions)
-        found = verdict(left.withheld, options.output.look, left.looked)
+        found = may_leave(
+            clip, consent, decisions, looked, options.output, datetime.date.today(),
+            overtaken=overtaken(clip, options, now, file_sha256(file)),
+            alike=alike_since(clip, folder, catalogue),
+        )  # fmt: skip
+        released = None
+        why = found.reasons
         if found.state == "release":
-            left.released = release_clip(
-                clip, folder, options, catalogue, consent, left.looked, proof=proof
+            released = release_clip(
+                clip, folder, options, catalogue, consent, found.looked, proof=proof
             )
         elif found.state == "ready":
-            left.withheld.append(Withheld(code="look", message="nobody has looked at it yet"))
-        return left
+            why = (Withheld(code="look", message="nobody has looked at it yet"),)
+        return Left(clip, file, released, found.looked, why, tuple(warnings))
 
 
 def overtaken(

@@ -8,16 +8,16 @@ from pipeline.media.frame import jpeg
 from pipeline.media.pictures import read_pictures
 from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
-from pipeline.stages.make import CaseRun
 from pipeline.stages.planning.picture import planned_source
 from pipeline.stages.proxy import found_redactions
 from pipeline.stages.rendering.blanking import Blanker
+from pipeline.stages.values import CaseResult
 
 ROWS_PX = 360
 
 
 def redacted_jpegs(
-    run: CaseRun,
+    run: CaseResult,
     number: int,
     times_s: Sequence[float],
     rows_px: int = ROWS_PX,

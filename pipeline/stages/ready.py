@@ -16,14 +16,12 @@ from pathlib import Path
 from pipeline.errors import InputError
 from pipeline.media.container import file_sha256
 from pipeline.model.consent import KnownConsent
-from pipeline.model.decisions import Decisions, sign_off_holds
 from pipeline.model.options import Options
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Looked
 from pipeline.settings import settings_sha256
 from pipeline.stages import release as releasing
 from pipeline.stages.gate import consent_reasons
-from pipeline.stages.planning.plan import plan_sha256
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.names import installation_secret
@@ -162,22 +160,6 @@ def standing_ready(
     return clip if whole else None
 
 
-def signed(clip: ReadyClip, decisions: Decisions | None) -> Looked | None:
-    """The sign-off of the case, if it was given for what this clip is."""
-    if decisions is None or decisions.sign_off is None:
-        return None
-    holds = sign_off_holds(
-        decisions,
-        sources=[s.sha256 for s in clip.plan.sources],
-        surveys=clip.survey_sha256,
-        settings=clip.settings_sha256,
-        plan=plan_sha256(clip.plan),
-        narration=clip.narration_sha256,
-    )
-    given = decisions.sign_off
-    return Looked(by=given.by, at=given.at, how="page") if holds else None
-
-
 def release_clip(
     clip: ReadyClip,
     folder: WorkFolder,
@@ -190,7 +172,7 @@ def release_clip(
 ) -> releasing.Released:
     """Release what is ready, nothing rendered again; revision and number are given now.
 
-    Whether it may leave was asked before (`gate.verdict`). Raises OutputError, or InputError
+    Whether it may leave was asked before (`gate.may_leave`). Raises OutputError, or InputError
     if the file is not the one that was checked.
     """
     released = releasing.release(

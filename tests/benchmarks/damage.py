@@ -22,7 +22,8 @@ import damages
 
 from pipeline.errors import FieldstopError
 from pipeline.settings import load_options
-from pipeline.stages.make import run_case
+from pipeline.stages.recipe import run_case
+from pipeline.stages.values import Asked
 
 NAMES = (*damages.CODINGS, "dv.avi")
 _whole: dict[str, Any] = {}
@@ -42,9 +43,11 @@ def one(job: tuple[str, int, Path]) -> dict[str, Any]:
         config = Path(work) / "c.toml"
         config.write_text("[anonymity]\nlettering = false\nfaces = false\n")
         try:
-            run = run_case(path, Path(work) / "out", load_options(None, config), consent="public",
-                           approve="AB", looked="AB",
-                           catalogue=Path(work) / "c.sqlite3")  # fmt: skip
+            run = run_case(
+                path, Path(work) / "out", load_options(None, config),
+                Asked(consent="public", approve="AB", looked="AB"),
+                catalogue=Path(work) / "c.sqlite3",
+            )  # fmt: skip
         except FieldstopError as error:
             row["refused"] = error.what
             return row

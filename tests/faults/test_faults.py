@@ -215,7 +215,8 @@ def test_every_file_is_on_the_disk_before_its_name(
     tiny: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """POSIX promises a rename on disk only after fsync of the file, and then of its folder."""
-    from pipeline.stages.make import run_case
+    from pipeline.stages.recipe import run_case
+    from pipeline.stages.values import Asked
 
     events: list[tuple[str, Any]] = []
     sync, replace = os.fsync, os.replace
@@ -235,11 +236,13 @@ def test_every_file_is_on_the_disk_before_its_name(
     folder, out = case_folder(tmp_path / "case", tiny), tmp_path / "out"
     config = tmp_path / "c.toml"
     config.write_text(PLAIN)
-    run = run_case(folder, out, load_options(None, config), approve="AB",
-                    looked="AB", catalogue=tmp_path / "c.sqlite3")  # fmt: skip
-    assert run.released is not None
+    run = run_case(
+        folder, out, load_options(None, config), Asked(approve="AB", looked="AB"),
+        catalogue=tmp_path / "c.sqlite3",
+    )  # fmt: skip
+    assert run.ending.released is not None
     kept = [p for p in out.rglob("*") if p.is_file() and p.name not in (".lock", "names.csv")]
-    assert run.released.path in kept and len(kept) >= 6
+    assert run.ending.released.path in kept and len(kept) >= 6
     listed = (out / "private" / "names.csv").stat()  # rows are added to it, not a file put there
     assert ("sync", (listed.st_ino, listed.st_size)) in events
     for path in kept:
@@ -336,7 +339,8 @@ MOMENTS = ("survey", "render", "verify")
 def _change_at(
     tiny: Path, tmp_path: Path, what: str, stage: str, **more: Any
 ) -> tuple[Path, list[str]]:
-    from pipeline.stages.make import run_case
+    from pipeline.stages.recipe import run_case
+    from pipeline.stages.values import Asked
 
     folder, out = case_folder(tmp_path / "case", tiny), tmp_path / "out"
     config = tmp_path / "c.toml"
@@ -349,15 +353,19 @@ def _change_at(
             CHANGES[what](folder / "a.mp4")
 
     with pytest.raises(InputError) as caught:
-        run_case(folder, out, load_options(None, config), looked="AB",
-                 catalogue=tmp_path / "c.sqlite3", progress=progress, **more)  # fmt: skip
+        run_case(
+            folder, out, load_options(None, config), Asked(looked="AB", **more),
+            catalogue=tmp_path / "c.sqlite3", progress=progress,
+        )  # fmt: skip
     assert done and caught.value.exit_code == 3 and caught.value.do
     assert not list((out / "releases").rglob("*.mp4"))
     assert not [p for p in out.rglob("*") if ".part-" in p.name]
     # Put back, the same case goes through: nothing of the other content was kept.
     shutil.copy(tiny, folder / "a.mp4")
-    again = run_case(folder, out, load_options(None, config), looked="AB",
-                     catalogue=tmp_path / "c.sqlite3", **more)  # fmt: skip
+    again = run_case(
+        folder, out, load_options(None, config), Asked(looked="AB", **more),
+        catalogue=tmp_path / "c.sqlite3",
+    )  # fmt: skip
     return out, [w.code for w in again.withheld]
 
 
@@ -439,14 +447,17 @@ def longer(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _made_from_damaged(longer: Path, tmp_path: Path, share: tuple[float, float], seed: int) -> Any:
-    from pipeline.stages.make import run_case
+    from pipeline.stages.recipe import run_case
+    from pipeline.stages.values import Asked
 
     folder, out = case_folder(tmp_path / "case", longer), tmp_path / "out"
     damaged_middle(longer, folder / "a.mp4", share, seed)
     config = tmp_path / "c.toml"
     config.write_text(PLAIN)
-    return run_case(folder, out, load_options(None, config), approve="AB",
-                    looked="AB", catalogue=tmp_path / "c.sqlite3")  # fmt: skip
+    return run_case(
+        folder, out, load_options(None, config), Asked(approve="AB", looked="AB"),
+        catalogue=tmp_path / "c.sqlite3",
+    )  # fmt: skip
 
 
 def _best_shift_s(run: Any, time_s: float) -> float:
@@ -460,7 +471,7 @@ def _best_shift_s(run: Any, time_s: float) -> float:
             for p in read_pictures(path, probe(path))
         }
 
-    clip, source = shown(run.released.path), shown(run.opened.sources[0].path)
+    clip, source = shown(run.ending.released.path), shown(run.opened.sources[0].path)
     wanted = [round(time_s * 25) + k for k in range(5)]
     cost = {
         shift: np.mean([np.abs(clip[n] - source[n - shift]).mean() for n in wanted])
@@ -483,12 +494,12 @@ def _check_damaged(run: Any, share: tuple[float, float]) -> None:
     # Garbage may look like a picture outside the body: such a cut is an edit, and told.
     cut_s = sum(e.stop_s - e.start_s for e in run.plan.edits if e.action == "cut")
     assert length_s + cut_s == pytest.approx(6.0, abs=0.06) or (share[0] == 0 and lost)
-    assert run.released is not None, run.withheld
-    record = json.loads(run.released.record.read_text())
+    assert run.ending.released is not None, run.withheld
+    record = json.loads(run.ending.released.record.read_text())
     assert set(told) <= set(record["warnings"]), "the record does not tell of the damage"
-    found = probe(run.released.path)
+    found = probe(run.ending.released.path)
     assert found.duration_s == pytest.approx(length_s, abs=0.06), "shorter than planned"
-    times = [p.time_s for p in read_pictures(run.released.path, found)]
+    times = [p.time_s for p in read_pictures(run.ending.released.path, found)]
     assert times[-1] == pytest.approx(length_s - 0.04, abs=0.06), "the end is missing"
     if cut_s:
         return
@@ -531,7 +542,8 @@ def test_a_damaged_catalogue_stops_the_run_and_is_kept(bench: Bench) -> None:
 def test_a_locked_catalogue_stops_the_run_with_a_sentence(
     tiny: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from pipeline.stages.make import run_case
+    from pipeline.stages.recipe import run_case
+    from pipeline.stages.values import Asked
     from pipeline.store import catalogue_file
 
     monkeypatch.setattr(catalogue_file, "_BUSY_S", 0.3)
@@ -543,7 +555,7 @@ def test_a_locked_catalogue_stops_the_run_with_a_sentence(
     holder.execute("BEGIN IMMEDIATE")
     folder, out = case_folder(tmp_path / "case", tiny), tmp_path / "out"
     with pytest.raises(OutputError, match="in use by another process"):
-        run_case(folder, out, load_options(None, config), catalogue=path, looked="AB")
+        run_case(folder, out, load_options(None, config), Asked(looked="AB"), catalogue=path)
     holder.execute("ROLLBACK")
     holder.close()
     assert not list((out / "releases").rglob("*.mp4"))

@@ -179,7 +179,7 @@ def main() -> None:
         import scipy.optimize  # noqa: F401
 
         import pipeline.review.report.collect
-        import pipeline.stages.make  # noqa: F401
+        import pipeline.stages.recipe  # noqa: F401
     print(json.dumps({"ready": True}), flush=True)
     for line in sys.stdin:
         print(json.dumps(run(json.loads(line))), flush=True)

@@ -219,21 +219,22 @@ def examine(plan: corpus.ClipPlan, out: Path, release: Path, work: Path) -> list
 
 def run_one(seed: int, folder: Path) -> Outcome:
     from pipeline.model.options import Options
-    from pipeline.stages.make import run_case
+    from pipeline.stages.recipe import run_case
+    from pipeline.stages.values import Asked
 
     plan = corpus.plan_clip(seed)
     work = folder / str(seed)
     work.mkdir()
     case = corpus.make_clip(plan, work / "in")
     out = work / "out"
-    run = run_case(case, out, Options(), catalogue=work / "catalogue", looked="AB")
+    run = run_case(case, out, Options(), Asked(looked="AB"), catalogue=work / "catalogue")
     why = [f"{w.code}: {w.message}" for w in run.withheld]
-    outcome = Outcome(plan, run.released is not None, why)
+    outcome = Outcome(plan, run.ending.released is not None, why)
     for time_s, rgb in frames(case / plan.file, 2.1):
         del time_s
         outcome.read_before += bool(words_seen(read_words(rgb, work), plan))
-    if run.released is not None:
-        outcome.leaks = examine(plan, out, run.released.path, work)
+    if run.ending.released is not None:
+        outcome.leaks = examine(plan, out, run.ending.released.path, work)
     else:
         left = [p.name for p in (out / "releases").rglob("*") if p.is_file()]
         outcome.leaks = [f"withheld, but a file lies in releases: {len(left)}"] if left else []

@@ -264,12 +264,16 @@ def test_without_the_recordings_it_says_so(out: Path) -> None:
 
 @pytest.fixture(scope="module")
 def surveyed(tmp_path_factory: Any) -> tuple[Path, str]:
-    from pipeline.stages.make import run_case
+    from pipeline.stages.recipe import run_case
+    from pipeline.stages.values import Asked
 
     if not (SAMPLE / "voice.flac").is_file():
         pytest.fail("sample_media is not complete: run its generator")
     root = tmp_path_factory.mktemp("out")
-    run = run_case(SAMPLE, root, Options(), survey_only=True, catalogue=root / "catalogue.db")
+    run = run_case(
+        SAMPLE, root, Options(), Asked(survey_only=True),
+        catalogue=root / "catalogue.db",
+    )
     remember_origin(root, run.opened.case.case, SAMPLE)
     return root, run.opened.case.case
 
@@ -369,7 +373,9 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
         work.mkdir()
         ready = backend.session.prepare(case)
         plan = ready.run.plan
-        whole = render_sound(plan, ready.run.media, ready.run.voice, backend.session.options, work)
+        whole = render_sound(
+            plan, ready.run.media, ready.narration.media, backend.session.options, work
+        )
         assert whole.raw is not None
         wanted = aim(plan.mix, whole.raw.blocks, whole.raw.channels)
         options = backend.session.options

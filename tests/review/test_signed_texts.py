@@ -35,5 +35,5 @@ def test_a_text_is_read_on_the_page_once(tmp_path: Path) -> None:
     finally:
         backend.close()
     run = run_one(folder, tmp_path / "out", options, catalogue=catalogue)
-    assert run.withheld == [] and run.ready is not None
-    assert [(t.judged.where, t.by) for t in run.texts] == [("title", "AB")]
+    assert not run.withheld and run.ending.ready is not None
+    assert [(t.judged.where, t.by) for t in run.planned.texts] == [("title", "AB")]

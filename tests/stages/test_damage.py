@@ -25,8 +25,9 @@ from pipeline.model.time import Span
 from pipeline.settings import load_options
 from pipeline.stages.damage import ShownDamage
 from pipeline.stages.judged import REASONS
-from pipeline.stages.make import run_case
 from pipeline.stages.planning.plan import make_plan
+from pipeline.stages.recipe import run_case
+from pipeline.stages.values import Asked
 
 SLOW = ("interlaced_1080i", "dv_avi", "ten_bit_hevc")
 
@@ -84,8 +85,11 @@ def spoiled(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[float,
 def made(path: Path, folder: Path, **more: Any) -> Any:
     config = folder / "c.toml"
     config.write_text("[anonymity]\nlettering = false\nfaces = false\n")
-    return run_case(path, folder / "out", load_options(None, config), consent="public",
-                    looked="AB", catalogue=folder / "c.sqlite3", **more)  # fmt: skip
+    return run_case(
+        path, folder / "out", load_options(None, config),
+        Asked(consent="public", looked="AB", **more),
+        catalogue=folder / "c.sqlite3",
+    )  # fmt: skip
 
 
 def test_a_damaged_recording_waits_for_a_person_and_shows_nothing_concealed(
@@ -93,16 +97,16 @@ def test_a_damaged_recording_waits_for_a_person_and_shows_nothing_concealed(
 ) -> None:
     path, whole = spoiled
     run = made(path, tmp_path)
-    assert run.released is None and "damage" in [w.code for w in run.withheld]
+    assert run.ending.released is None and "damage" in [w.code for w in run.withheld]
     run = made(path, tmp_path, approve="AB")
-    assert run.released is not None, run.withheld
+    assert run.ending.released is not None, run.withheld
     damage = [d for d in run.surveyed[0].survey.damage if d.what == "picture"]
     wrong = damages.wrong_times(damages.lumas(path), whole)
     assert wrong, "the fixture shows no damage"
     assert all(any(d.start_s <= t < d.stop_s for d in damage) for t in wrong)
     assert {c.check: c.passed for c in run.checks}["damaged pictures shown"]
-    found = probe(run.released.path)
-    for picture in read_pictures(run.released.path, found):
+    found = probe(run.ending.released.path)
+    for picture in read_pictures(run.ending.released.path, found):
         black = picture.planes()[0].max() <= 16 + 12
         inside = any(d.start_s <= picture.time_s < d.stop_s for d in damage)
         near = any(d.start_s - 0.05 < picture.time_s < d.stop_s + 0.05 for d in damage)

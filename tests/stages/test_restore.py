@@ -144,7 +144,8 @@ def frames(path: Path) -> dict[float, NDArray[np.uint8]]:
 @pytest.mark.timeout(400)
 def test_a_fogged_case_is_cleared_and_says_so(tmp_path: Path) -> None:
     from pipeline.model.options import Options
-    from pipeline.stages.make import run_case
+    from pipeline.stages.recipe import run_case
+    from pipeline.stages.values import Asked
 
     folder = tmp_path / "case"
     folder.mkdir()
@@ -160,14 +161,17 @@ def test_a_fogged_case_is_cleared_and_says_so(tmp_path: Path) -> None:
     options = Options()
     options.lens.fog = "clear"
     options.anonymity.faces = False
-    run = run_case(folder, tmp_path / "out", options, catalogue=tmp_path / "c.sqlite3", looked="AB")
+    run = run_case(
+        folder, tmp_path / "out", options, Asked(looked="AB"),
+        catalogue=tmp_path / "c.sqlite3",
+    )
     assert run.plan is not None and run.plan.restorations, run.plan and run.plan.edits
-    assert run.released is not None, run.withheld
+    assert run.ending.released is not None, run.withheld
     checks = {c.check: c for c in run.checks}
     named = checks["restored contrast is named in the picture"]
     assert named.passed and named.measured > 0.7
     assert checks["lettering in the picture"].passed  # the words and the card are meant to be there
-    shown, clear = frames(run.released.path), frames(clips[1].path)
+    shown, clear = frames(run.ending.released.path), frames(clips[1].path)
     fogged = frames(clips[0].path)
     assert max(shown) == pytest.approx(14 + 4, abs=0.2)
     assert shown[max(shown)].max() > 190  # the card
@@ -185,13 +189,14 @@ def test_a_fogged_case_is_cleared_and_says_so(tmp_path: Path) -> None:
     restored = [gap(shown, t) for t in (5.2, 5.8, 6.4)]
     veiled = [gap(fogged, t) for t in (5.2, 5.8, 6.4)]
     assert np.mean(restored) < 0.5 * np.mean(veiled), (restored, veiled)
-    sheet = json.loads(run.released.sheet.read_text())
+    sheet = json.loads(run.ending.released.sheet.read_text())
     assert any("contrast restored" in json.dumps(line) for line in sheet["edits"])
 
 
 def test_a_cut_fades_without_showing_what_was_cut(tmp_path: Path) -> None:
     from pipeline.model.options import Options
-    from pipeline.stages.make import run_case
+    from pipeline.stages.recipe import run_case
+    from pipeline.stages.values import Asked
 
     folder = tmp_path / "case"
     folder.mkdir()
@@ -204,10 +209,10 @@ def test_a_cut_fades_without_showing_what_was_cut(tmp_path: Path) -> None:
     options.anonymity.faces = options.anonymity.lettering = False
     options.output.crf = 12
     out, catalogue = tmp_path / "out", tmp_path / "c.sqlite3"
-    run = run_case(folder, out, options, catalogue=catalogue, looked="AB", approve="AB")
-    assert run.released is not None, run.withheld
+    run = run_case(folder, out, options, Asked(looked="AB", approve="AB"), catalogue=catalogue)
+    assert run.ending.released is not None, run.withheld
     assert run.plan is not None and run.plan.pieces[1].fade_s > 0.2
-    shown, source = frames(run.released.path), frames(folder / "a.mp4")
+    shown, source = frames(run.ending.released.path), frames(folder / "a.mp4")
     part = (slice(100, 140), slice(120, 200))
 
     def at(pictures: dict[float, NDArray[np.uint8]], time_s: float) -> NDArray[np.float64]:

@@ -17,7 +17,8 @@ from pipeline.media.write import PictureWriter, planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.settings import load_options
-from pipeline.stages.make import run_case
+from pipeline.stages.recipe import run_case
+from pipeline.stages.values import Asked
 from pipeline.stages.verifying.alone import NOT_TOLD, SurroundAlone, verify_file
 
 SIZE, RATE = (320, 240), 4
@@ -177,11 +178,12 @@ def test_with_and_without_the_plan(tmp_path: Path, kind: str, profile: str) -> N
     options = load_options(profile, config)
     seed = 20 + ["web", "lecture", "broadcast"].index(profile)
     run = run_case(
-        scene(tmp_path / "a.mp4", kind, seed), tmp_path / "out", options, consent="public",
-        approve="AB", catalogue=tmp_path / "c.sqlite3",
+        scene(tmp_path / "a.mp4", kind, seed), tmp_path / "out", options,
+        Asked(consent="public", approve="AB"),
+        catalogue=tmp_path / "c.sqlite3",
     )  # fmt: skip
     planned = {c.check: c for c in run.checks}
-    made = run.released.path if run.released is not None else run.ready
+    made = run.ending.released.path if run.ending.released is not None else run.ending.ready
     assert made is not None, run.withheld
     alone = next(c for c in verify_file(made, options).checks if c.check == "surround black")
     if isinstance(planned["surround black"].measured, str):

@@ -9,7 +9,8 @@ import pytest
 
 from pipeline.model.time import Span
 from pipeline.settings import load_options
-from pipeline.stages.make import ClipCut, run_case
+from pipeline.stages.recipe import run_case
+from pipeline.stages.values import Asked, ClipCut
 
 
 @pytest.fixture(scope="module")
@@ -29,9 +30,10 @@ def test_the_mark_is_measured_wherever_a_clip_begins(
     config = tmp_path / "config.toml"
     config.write_text("[anonymity]\nlettering = false\nfaces = false\n")
     run = run_case(
-        recording.path, tmp_path / "out", load_options("lecture", config), consent="teaching",
-        approve="AB", catalogue=tmp_path / "c.sqlite3", narrated=False,
-        clip=ClipCut(Span(start_s, start_s + 3)),
+        recording.path, tmp_path / "out", load_options("lecture", config),
+        Asked(consent="teaching", approve="AB", narrated=False,
+              clip=ClipCut(Span(start_s, start_s + 3))),
+        catalogue=tmp_path / "c.sqlite3",
     )  # fmt: skip
     measured = next(c.measured for c in run.checks if c.check.startswith("mark visible"))
     assert measured is not None and run.verified is not None
@@ -44,7 +46,8 @@ def test_a_recording_without_sound_is_released(tmp_path: Path) -> None:
     config = tmp_path / "config.toml"
     config.write_text("[anonymity]\nlettering = false\nfaces = false\n")
     run = run_case(
-        made.path, tmp_path / "out", load_options("lecture", config), consent="teaching",
-        approve="AB", catalogue=tmp_path / "c.sqlite3",
+        made.path, tmp_path / "out", load_options("lecture", config),
+        Asked(consent="teaching", approve="AB"),
+        catalogue=tmp_path / "c.sqlite3",
     )  # fmt: skip
     assert not run.withheld, run.withheld

@@ -89,11 +89,11 @@ def case_sound(
 def _levels(ready: Ready, plan: Plan) -> Levels | None:
     """Measured on the sound that is mixed as soon as that is made, expected until then."""
     held = ready.levels.get(sound_key(plan, plan.redactions))
-    if held is not None or ready.run.narration is None:
+    if held is not None or ready.narration is None:
         return held
     behind, front = levels_of(
-        source_inputs(ready.run.opened, ready.run.surveyed),
-        plan.pieces, ready.run.narration, plan.duration_s,
+        source_inputs(ready.run.opened.found, ready.run.surveyed),
+        plan.pieces, ready.narration.measured, plan.duration_s,
         plan.redactions, plan.sound_channels, plan.live,
     )  # fmt: skip
     return None if front is None else Levels(front.hop_power, behind.hop_power, 0.1, False)
@@ -103,7 +103,7 @@ def case_mark(plan: Plan | None, ready: Ready | None, options: Options) -> MarkR
     if plan is None or plan.mark is None:
         return MarkReport()
     mark = plan.mark
-    glyph = ready.run.glyph if ready is not None else None
+    glyph = ready.run.opened.glyph if ready is not None else None
     aspect = glyph.coverage.shape[-1] / glyph.coverage.shape[-2] if glyph is not None else 6.0
     return MarkReport(
         text=mark.text,

@@ -59,9 +59,9 @@ class Listener:
 
         def go() -> None:
             with contextlib.suppress(FieldstopError, OSError):
-                ready, plan = self._session.prepare(case), None
-                while plan is not ready.run.plan:  # planned anew meanwhile: that one, then
-                    plan = ready.run.plan
+                ready, done = self._session.prepare(case), None
+                while (plan := ready.run.plan) is not None and plan is not done:
+                    done = plan  # planned anew meanwhile: that one, then
                     sound = self.stems(case, ready, plan, True)
                     if plan is not ready.run.plan:
                         continue
@@ -96,7 +96,8 @@ class Listener:
             try:
                 shown = plan.model_copy(update={"redactions": spoken, "mix": None})
                 options = self._session.options
-                made = render_sound(shown, ready.run.media, ready.run.voice, options, work)
+                voice = ready.narration.media if ready.narration else None
+                made = render_sound(shown, ready.run.media, voice, options, work)
             except BaseException:
                 shutil.rmtree(work, ignore_errors=True)
                 raise
@@ -209,7 +210,7 @@ def _with_settings(ready: Ready, options: Options, settings: Mapping[str, float]
     """The plan as it would be with these settings of the sound."""
     plan: Plan | None = ready.run.plan
     own = {k: float(getattr(options.sound, k)) for k in MIX_SETTINGS}
-    for decision in ready.run.decisions:
+    for decision in ready.decisions:
         if decision.verb == "mix":
             own.update(decision.value)
     if plan is None or all(own.get(k) == v for k, v in settings.items()):
@@ -227,9 +228,9 @@ def _with_settings(ready: Ready, options: Options, settings: Mapping[str, float]
 def _mixed_with(ready: Ready, options: Options, plan: Plan, settings: Mapping[str, float]) -> Any:
     """The mix alone planned anew: the rest of the plan does not hang on these settings."""
     return mix_of(
-        source_inputs(ready.run.opened, ready.run.surveyed),
+        source_inputs(ready.run.opened.found, ready.run.surveyed),
         plan.pieces,
-        ready.run.narration,
+        ready.narration.measured if ready.narration else None,
         [Span(a, b) for a, b in plan.narration],
         plan.duration_s,
         options.sound.model_copy(update=dict(settings)),

@@ -16,9 +16,12 @@ from pipeline.review.decision_file import DecisionFile
 from pipeline.review.decisions import version
 from pipeline.review.proof import proof_page
 from pipeline.review.standing import tell_released
+from pipeline.stages.finishing import Pages
+from pipeline.stages.gate import signed
 from pipeline.stages.leave import release_kept
-from pipeline.stages.make import run_case
-from pipeline.stages.ready import read_ready, ready_document, signed
+from pipeline.stages.ready import read_ready, ready_document
+from pipeline.stages.recipe import run_case
+from pipeline.stages.values import Asked
 from pipeline.store.catalogue import Catalogue
 
 _SHARES = {
@@ -60,19 +63,19 @@ def render_case(
         origin.path,
         session.out,
         session.options,
-        narration=origin.narration,
+        Asked(narration=origin.narration),
         catalogue=session.catalogue,
-        report=report,
-        proof=proof_page,
+        pages=Pages(report, proof_page),
         progress=told,
     )
     keep_outcome(run)
-    if run.released is not None:
-        return RenderResult("released", f"Released as {run.released.path.stem}.", run.checks)
-    if run.ready is not None:
+    released = run.ending.released
+    if released is not None:
+        return RenderResult("released", f"Released as {released.path.stem}.", run.checks)
+    if run.state == "ready":
         return RenderResult("ready", "It is ready: look at it, then sign it off.", run.checks)
     why = "; ".join(w.message for w in run.withheld[:4])
-    kept = " A draft was kept." if run.draft else ""
+    kept = " A draft was kept." if run.ending.draft else ""
     return RenderResult("withheld", f"No release: {why}.{kept}", run.checks)
 
 

@@ -24,14 +24,13 @@ from pipeline.review.case.documents import known_origin, read_document, read_sur
 from pipeline.review.ducking import Levels
 from pipeline.stages.consent import refuse_closed
 from pipeline.stages.intake import open_case
-from pipeline.stages.likeness import seen_before
-from pipeline.stages.make import CaseRun
-from pipeline.stages.measure import source_inputs, survey_sources
-from pipeline.stages.narration import measure_narration
-from pipeline.stages.planning.given import GlyphInput
+from pipeline.stages.making import heard, plan_for
+from pipeline.stages.measure import source_inputs
+from pipeline.stages.narration import Narration
 from pipeline.stages.planning.parts import case_axis
-from pipeline.stages.planning.plan import make_plan
 from pipeline.stages.progress import no_progress
+from pipeline.stages.surveying import compared, survey_case
+from pipeline.stages.values import Asked, CaseResult, Opened
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.names import Names, earlier_names
 from pipeline.store.stale import drop_work, new_work
@@ -44,10 +43,11 @@ _log = logging.getLogger("fieldstop.review")
 class Ready:
     """A case whose recordings are open: a run without a render, and what was made for it."""
 
-    run: Any
-    case: Case
+    run: CaseResult
+    narration: Narration | None
     axis: Timeline
     revision: int
+    decisions: list[Decision] = field(default_factory=list)  # in force
     seen: int = -1  # version of the decisions that the plan has seen; -1 for none
     stems: dict[str, Any] = field(default_factory=dict)
     gains: dict[str, float] = field(default_factory=dict)
@@ -107,36 +107,28 @@ class Session:
 
     def _opened(self, case: str) -> Ready:
         origin = known_origin(self.folder(case), "fieldstop make or survey")
-        opened = open_case(
+        found = open_case(
             origin.path, narration=origin.narration, out=self.out,
             case_pattern=self.options.anonymity.case_pattern,
             names=Names(self.out, earlier_names(self.catalogue)),
         )  # fmt: skip
-        if opened.case.case != case:
+        if found.case.case != case:
             raise InputError(
                 "Another recording lies where that of this case lay",
                 "",
                 "put it back, or run fieldstop make on the one that lies there now",
             )
         work = self.scratch(case)
-        run = CaseRun(
-            opened, self.options, self.folder(case), work, glyph=load_glyph(self.options.mark)
-        )
-        run.surveyed = survey_sources(opened, self.options, work, no_progress)
-        hashes = [s.sha256 for s in opened.sources]
+        hashes = [s.sha256 for s in found.sources]
         with Catalogue(self.catalogue) as known:
-            run.consent = known.consent_for(hashes, opened.case.case, opened.case.consent)
-            revision = known.next_revision(case, self.options.output.profile)
-            run.seen_before = seen_before(opened, run.surveyed, known, self.options.output.audience)
-        heard = measure_narration(
-            opened, run.surveyed, self.options.sound.speech_threshold, work, no_progress
-        )
-        if heard is not None:
-            run.narration, run.voice = heard.measured, heard.media
-        voice = opened.case.consent.model_copy(update={"voice": run.consent.voice})
-        document = opened.case.model_copy(update={"consent": voice})
-        axis = case_axis(document, source_inputs(opened, run.surveyed))
-        return Ready(run, document, axis, revision)
+            consent = known.consent_for(hashes, found.case.case, found.case.consent)
+            glyph = load_glyph(self.options.mark)
+            opened = Opened(found, self.folder(case), self.options, Asked(), glyph, consent)
+            survey = compared(opened, survey_case(opened, work, no_progress), known)
+            revision = known.next_revision(case, opened.profile)
+        axis = case_axis(opened.bound_case, source_inputs(found, survey.sources))
+        narration = heard(opened, survey, work, no_progress)
+        return Ready(CaseResult(opened, survey), narration, axis, revision)
 
     def scratch(self, case: str) -> Path:
         """A private folder for sound; gone with the server, or swept by the next run."""
@@ -173,16 +165,9 @@ class Session:
         threading.Thread(target=work, name=name, daemon=True).start()
 
 
-def planned(ready: Ready, options: Options, decisions: Sequence[Decision]) -> Plan:
+def planned(ready: Ready, decisions: Sequence[Decision]) -> Plan:
     """The plan of a case that is ready, under these decisions."""
-    run = ready.run
-    plan = make_plan(
-        ready.case,
-        source_inputs(run.opened, run.surveyed),
-        run.narration,
-        options,
-        glyph=GlyphInput(run.glyph.coverage, run.glyph.x_height_ratio),
-        revision=ready.revision,
-        decisions=list(decisions),
+    assert ready.run.survey is not None
+    return plan_for(
+        ready.run.opened, ready.run.survey, ready.narration, decisions, ready.revision
     )
-    return plan.model_copy(update={"needs": [*plan.needs, *run.seen_before]})

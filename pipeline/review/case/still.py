@@ -27,7 +27,9 @@ def finished_frame(
 ) -> bytes | None:
     """JPEG of the picture at a case time as it will be; None without a plan or a picture."""
     plan = ready.run.plan
-    shown = None if plan is None else composed(ready, plan, options, time_s, positions)
+    if plan is None:
+        return None
+    shown = composed(ready, plan, options, time_s, positions)
     return None if shown is None else jpeg(shown.frame, HEIGHT_PX, plan.matrix)
 
 
@@ -38,7 +40,7 @@ def mark_measured(
     time_s: float | None,
 ) -> dict[str, Any]:
     """`crop_loss` and `visibility` of a mark put there: see `backend.Backend.crop_loss`."""
-    plan, glyph = ready.run.plan, ready.run.glyph
+    plan, glyph = ready.run.plan, ready.run.opened.glyph
     if plan is None or plan.mark is None:
         return {"crop_loss": None, "visibility": None}
     tones = two_tone(glyph.coverage)
@@ -93,7 +95,7 @@ def composed(
         chosen = mark.chosen.model_copy(update={"positions": [_position(p) for p in positions]})
         mark = mark.model_copy(update={"chosen": chosen})
     small = plan.model_copy(update={"pieces": [one], "mark": mark})
-    made = compose(small, ready.run.media, ready.run.glyph.coverage, options)
+    made = compose(small, ready.run.media, ready.run.opened.glyph.coverage, options)
     return next(iter(made), None)
 
 

@@ -50,7 +50,7 @@ def case_view(session: Session, case: str, decisions: Decisions, series: bool = 
     plan = ready.run.plan if ready is not None and ready.run.plan else documents.read_plan(folder)
     if plan is not None and [s.sha256 for s in plan.sources] != sources:
         plan = None
-    document = ready.case if ready is not None else session.document(case)
+    document = ready.run.opened.bound_case if ready is not None else session.document(case)
     axis = axis_of(document, plan, surveys)
     if ready is not None:
         axis = Timeline(ready.axis.kept, axis.pieces)
@@ -81,7 +81,7 @@ def case_view(session: Session, case: str, decisions: Decisions, series: bool = 
         surveys=[survey_sha256(s, found) for s, _, found in surveys],
         settings_sha256=settings_sha256(options),
         plan_sha256=plan_sha256(plan) if plan else "",
-        narration_sha256=str(ready.run.opened.narration_sha256)
+        narration_sha256=str(ready.run.opened.found.narration_sha256)
         if ready is not None
         else documents.narration_sha256(folder, document),
         decided=_decided(folder, ready, plan, decisions),
@@ -153,8 +153,8 @@ def _texts(
     """Texts of the plan that a person has to read; none before the case is made ready."""
     if ready is None or plan is None:
         return []
-    narration = ready.run.narration if plan.captions else None
-    captions = [text for _, _, text in narration.captions] if narration else []
+    heard = ready.narration.measured if ready.narration and plan.captions else None
+    captions = [text for _, _, text in heard.captions] if heard else []
     leaving = texts_of_plan(plan, options, captions)
     return shown_texts(leaving, ConfirmedTexts(folder))
 

@@ -8,10 +8,10 @@ from pipeline.model.survey import Survey
 from pipeline.review.report.data import (
     ChecklistRow,
 )
-from pipeline.stages.make import CaseRun
+from pipeline.stages.values import CaseResult
 
 
-def checklist(run: CaseRun) -> Sequence[ChecklistRow]:
+def checklist(run: CaseResult) -> Sequence[ChecklistRow]:
     """Identifiers of 45 CFR 164.514(b)(2)(i) that a video with sound can hold.
 
     Treatment by the options of DICOM PS3.15 Annex E: Clean Pixel Data, Clean
@@ -29,7 +29,7 @@ def checklist(run: CaseRun) -> Sequence[ChecklistRow]:
     outside = sum(e.kind == "out_of_body" for e in plan.edits)
     by = run.approved_by
     looked = run.options.anonymity.lettering and "lettering" in surveys[0].measured
-    voice = bool(run.consent and run.consent.voice)
+    voice = run.opened.consent.voice
     return [
         {
             "identifier": "Names, dates, numbers in the surround (Clean Pixel Data)",

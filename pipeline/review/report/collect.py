@@ -22,17 +22,17 @@ from pipeline.review.report.pictured import strips, thumbnails
 from pipeline.review.report.sounded import players, sound_report
 from pipeline.review.report.write import build_report
 from pipeline.review.standing import State
-from pipeline.stages.make import CaseRun
 from pipeline.stages.measure import source_inputs
 from pipeline.stages.planning.parts import case_axis
+from pipeline.stages.values import CaseResult
 
 
-def case_report(run: CaseRun) -> str:
+def case_report(run: CaseResult) -> str:
     """The text of report.html."""
     return build_report(report_data(run))
 
 
-def report_data(run: CaseRun) -> ReportData:
+def report_data(run: CaseResult) -> ReportData:
     """Gathers everything; decodes a few pictures anew, blanked."""
     case = run.opened.case
     state: State = "surveyed"
@@ -72,19 +72,20 @@ def report_data(run: CaseRun) -> ReportData:
     )
 
     pieces = run.plan.pieces if run.plan is not None else ()
-    kept = case_axis(case, source_inputs(run.opened, run.surveyed)).kept
+    kept = case_axis(case, source_inputs(run.opened.found, run.surveyed)).kept
     return in_case_time(data, Timeline(kept, pieces))
 
 
-def _links(run: CaseRun) -> list[tuple[str, str]]:
+def _links(run: CaseResult) -> list[tuple[str, str]]:
     """What was made, from where the report lies; the clip is found wherever it stands now."""
     here = run.folder.private_dir
-    poster = run.released.path.with_suffix(".jpg") if run.released is not None else None
+    end = run.ending
+    poster = end.released.path.with_suffix(".jpg") if end.released is not None else None
     made = (
-        ("The released clip", run.released.path if run.released is not None else None),
+        ("The released clip", end.released.path if end.released is not None else None),
         ("Its poster", poster if poster is not None and poster.is_file() else None),
-        ("The clip that is ready", run.ready if run.released is None else None),
-        ("The draft", run.draft),
+        ("The clip that is ready", end.ready if end.released is None else None),
+        ("The draft", end.draft),
     )
     return [(words, os.path.relpath(path, here)) for words, path in made if path is not None]
 
@@ -94,7 +95,7 @@ def _per_frame(series: dict[str, Any]) -> dict[str, Any]:
     return {k: v for k, v in series.items() if v.ndim == 1 and len(v) == length}
 
 
-def _edits(run: CaseRun) -> list[EditRow]:
+def _edits(run: CaseResult) -> list[EditRow]:
     if run.plan is None:
         return []
     rows = [
@@ -116,7 +117,7 @@ def _edits(run: CaseRun) -> list[EditRow]:
     return rows
 
 
-def _mark(run: CaseRun) -> MarkReport:
+def _mark(run: CaseResult) -> MarkReport:
     plan = run.plan
     if plan is None or plan.mark is None:
         return MarkReport()
@@ -125,7 +126,7 @@ def _mark(run: CaseRun) -> MarkReport:
         text=mark.text or "emblem",
         places=[
             {"x": p.x, "y": p.y, "width_ratio": p.width_ratio, "angle_deg": p.angle_deg,
-             "height_ratio": p.width_ratio / (run.glyph.aspect if run.glyph else 5.0)}
+             "height_ratio": p.width_ratio / run.opened.glyph.aspect}
             for p in mark.chosen.positions
         ],
         candidates=[

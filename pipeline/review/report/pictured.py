@@ -13,13 +13,13 @@ from pipeline.review.report.data import (
     EventStrip,
     Thumbnail,
 )
-from pipeline.stages.make import CaseRun
 from pipeline.stages.pictures import redacted_jpegs
+from pipeline.stages.values import CaseResult
 
 SHOWN_EVENTS = 16  # with pictures, fog first
 
 
-def thumbnails(run: CaseRun) -> list[Thumbnail]:
+def thumbnails(run: CaseResult) -> list[Thumbnail]:
     out = []
     for number, surveyed in enumerate(run.surveyed):
         for wanted_s, words in sample_times(surveyed.survey, surveyed.findings, surveyed.series):
@@ -67,7 +67,7 @@ def severity_order(event: Event) -> tuple[bool, float]:
     return event.kind != "fog", -(unknown if event.peak_loss is None else event.peak_loss)
 
 
-def strips(run: CaseRun) -> list[EventStrip]:
+def strips(run: CaseResult) -> list[EventStrip]:
 
     out: list[EventStrip] = []
     for number, surveyed in enumerate(run.surveyed):

@@ -22,16 +22,16 @@ from pipeline.review.report.data import (
     SoundReport,
 )
 from pipeline.review.report.named import recording_name
-from pipeline.stages.make import CaseRun
 from pipeline.stages.planning.levels import replaced_spans
 from pipeline.stages.room import NOT_TOLD
+from pipeline.stages.values import CaseResult
 
 SHOWN_SPANS = 24
 PLAYER_S = 8.0
 PICTURE_COLUMNS = 900
 
 
-def sound_report(run: CaseRun) -> SoundReport:
+def sound_report(run: CaseResult) -> SoundReport:
 
     plan, rendered = run.plan, run.rendered
     if plan is None or rendered is None or plan.mix is None:
@@ -139,7 +139,7 @@ def sound_report(run: CaseRun) -> SoundReport:
     )
 
 
-def _heard_stems(run: CaseRun, fold: Any) -> tuple[list[SoundPicture], TrackLoudness | None]:
+def _heard_stems(run: CaseResult, fold: Any) -> tuple[list[SoundPicture], TrackLoudness | None]:
     """Mel pictures of both tracks before their gains, and the redacted track's loudness.
 
     fold: a DuckingFold that still needs the background before its gain, or None.
@@ -179,7 +179,7 @@ def _mel_png(picture: np.ndarray[Any, Any]) -> bytes:
     return bytes(data)
 
 
-def _replaced_spans(run: CaseRun) -> dict[str, list[Any]]:
+def _replaced_spans(run: CaseResult) -> dict[str, list[Any]]:
     """Spans of the clip in which the procedure sound is replaced, by the reason, and kept ones."""
 
     plan = run.plan
@@ -197,7 +197,7 @@ def _replaced_spans(run: CaseRun) -> dict[str, list[Any]]:
     }
 
 
-def players(run: CaseRun) -> list[Player]:
+def players(run: CaseResult) -> list[Player]:
     """Redacted procedure and narration side by side untreated, and the mix, as Ogg."""
     plan, rendered = run.plan, run.rendered
     if plan is None or rendered is None or rendered.mix is None or not plan.narration:

@@ -1,0 +1,62 @@
+"""Step 2: survey. The sources of a case measured, and measured again by what was missed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from pipeline.stages.likeness import seen_before
+from pipeline.stages.look import tidied_survey
+from pipeline.stages.measure import keep_found, save_surveys, survey_source
+from pipeline.stages.progress import Progress
+from pipeline.stages.second_look import only_missed, with_missed
+from pipeline.stages.values import CaseResult, Opened, SurveyedCase
+from pipeline.store.cache import Cache
+from pipeline.store.catalogue import Catalogue
+
+
+def survey_case(
+    opened: Opened, work: Path, progress: Progress, cache: Cache | None = None
+) -> SurveyedCase:
+    """Measure every source, or take it from the cache where it was measured before.
+
+    cache: where measures are kept, this machine's own if left out.
+    Raises InputError, OutputError.
+    """
+    sources = (
+        survey_source(opened.found, n, opened.options, work, progress, cache)
+        for n in range(len(opened.sources))
+    )
+    return SurveyedCase(tuple(sources))
+
+
+def saved(opened: Opened, survey: SurveyedCase) -> SurveyedCase:
+    """With the surveys written into the folder of the case. Raises OutputError."""
+    return replace(survey, documents=tuple(save_surveys(survey.sources, opened.folder)))
+
+
+def compared(opened: Opened, survey: SurveyedCase, known: Catalogue) -> SurveyedCase:
+    """With the recordings that its pictures look like and whose consent is narrower."""
+    alike = seen_before(opened.found, survey.sources, known, opened.options.output.audience)
+    return replace(survey, alike=tuple(alike))
+
+
+def looked_again(made: CaseResult, cache: Cache | None = None) -> SurveyedCase | None:
+    """The survey with what only the finished clip showed, kept in the case and in the cache.
+
+    None if the clip has no fault, or another one too, or nothing of it lies in a recording:
+    another render would not mend that.
+    """
+    opened, survey, checked = made.opened, made.survey, made.verified
+    if survey is None or made.plan is None or checked is None or not only_missed(checked.checks):
+        return None
+    surveys = with_missed([m.survey for m in survey.sources], made.plan, checked.missed)
+    if all(m.survey == s for m, s in zip(survey.sources, surveys, strict=True)):
+        return None
+    cache = cache or Cache(opened.options.machine.cache_gb)
+    sources = list(survey.sources)
+    for number, (measured, found) in enumerate(zip(survey.sources, surveys, strict=True)):
+        if found != measured.survey:
+            sources[number] = replace(measured, survey=tidied_survey(found))
+            keep_found(opened.found, number, sources[number], opened.options, cache)
+    return saved(opened, replace(survey, sources=tuple(sources)))
