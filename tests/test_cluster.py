@@ -15,11 +15,25 @@ from pathlib import Path
 from typing import Any
 
 import distributed
+import media_zoo
 import pytest
 from test_batch import Shell, case_of, leftovers, recording, releases, tree, whole  # noqa: F401
 
 from pipeline.batch import cluster as module
+from pipeline.batch.board import Board
+from pipeline.batch.request import Request
+from pipeline.batch.run import run_batch
+from pipeline.batch.tasks import TASKS
 from pipeline.errors import OutputError, UsageError
+from pipeline.model.options import Options
+from pipeline.model.plan import Plan
+from pipeline.model.release import Check
+from pipeline.model.survey import Lettering
+from pipeline.stages import finishing
+from pipeline.stages.progress import no_progress
+from pipeline.stages.recipe import run_case
+from pipeline.stages.values import Asked
+from pipeline.stages.verifying.verify import verify_release
 from pipeline.store.catalogue import Catalogue
 
 DASK = Path(sys.executable).with_name("dask")
@@ -117,9 +131,6 @@ class Told:
 def test_versions_of_the_workers(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, versions: list[str], kind: Any, word: str
 ) -> None:
-    from pipeline.batch.request import Request
-    from pipeline.model.options import Options
-
     client = Told(versions)
     monkeypatch.setattr(module, "connect", lambda _: client)
     request = Request(tmp_path, tmp_path / "out", Options(), scheduler="tcp://x:1")
@@ -129,9 +140,6 @@ def test_versions_of_the_workers(
 
 
 def test_workers_without_the_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from pipeline.batch.request import Request
-    from pipeline.model.options import Options
-
     class Bare(Told):
         def run(self, _: Any) -> dict[str, str]:
             raise ModuleNotFoundError("No module named 'pipeline'")
@@ -168,6 +176,88 @@ def test_a_task_whose_process_was_killed_is_tried_again(monkeypatch: pytest.Monk
     idles = "import time; time.sleep(60)"
     monkeypatch.setattr(pool, "command", lambda: [sys.executable, "-c", idles])
     assert "stood still" in module.run_task({**job, "stall_s": 1.0})["error"]["what"]
+
+
+# --- the steps of the recipe as tasks, without processes ---------------------------------
+
+
+class Here:
+    """A cluster of one worker: its tasks run here and at once; jobs and answers pass as JSON."""
+
+    def __init__(self) -> None:
+        self.kinds: list[str] = []
+
+    def run(self, function: Any) -> dict[str, str]:
+        return {"tcp://127.0.0.1:1": function()}
+
+    def scheduler_info(self, **_: Any) -> dict[str, Any]:
+        return {"workers": {"tcp://127.0.0.1:1": {"nthreads": 1}}}
+
+    def submit(self, _: Any, job: dict[str, Any], **__: Any) -> Any:
+        self.kinds.append(job["kind"])
+        answer = TASKS[job["kind"]](json.loads(json.dumps(job)), no_progress)
+        return Done(json.loads(json.dumps(answer)))
+
+    def cancel(self, *_: Any, **__: Any) -> None: ...
+
+    def close(self, **_: Any) -> None: ...
+
+
+class Done:
+    def __init__(self, answer: Any) -> None:
+        self.answer = answer
+
+    def done(self) -> bool:
+        return True
+
+    def result(self, **_: Any) -> Any:
+        return self.answer
+
+
+def test_what_only_the_finished_clip_showed_is_covered_as_on_one_machine(
+    scope_clip: media_zoo.Clip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The look at the finished clip is played: it sees a word until a box covers the place."""
+    found = Lettering(start_s=1.0, stop_s=2.0, box_px=(150, 110, 20, 10), where="field",
+                      confidence=0.9)  # fmt: skip
+    looks = 0
+
+    def verify(path: Path, plan: Plan, *rest: Any, **more: Any) -> Any:
+        nonlocal looks
+        looks += 1
+        checked = verify_release(path, plan, *rest, **more)
+        if not any(r.what == "lettering" for r in plan.redactions):
+            checked.missed = [found]
+            checked.checks = [
+                Check(check="lettering in the picture", measured=1, limit=0, unit="", passed=False)
+            ]
+        return checked
+
+    monkeypatch.setattr(finishing, "verify_release", verify)
+    options = Options()
+    options.anonymity.lettering = options.anonymity.faces = False
+    day = tmp_path / "day"
+    case_of(day, "QM-0001", scope_clip.path)
+    here = run_case(day / "QM-0001", tmp_path / "one", options, Asked(looked="AB"),
+                    catalogue=tmp_path / "one.sqlite3")  # fmt: skip
+    assert here.state == "released", here.withheld
+    assert looks == 2
+
+    client = Here()
+    monkeypatch.setattr(module, "connect", lambda _: client)
+    report = run_batch(
+        Request(day, tmp_path / "out", options, catalogue=tmp_path / "out.sqlite3", looked="AB",
+                scheduler="tcp://127.0.0.1:1"),
+        Board(quiet=True),
+    )  # fmt: skip
+    row = report.cases[0]
+    assert (row.state, row.error) == ("released", None), row
+    assert client.kinds == ["hash", "survey", "render", "verify", "render", "verify"]
+    assert looks == 4 and here.plan is not None
+    plan = Plan.model_validate_json((tmp_path / "out/private/QM-0001/plan.json").read_bytes())
+    assert plan.redactions == here.plan.redactions
+    assert [r.what for r in plan.redactions].count("lettering") == 1
+    assert leftovers(tmp_path / "out") == []
 
 
 @pytest.mark.slow

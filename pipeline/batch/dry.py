@@ -5,8 +5,10 @@ from __future__ import annotations
 import datetime
 
 from pipeline.batch.found import NARRATION, FoundCase
+from pipeline.media.guard import check_sound_apart, probe_apart
 from pipeline.model.consent import KnownConsent
 from pipeline.model.options import OutputOptions
+from pipeline.stages.intake import STILL_SUFFIXES
 
 
 def consent_words(known: KnownConsent, output: OutputOptions, today: datetime.date) -> str:
@@ -19,9 +21,6 @@ def consent_words(known: KnownConsent, output: OutputOptions, today: datetime.da
 
 def refuse_unreadable(found: FoundCase) -> None:
     """Raises InputError for a recording or narration whose header or first pictures fail."""
-    from pipeline.media.guard import check_sound_apart, probe_apart
-    from pipeline.stages.intake import STILL_SUFFIXES
-
     for part in found.parts:
         for path in part.files:
             if part.place == NARRATION:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import FieldstopError, OutputError
+from pipeline.media.container import open_media
 
 # Measured on two cores, all measures on: processor seconds of one second of 1920x1080 at
 # 30 Hz, and what every case costs whatever its length (start, plan, report).
@@ -49,8 +50,6 @@ class Size:
 
 def size_of(recordings: Iterable[Path]) -> Size:
     """Sizes from headers alone; a file that cannot be read counts by its bytes only."""
-    from pipeline.media.container import open_media
-
     length_s = load_s = source_mb = 0.0
     for path in recordings:
         try:

@@ -17,7 +17,9 @@ import psutil
 
 from pipeline.batch.job import Answer, Job
 from pipeline.batch.worker import command
-from pipeline.errors import EXIT_INTERRUPTED, OutputError
+from pipeline.errors import EXIT_INTERRUPTED, FieldstopError, OutputError
+from pipeline.store.stale import clean
+from pipeline.store.work import WorkFolder
 
 _LOOK_S = 0.5
 _STOP_S = 20.0
@@ -266,10 +268,6 @@ def _died(code: int) -> OutputError:
 
 def tidy(job: Job) -> None:
     """Remove what a killed worker left of its case. Does nothing while another works on it."""
-    from pipeline.errors import FieldstopError
-    from pipeline.store.stale import clean
-    from pipeline.store.work import WorkFolder
-
     with contextlib.suppress(FieldstopError):
         folder = WorkFolder(Path(job["out"]), job["case"])
         if folder.private_dir.is_dir():

@@ -9,6 +9,7 @@ from typing import Any
 
 from pipeline import __version__
 from pipeline.errors import InputError
+from pipeline.media.container import file_sha256
 from pipeline.model.consent import KnownConsent
 from pipeline.model.decisions import Decisions, effective
 from pipeline.model.options import Options
@@ -162,8 +163,6 @@ def standing_release(
 
     Whole: its file lies in this OUT folder with the recorded content, and so does its sheet.
     """
-    from pipeline.media.container import file_sha256
-
     record = catalogue.latest_release(folder.case, profile)
     if record is None or record.inputs_sha256 != inputs:
         return None

@@ -12,6 +12,11 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.sound import loudness, speech, speech_spans
+from pipeline.analysis.sound.live import live_available, split_live
+from pipeline.analysis.sound.loudness import LoudnessFold
+from pipeline.analysis.sound.narration import HumFold, cleaned
+from pipeline.analysis.sound.offset import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
 from pipeline.errors import InputError
 from pipeline.media.captions import read_captions
 from pipeline.media.guard import check_sound_apart
@@ -88,8 +93,6 @@ def _offset(
     A take that was recorded in the room is placed by the sound that both heard; below
     the least confidence it starts at 0, with a warning.
     """
-    from pipeline.analysis.sound.offset import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
-
     wanted = opened.case.narration
     if wanted is None or wanted.file is None:
         return 0.0, None
@@ -117,8 +120,6 @@ def _offset(
 
 def _cleaned(raw: Stem, work: Path) -> Stem:
     """Without rumble and mains hum, faded in and out."""
-    from pipeline.analysis.sound.narration import HumFold, cleaned
-
     hum = HumFold(1)
     for block in raw.blocks():
         hum.step(block)
@@ -127,8 +128,6 @@ def _cleaned(raw: Stem, work: Path) -> Stem:
 
 def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem | None]:
     """(voice, rest) of one microphone; (all of it, None) where splitting is not installed."""
-    from pipeline.analysis.sound.live import live_available, split_live
-
     if not live_available():
         warnings.append(
             "live narration is not split from the room: install fieldstop[live] to duck the room"
@@ -148,8 +147,6 @@ def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem 
 
 
 def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float32]]:
-    from pipeline.analysis.sound import loudness, speech, speech_spans
-
     fold, voices = loudness.LoudnessFold(stem.channels), speech.SpeechFold(stem.channels)
     for block in stem.blocks():
         fold.step(block)
@@ -159,8 +156,6 @@ def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float3
 
 
 def _power(stem: Stem) -> NDArray[np.float32]:
-    from pipeline.analysis.sound.loudness import LoudnessFold
-
     fold = LoudnessFold(stem.channels)
     for block in stem.blocks():
         fold.step(block)
