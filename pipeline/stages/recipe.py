@@ -5,8 +5,8 @@
 1. **open** (`opening`): read the case, and all that binds it: its consent, wherever that is
    told, and what people decided about it. Where consent forbids it nothing is made at all;
    where the same was made before and still stands, nothing is made again.
-2. **survey** (`surveying`): measure the recordings, from one decode of each. What was measured
-   before comes from the cache. Nothing is decided here.
+2. **survey** (`surveying`): measure the recordings, from one decode of each, and decide from
+   the kept series what was found. What was measured before comes from the cache.
 3. **plan** (`making`): decide every edit, every redaction, the mark, the sound, from what was
    measured, from the settings and from what people decided. The plan is a document. The gate
    says whether a clip may be made of it; if not, a draft shows what there is.

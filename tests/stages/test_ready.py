@@ -9,20 +9,23 @@ import re
 import subprocess
 import sys
 import time
+from datetime import date
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import media_zoo
 import pytest
 from test_make import Shell, case_folder, sha256
 
+from pipeline.model.consent import KnownConsent
 from pipeline.model.options import Options
-from pipeline.model.release import Looked, Withheld
+from pipeline.model.release import Check, Looked, Withheld
 from pipeline.review.decision_file import DecisionFile
 from pipeline.review.decisions import append, sign, undo, version
 from pipeline.review.folder import FolderBackend
 from pipeline.settings import load_options, packaged, profiles, settings_sha256
-from pipeline.stages.gate import verdict
+from pipeline.stages.gate import may_leave, verdict
 from pipeline.store.work import WorkFolder
 
 
@@ -74,6 +77,34 @@ WHY = [Withheld(code="consent", message="no consent is known")]
 )
 def test_verdict(reasons: Any, look: Any, looked: Any, state: str) -> None:
     assert verdict(reasons, look, looked).state == state
+
+
+def leaves(scope: Any = "public", *, voice: bool = True, ended: date | None = None,
+           passed: bool = True, **more: Any) -> Any:  # fmt: skip
+    """The verdict on a clip that was made under a consent that covers voices, on 2 May 2026."""
+    consent = KnownConsent(scope, True, False, None, ended, voice, ())
+    clip: Any = SimpleNamespace(
+        voice=True, checks=[Check(check="streams", measured=1, limit=1, unit="", passed=passed)]
+    )
+    output = Options().output.model_copy(update={"look": "before-release"})
+    assert output.audience == "public"
+    return may_leave(clip, consent, None, LOOKED, output, date(2026, 5, 2), **more)
+
+
+def test_what_lets_a_finished_clip_leave() -> None:
+    assert leaves().state == "release" and leaves().looked == LOOKED
+    alike = [Withheld(code="likeness", message="looks like another")]
+    for why, found in (
+        ("consent", leaves("teaching")),
+        ("consent", leaves(ended=date(2026, 5, 1))),
+        ("consent", leaves(voice=False)),  # it was withdrawn for voices while the clip was made
+        ("check", leaves(passed=False)),
+        ("likeness", leaves(alike=alike)),
+        ("changed", leaves(overtaken=[Withheld(code="changed", message="the settings")])),
+    ):
+        assert (found.state, [r.code for r in found.reasons]) == ("withheld", [why])
+    both = leaves("none", alike=alike)
+    assert [r.code for r in both.reasons] == ["consent"]  # the likeness is told when it matters
 
 
 def test_profiles_that_come_with_the_program_are_looked_at_first(user_folders: Path) -> None:
