@@ -1192,6 +1192,7 @@ def scope_clip(
     coding: Coding | None = None,
     metadata: dict[str, str] | None = None,
     letters: Sequence[tuple[str, int, int, int]] = (),
+    letters_s: tuple[float, float] = (0.0, np.inf),
     **picture: Any,
 ) -> Clip:
     """A recording of moving tissue in a round field.
@@ -1199,8 +1200,9 @@ def scope_clip(
     size: (width, height) in pixels. field: geometry, or fields: (start time, geometry) in order.
     audio: 'none', 'noise' (room and, in `suction_s`, suction), 'clicks' (one a second from 0.5 s)
     or 'silence'; `sound`, (channel, sample) float at 48 kHz, replaces it. letters: (words, x, y,
-    height in pixels) burned in, x and y the upper left corner; the answer has their boxes. The rest
-    goes to `scope_frames`. contrast_loss of the answer is the true one, frame by frame.
+    height in pixels) burned in, x and y the upper left corner, from and until letters_s; the answer
+    has their boxes. The rest goes to `scope_frames`. contrast_loss of the answer is the true one,
+    frame by frame.
     """
     rate = Fraction(fps).limit_denominator(1001)
     count = round(seconds * rate)
@@ -1220,7 +1222,10 @@ def scope_clip(
     frames = scope_frames(count, rate, size, seed=seed, fields=geometry, fog=fog, **picture)
     cover, boxes = burned_in(letters, size)
     if boxes:
-        frames = (f + (225 - f) * cover for f in frames)
+        frames = (
+            f + (225 - f) * cover if letters_s[0] <= k / rate < letters_s[1] else f
+            for k, f in enumerate(frames)
+        )
     times = [k / rate for k in range(count)]
     write(
         path,

@@ -343,6 +343,15 @@ def test_a_moving_line_is_covered_between_the_samples(speed_px: int) -> None:
         assert share(box, here) == 1.0
 
 
+def test_a_line_that_moves_over_the_edge_has_boxes_inside_the_picture() -> None:
+    sights = [see(1 + t / 8, (150, 96 - 24 * t, 120, 40)) for t in range(5)]
+    lines = merge_lettering(sights, 0.25, [], WIDTH, HEIGHT)
+    for entry in lines:
+        x, y, w, h = entry.box_px
+        assert 0 <= x < x + w <= WIDTH and 0 <= y < y + h <= HEIGHT
+    assert any(e.box_px[1] == 0 for e in lines)
+
+
 def test_two_lines_below_each_other_stay_two() -> None:
     sights = [see(t, (100, y, 120, 20)) for t in (0.0, 0.1) for y in (200, 260)]
     lines = merge_lettering(sights, 0.25, [], WIDTH, HEIGHT)
@@ -376,3 +385,31 @@ def test_many_marks_close_together_hide_no_line_beside_them() -> None:
     assert _now(words, 6.0, 6.0) == [(100, 100, 200, 40)]
     assert _now(words, 9.0, 9.0) == [] and _now(words, 0.0, 8.0) != []
     assert _now(words, 0.0, 20.0) == []  # a line that stands there all the time is no such word
+
+
+@pytest.mark.parametrize(("width", "height"), [(640, 360), (320, 256), (1000, 562), (130, 90)])
+def test_what_lies_in_the_repeated_edge_of_a_view_is_no_box(
+    monkeypatch: pytest.MonkeyPatch, width: int, height: int
+) -> None:
+    """A view has sides in multiples of 32; every box still lies inside the picture."""
+
+    class Everywhere:
+        def __init__(self, *_: object) -> None:
+            pass
+
+        def cells(self, view: np.ndarray, averaged: bool = False) -> np.ndarray:
+            out = np.full((view.shape[0] // 4, view.shape[1] // 4), -9.0, np.float32)
+            out[-6:, -30:], out[:3, :30] = 10.0, 10.0
+            return out
+
+    monkeypatch.setattr("pipeline.analysis.identity.letter_watch.LetterNet", Everywhere)
+    watch = LetterWatch()
+    chroma = np.full((height // 2, width // 2), 128, np.uint8)
+    for k in range(30):
+        luma = np.full((height, width), 90 + k % 3, np.uint8)
+        watch.step(k / 25, (luma, chroma, chroma), (0, 0, width, height))
+    assert watch.sights
+    for sight in watch.sights:
+        x, y, w, h = sight.box
+        assert x >= 0 and y >= 0 and 0 < w <= width - x and 0 < h <= height - y
+    assert merge_lettering(counted(watch.sights), 0.25, [], width, height, 2.0)

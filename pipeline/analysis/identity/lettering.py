@@ -99,7 +99,8 @@ def merge_lettering(
 
     def piece(start_s: float, until_s: float, box: Pixels, odds: float) -> None:
         start_s, until_s = max(0.0, start_s), min(until_s, end)
-        if until_s > start_s:
+        box = widened(box, 0, 0, width_px, height_px)
+        if until_s > start_s and box[2] and box[3]:
             pieces.append(
                 Lettering(
                     start_s=round_s(start_s),
