@@ -295,18 +295,6 @@ def test_one_sure_look_counts_and_doubtful_ones_only_together() -> None:
     assert counted([*sure, weak]) == [*sure, weak]
 
 
-def test_weak_looks_let_a_line_last_no_longer_than_a_quarter_of_a_second() -> None:
-    """Tissue that comes after it where it stood."""
-    box = (10, 10, 200, 20)
-    line = [Sight(1 + t / 9, 1 + t / 9, "whole", box, 12.0) for t in range(9)]
-    after = [Sight(2 + t / 9, 2 + t / 9, "whole", (60, 12, 40, 16), 2.5) for t in range(9)]
-    before = [Sight(t / 9, t / 9, "whole", (60, 12, 40, 16), 2.5) for t in range(9)]
-    times = [s.time_s for s in counted([*before, *line, *after])]
-    assert 0.75 <= min(times) <= 1.0 and line[-1].time_s <= max(times) <= line[-1].time_s + 0.25
-    doubtful = [Sight(2 + t / 9, 2 + t / 9, "whole", box, 4.5) for t in range(9)]
-    assert max(s.time_s for s in counted([*line, *doubtful])) == doubtful[-1].time_s
-
-
 def test_mask_of_the_field_has_the_area_of_the_circle() -> None:
     scene = Scene(0)
     span = scene.field().model_copy(update={"radius_px": 200.0})

@@ -1,16 +1,14 @@
 """Teaches the last layer of the lettering network: makes views, asks the network, fits two layers.
 
     python tests/benchmarks/lettering_teach.py --tissue FOLDER [--plates N ...] --out lettering.npz
-        [--single 4500] [--averaged 2800] [--rows FOLDER]
+        [--single 4000] [--averaged 2000]
 
 Each made scene gives the cells of a clean view and of one with a line of lettering: single
-pictures, and averages over .4 to 1 s of what moves. Cells where the network itself is
-surest are drawn most. Half of the scenes show the photographs of the folder, the others made cloth,
-foam, fibres and the like (`lettering_plates.py`), alone or on such a photograph. What came of it
-lies in `pipeline/analysis/identity/_weights/lettering.npz`, taught on
+pictures, and averages over .4 to 1 s of moving tissue. Cells where the network itself is
+surest are drawn most. What came of it lies in
+`pipeline/analysis/identity/_weights/lettering.npz`, taught on
 nine photographs of microlaryngoscopy (CC BY 4.0, M.-H. Laves, J. Bicker, L. A. Kahrs,
 T. Ortmaier, arXiv:1807.06081, 2018) turned, tinted and moved; the weights hold none of them.
---rows: where the cells are kept, so that scenes once made are not made again.
 """
 
 from __future__ import annotations
@@ -27,10 +25,8 @@ from numpy.typing import NDArray
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).resolve().parents[2])]
 
-import lettering_plates  # noqa: E402
 import scenes_lettering as scenes  # noqa: E402
 
-from pipeline.analysis.identity import letter_mean  # noqa: E402
 from pipeline.analysis.identity.letter_net import CELL_PX, LEAST, LetterNet, mean_view  # noqa: E402
 
 SIDE = 320
@@ -41,21 +37,9 @@ Rows = list[tuple[NDArray[np.float16], NDArray[np.int8]]]
 
 def tinted(rng: np.random.Generator, plate: scenes.Rgb) -> scenes.Rgb:
     mix = np.eye(3) + rng.normal(0, 0.06, (3, 3))
-    out = 255 * (plate.astype(np.float32) / 255) ** rng.uniform(0.7, 1.4)
-    out = out @ mix.T * rng.uniform(0.7, 1.2) + rng.uniform(-10, 15)
+    out = plate.astype(np.float32) @ mix.T * rng.uniform(0.7, 1.2) + rng.uniform(-10, 15)
     turned = np.rot90(np.clip(out, 0, 255).astype(np.uint8), int(rng.integers(4)))
     return np.ascontiguousarray(turned[:, ::-1] if rng.random() < 0.5 else turned)
-
-
-def drawn(rng: np.random.Generator, plates: list[scenes.Rgb]) -> scenes.Rgb:
-    """What the scene moves."""
-    plate, which = plates[int(rng.integers(len(plates)))], rng.random()
-    if which < 0.5:
-        return plate
-    if which < 0.6:
-        others = lettering_plates.photographs()
-        return others[int(rng.integers(len(others)))]
-    return lettering_plates.made(rng, plate if which < 0.8 else None)
 
 
 class Taught:
@@ -78,7 +62,7 @@ class Taught:
         self.film = dataclasses.replace(
             film, width=SIDE, height=SIDE, radius=float(rng.choice([0, 0.5, 0.6])), line=self.line
         )
-        plate = tinted(rng, drawn(rng, plates))
+        plate = tinted(rng, plates[int(rng.integers(len(plates)))])
         self.tissue = scenes.Tissue(self.film, [plate])
         self.tissue.zoom *= rng.uniform(0.4, 1.1)
         self.blur, self.quality = rng.uniform(0, 1.0), int(rng.integers(35, 95))
@@ -151,67 +135,33 @@ def taught(seed: int, averaged: bool, plates: list[scenes.Rgb], net: LetterNet) 
         return scene.rows
     count, span_s = int(scene.rng.integers(6, 14)), scene.rng.uniform(0.4, 1.0)
     pairs = [scene.pair(begun + span_s * n / count) for n in range(count)]
-    lumas = [[(scene.coded(p[k]) @ LUMA).astype(np.float32) for p in pairs] for k in (0, 1)]
-    means = [np.mean([letter_mean.detail(luma) for luma in part], axis=0) for part in lumas]
-    scene.cells(mean_view(means[0]), False, 50)
-    if scene.ink.sum() > 20 and np.abs(np.mean(lumas[1], axis=0) - np.mean(lumas[0], axis=0))[
-        scene.ink
-    ].mean() >= 3:
-        scene.cells(mean_view(means[1]), True, 50)
+    means = [
+        np.mean([scene.coded(p[k]).astype(np.float32) for p in pairs], axis=0) for k in (0, 1)
+    ]
+    scene.cells(mean_view((means[0] @ LUMA).astype(np.float32)), False, 50)
+    if scene.ink.sum() > 20 and np.abs(means[1] - means[0])[scene.ink].mean() >= 3:
+        scene.cells(mean_view((means[1] @ LUMA).astype(np.float32)), True, 50)
     return scene.rows
-
-
-def rows_of(
-    averaged: bool, count: int, plates: list[scenes.Rgb], folder: Path | None
-) -> tuple[NDArray[np.float16], NDArray[np.int8]]:
-    """Features and labels of the cells of all scenes, made by the hundred or read."""
-    net, x, y = LetterNet(), [], []
-    kind = "averaged" if averaged else "single"
-    for first in range(0, count, 100):
-        kept = folder / f"{kind}_{first}.npz" if folder is not None else None
-        if kept is not None and kept.exists():
-            with np.load(kept) as data:
-                features, labels = data["x"], data["y"]
-        else:
-            rows = [r for n in range(first, first + 100) for r in taught(n, averaged, plates, net)]
-            features, labels = (np.concatenate([r[k] for r in rows]) for k in (0, 1))
-            if kept is not None:
-                np.savez(kept, x=features, y=labels)
-        x.append(features)
-        y.append(labels)
-        print(kind, first + 100, flush=True)
-    return np.concatenate(x), np.concatenate(y)
 
 
 def fit(
     x: NDArray[np.float16], y: NDArray[np.int8], averaged: NDArray[np.bool_], hidden: int = 64
 ) -> dict[str, NDArray[np.float32]]:
-    """One hidden layer for both kinds of view, with biases of their own.
-
-    In parts, so that a million cells need not lie in memory as float32; the last three of ten
-    rounds in smaller steps.
-    """
+    """One hidden layer for both kinds of view, with biases of their own."""
     from sklearn.neural_network import MLPClassifier
 
-    some = x[::7].astype(np.float32)
-    middle, spread = some.mean(axis=0), some.std(axis=0) + 1e-3
+    wide = np.concatenate([x.astype(np.float32), averaged[:, None]], axis=1, dtype=np.float32)
+    middle, spread = wide.mean(axis=0), wide.std(axis=0) + 1e-3
+    middle[-1], spread[-1] = 0, 1
     net = MLPClassifier(
-        (hidden,), alpha=0.03, batch_size=1024, learning_rate_init=1e-3, random_state=1
+        (hidden,), alpha=0.03, batch_size=1024, learning_rate_init=1e-3, max_iter=10, random_state=1
     )
-    rng = np.random.default_rng(1)
-    for turn in range(10):
-        if turn == 7:
-            net._optimizer.learning_rate_init = net._optimizer.learning_rate = 3e-4
-        order = rng.permutation(len(y))
-        for first in range(0, len(order), 65_536):
-            some_ = order[first : first + 65_536]
-            wide = (x[some_].astype(np.float32) - middle) / spread
-            wide = np.concatenate([wide, averaged[some_, None]], axis=1, dtype=np.float32)
-            net.partial_fit(wide, y[some_], classes=[0, 1])
+    net.fit((wide - middle) / spread, y)
     into, out = net.coefs_
-    bias = net.intercepts_[0] - (middle / spread) @ into[:-1]
+    bias = net.intercepts_[0] - (middle / spread) @ into
+    into = into / spread[:, None]
     return {
-        "in": (into[:-1] / spread[:, None]).astype(np.float16), "in_one": bias.astype(np.float32),
+        "in": into[:-1].astype(np.float16), "in_one": bias.astype(np.float32),
         "in_mean": (bias + into[-1]).astype(np.float32), "out": out[:, 0].astype(np.float32),
         "out_one": np.float32(net.intercepts_[1][0]), "out_mean": np.float32(net.intercepts_[1][0]),
     }  # fmt: skip
@@ -221,19 +171,25 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--tissue", type=Path)
     parser.add_argument("--plates", type=int, nargs="*", help="numbers of the photographs to use")
-    parser.add_argument("--single", type=int, default=4500)
-    parser.add_argument("--averaged", type=int, default=2800)
-    parser.add_argument("--rows", type=Path, help="folder of the cells made so far")
+    parser.add_argument("--single", type=int, default=4000)
+    parser.add_argument("--averaged", type=int, default=2000)
     parser.add_argument("--out", type=Path, required=True)
     arguments = parser.parse_args()
     plates = scenes.plates(arguments.tissue)
     if arguments.plates:
         plates = [plates[n] for n in arguments.plates]
     cv2.setNumThreads(1)
-    single = rows_of(False, arguments.single, plates, arguments.rows)
-    averaged = rows_of(True, arguments.averaged, plates, arguments.rows)
-    kind = np.repeat([False, True], [len(single[1]), len(averaged[1])])
-    head = fit(*(np.concatenate(both) for both in zip(single, averaged, strict=True)), kind)
+    net = LetterNet()
+    x, y, kind = [], [], []
+    for averaged, count in ((False, arguments.single), (True, arguments.averaged)):
+        for seed in range(count):
+            for features, labels in taught(seed, averaged, plates, net):
+                x.append(features)
+                y.append(labels)
+                kind.append(np.full(len(labels), averaged))
+            if seed % 100 == 99:
+                print("averaged" if averaged else "single", seed + 1, flush=True)
+    head = fit(np.concatenate(x), np.concatenate(y), np.concatenate(kind))
     np.savez(arguments.out, **head)
     return 0
 

@@ -18,7 +18,6 @@ SURE = 8.5  # log odds of a single look that is enough
 TOGETHER = 6.0  # of looks within `WITHIN_S`, each less `DOUBT`
 DOUBT = 3.5
 WITHIN_S = 1.0
-WEAK_S = 0.25  # by which looks under `DOUBT` may make a line last longer: tissue passes for more
 AGAIN_S = 0.6  # longest time without a sight for the same lettering: it may blink
 
 
@@ -57,25 +56,15 @@ class _Track:
         return False
 
     def timed(self) -> list[Sight]:
-        """The sights without averages that hold bold lettering, which single looks time better, and
-        without weak ones long before or after all that are not."""
+        """The sights without averages in which bold lettering is left from before."""
         bold = [s for s in self.sights if s.kind != "mean" and s.odds >= BOLD]
         return [
-            s for s in self._near_what_is_strong()
+            s for s in self.sights
             if s.kind != "mean" or not any(
                 s.since_s - MEAN_S <= b.time_s <= s.time_s
                 and overlap(s.box, b.box) >= 0.1 * s.box[2] * s.box[3]
                 for b in bold
             )
-        ]  # fmt: skip
-
-    def _near_what_is_strong(self) -> list[Sight]:
-        strong = [s for s in self.sights if s.odds >= DOUBT]
-        first = min(s.since_s for s in strong) - WEAK_S - 1e-6
-        last = max(s.time_s for s in strong) + WEAK_S + 1e-6
-        return [
-            s for s in self.sights
-            if s.odds >= DOUBT or (s.time_s >= first and s.since_s <= last)
         ]  # fmt: skip
 
 

@@ -1,9 +1,9 @@
 """Every decoded picture is looked at for lettering: cheaply all of it, closely where and when it
 points.
 
-- Each picture: its luma goes into the average of the last second (`letter_mean`), in which what
-  stands still adds up while moving tissue cancels, and its fine detail is compared with what
-  that place showed lately: what appears there without having come from beside it stands out.
+- Each picture: its luma goes into an average over about half a second, in which what stands still
+  adds up while moving tissue cancels, and its fine detail is compared with what that place
+  showed lately: what appears there without having come from beside it stands out.
 - About nine times a second, so that .12 s cannot lie between two: the whole field at a fixed size
   of the network (letters from 1/40 to a third of the field), and one window of it, closer: at
   what is new and doubtful there, else in turn where the detail changed most and the next of a
@@ -15,15 +15,13 @@ A look gives boxes with log odds; `letter_spans` says what of it counts, and fro
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, overlap
-from pipeline.analysis.identity import letter_mean
-from pipeline.analysis.identity.letter_mean import Part
 from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
 
 Plane = NDArray[np.uint8]
@@ -32,9 +30,10 @@ Kind = Literal["whole", "close", "mean"]
 
 LOOK_S = 0.11  # least time between two looks at the whole field, but for a sharp change
 LONGEST_S = 0.12
-MEAN_S = 0.5  # time between two looks at the average
+MEAN_S = 0.5  # time constant of the average, and time between two looks at it
 _FINE_PX = 2 * SIDE_PX  # side of the luma that is averaged
 _CLOSE_PX = 384  # largest window of a close look, in px of the picture
+_CLIP = 32.0  # levels by which one picture counts at most in the average
 _GRID = 32  # cells a side in which detail is compared
 _MOST = 10.0  # levels of detail that one cell can add
 _SURE = 9.0  # log odds of what needs no closer look
@@ -63,10 +62,12 @@ class _Lately:
     """What is kept of the pictures so far, for one place of the field."""
 
     crop: Pixels
-    parts: list[Part] = field(default_factory=list)
+    mean: NDArray[np.float32] | None = None
     detail: NDArray[np.float32] | None = None
     coarse: NDArray[np.float32] | None = None
+    weight: float = 0.0
     usual: float = 1.0  # levels: largest change in a picture of lately
+    since_s: float = 0.0
 
 
 @dataclass
@@ -99,7 +100,7 @@ class LetterWatch:
         crop = _even(crop, planes[0].shape)
         last = self._last
         if last is None or last.crop != crop:
-            last = self._last = _Lately(crop)
+            last = self._last = _Lately(crop, since_s=time_s)
             self._mean_s = time_s
         x, y, w, h = crop
         part = planes[0][y : y + h, x : x + w]
@@ -115,7 +116,14 @@ class LetterWatch:
         change = self._change(last, [luma, *(c.astype(np.float32) for c in colour)])
         step_s = time_s - self._seen_s if np.isfinite(self._seen_s) else 0.04
         self._seen_s = time_s
-        letter_mean.add(last.parts, time_s, luma)
+        share = 1 - np.exp(-step_s / MEAN_S)
+        if last.mean is None:
+            last.mean = luma.copy()
+        else:
+            # What shows for a moment only must not stay in the average for long.
+            off = np.clip(cv2.subtract(luma, last.mean), -_CLIP, _CLIP)
+            cv2.scaleAdd(off, max(share, 1 / (1 + last.weight)), last.mean, last.mean)
+        last.weight += 1
         due = time_s - self._look_s > LOOK_S - 1e-3 or (
             time_s + min(step_s, LONGEST_S) - self._look_s > LONGEST_S + 1e-3
         )
@@ -124,7 +132,7 @@ class LetterWatch:
         if due or sharp:
             self._look(time_s, planes, crop, change, last.usual)
         last.usual += 0.05 * (min(most, 2 * last.usual) - last.usual)
-        if time_s - self._mean_s >= MEAN_S - 1e-3 and sum(p.count for p in last.parts) >= 4:
+        if time_s - self._mean_s >= MEAN_S - 1e-3 and last.weight >= 4:
             self._look_at_mean(time_s, last)
         coarse = np.asarray(cv2.resize(luma, (16, 16), interpolation=cv2.INTER_AREA), np.float32)
         before, last.coarse = last.coarse, coarse
@@ -195,40 +203,33 @@ class LetterWatch:
     def _look_at_mean(self, time_s: float, last: _Lately) -> None:
         import cv2
 
-        assert last.detail is not None
-        self._mean_s = time_s
-        mean = letter_mean.mean(last.parts)
+        assert last.mean is not None and last.detail is not None
+        since_s, self._mean_s = max(last.since_s, time_s - 2 * MEAN_S), time_s
         x, y, w, h = last.crop
-        rows, cols = mean.shape
+        rows, cols = last.mean.shape
         size = _fitted(w, h, self._side)
-        before = len(self.sights)
-        since_s = last.parts[0].since_s
-        whole = np.asarray(cv2.resize(mean, size, interpolation=cv2.INTER_AREA), np.float32)
+        whole = np.asarray(cv2.resize(last.mean, size, interpolation=cv2.INTER_AREA), np.float32)
         cells = self._net.cells(_padded(mean_view(whole)), averaged=True)
         self._see(since_s, time_s, "mean", cells, last.crop, size)
-        if max(w, h) >= 1.15 * SIDE_PX:
-            side = min(SIDE_PX, rows // 32 * 32, cols // 32 * 32)
-            self._mean_turn += 1
-            if self._mean_turn % 3:
-                # What stands still is as strong in the average as in the pictures.
-                fine = np.abs(mean - cv2.blur(mean, (7, 7)))
-                kept = cv2.resize(fine, (_GRID, _GRID), interpolation=cv2.INTER_AREA)
-                left, top = _toward(cv2.blur(kept / (last.detail + 1.0), (5, 3)), cols, rows, side)
-            else:
-                places = grid(cols, rows, side)
-                left, top = places[self._mean_turn // 3 % len(places)]
-            part = np.ascontiguousarray(mean_view(mean)[top : top + side, left : left + side])
-            box = (
-                x + round(left * w / cols), y + round(top * h / rows),
-                round(side * w / cols), round(side * h / rows),
-            )  # fmt: skip
-            cells = self._net.cells(part, averaged=True)
-            self._see(since_s, time_s, "mean", cells, box, (side, side))
-        for n, sight in enumerate(self.sights[before:], start=before):
-            bx, by, bw, bh = sight.box
-            here = ((bx - x) * cols / w, (by - y) * rows / h, bw * cols / w, bh * rows / h)
-            since_s, until_s = letter_mean.shown(last.parts, here)
-            self.sights[n] = replace(sight, since_s=since_s, time_s=until_s)
+        if max(w, h) < 1.15 * SIDE_PX:
+            return
+        side = min(SIDE_PX, rows // 32 * 32, cols // 32 * 32)
+        self._mean_turn += 1
+        if self._mean_turn % 3:
+            # What stands still is as strong in the average as in the pictures.
+            fine = np.abs(last.mean - cv2.blur(last.mean, (7, 7)))
+            kept = cv2.resize(fine, (_GRID, _GRID), interpolation=cv2.INTER_AREA)
+            left, top = _toward(cv2.blur(kept / (last.detail + 1.0), (5, 3)), cols, rows, side)
+        else:
+            places = grid(cols, rows, side)
+            left, top = places[self._mean_turn // 3 % len(places)]
+        part = np.ascontiguousarray(mean_view(last.mean)[top : top + side, left : left + side])
+        box = (
+            x + round(left * w / cols), y + round(top * h / rows),
+            round(side * w / cols), round(side * h / rows),
+        )  # fmt: skip
+        cells = self._net.cells(part, averaged=True)
+        self._see(since_s, time_s, "mean", cells, box, (side, side))
 
     def _see(
         self, since_s: float, time_s: float, kind: Kind, cells: NDArray[np.float32],
