@@ -3,6 +3,9 @@
 Everything here works on the evidence grid: a picture of at most 240 rows in
 which a value says how far a pixel lies from the surround (0 = surround).
 Positions are in grid pixels, the centre of pixel (row 0, col 0) at (0.5, 0.5).
+
+Long because its rules lean on each other: parted they would hide that one model should take
+their place.
 """
 
 from __future__ import annotations

@@ -5,6 +5,8 @@ are pooled in blocks of at most 8; a block ends early where the picture leaves
 the geometry it had (room, title card, zoom). A block keeps how far each pixel
 lies from the surround, at 240 rows, so memory stays flat with length: when
 there are too many blocks, neighbours that agree are merged.
+
+Long because its passes over the blocks lean on each other, as the rules of `fit` do.
 """
 
 from __future__ import annotations
