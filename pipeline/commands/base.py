@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from pipeline.commands.say import Say
+
+if TYPE_CHECKING:
+    from pipeline.stages.values import CaseResult
 
 FOLDER = click.Path(path_type=Path, file_okay=False)
 FILE = click.Path(path_type=Path)
@@ -86,13 +89,15 @@ def make_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return command
 
 
-def report_of(run: Any) -> str:
+def report_of(run: CaseResult) -> str:
     from pipeline.review.report.collect import case_report
 
     return case_report(run)
 
 
-def run_with_progress(context: Context, path: Path, out: Path, options: Any, **asked: Any) -> Any:
+def run_with_progress(
+    context: Context, path: Path, out: Path, options: Any, **asked: Any
+) -> CaseResult:
     from pipeline.batch.one import run_one
     from pipeline.stages.values import Asked
 

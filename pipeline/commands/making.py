@@ -98,7 +98,7 @@ def survey(case: Path, out: Path, **values: Any) -> int:
         tell_run(context.say, run)
         return errors.EXIT_WITHHELD
     context.say.line(f"case      {run.opened.case.case}")
-    for path in run.surveys:
+    for path in run.survey.documents if run.survey else ():
         context.say.line(f"survey    {path}")
     context.say.line(f"report    {run.report}")
     return errors.EXIT_DONE

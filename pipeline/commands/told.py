@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.commands.say import Say
 
+if TYPE_CHECKING:
+    from pipeline.stages.values import CaseResult
 
-def tell_ready(say: Say, runs: list[Any], out: Path) -> None:
+
+def tell_ready(say: Say, runs: Sequence[CaseResult], out: Path) -> None:
     """The last line: what is to be done with what is ready."""
     ready = [r for r in runs if r.ending.ready is not None]
     if ready:
@@ -22,7 +26,7 @@ def tell_ready(say: Say, runs: list[Any], out: Path) -> None:
         )
 
 
-def tell_run(say: Say, run: Any) -> None:
+def tell_run(say: Say, run: CaseResult) -> None:
     """The result of a case for a person."""
     from pipeline.model.pseudonym import printable
 
