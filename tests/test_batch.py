@@ -34,10 +34,11 @@ from pipeline.batch.estimate import (
 )
 from pipeline.batch.find import Settled, look_through
 from pipeline.batch.found import FoundCase
+from pipeline.batch.locks import folder_lock, out_lock
 from pipeline.batch.loose import name_loose
 from pipeline.batch.pool import Doing, Pool, workers_and_memory
 from pipeline.batch.request import Request
-from pipeline.batch.run import Batch, folder_lock, out_lock
+from pipeline.batch.run import Batch
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.model.batch import BatchCase, BatchReport
 from pipeline.model.options import BatchOptions, Options
@@ -699,7 +700,7 @@ def test_time_left_follows_what_was_done() -> None:
 def held(lock: str, path: Path) -> Iterator[None]:
     """Another process holds that lock."""
     code = (
-        f"import time; from pathlib import Path; from pipeline.batch.run import {lock}\n"
+        f"import time; from pathlib import Path; from pipeline.batch.locks import {lock}\n"
         f"with {lock}(Path({str(path)!r})): print('held', flush=True); time.sleep(60)"
     )
     process = subprocess.Popen(

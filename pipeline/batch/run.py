@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import errno
 import os
 import tempfile
 import time
@@ -14,19 +13,20 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
+from pipeline.batch.before import look_before, open_known
 from pipeline.batch.board import Board
 from pipeline.batch.cluster import Cluster
-from pipeline.batch.dry import consent_words, refuse_unreadable
+from pipeline.batch.dry import refuse_unreadable
 from pipeline.batch.estimate import Pace, Size, disk_mb, free_mb, refuse_small_disk, size_of
 from pipeline.batch.find import Settled, look_through
 from pipeline.batch.found import BY_CONTENT, DUPLICATE, FoundCase, Search
 from pipeline.batch.job import Answer, Job
+from pipeline.batch.locks import folder_lock, keep_backup, out_lock
 from pipeline.batch.loose import lay_out, name_loose
 from pipeline.batch.page import page
 from pipeline.batch.pool import Pool, Runner, cores, tidy, workers_and_memory
 from pipeline.batch.request import ASKED, Request
 from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
-from pipeline.media.container import check_plain_file, file_sha256
 from pipeline.model.batch import (
     BatchCase,
     BatchError,
@@ -37,17 +37,16 @@ from pipeline.model.batch import (
     State,
 )
 from pipeline.model.pseudonym import RECORDING, is_made, printable
-from pipeline.model.release import ReleaseRecord, Withheld
-from pipeline.stages.intake import open_case, remembered_sha256
-from pipeline.stages.opening import looked_at, made_before, waits
+from pipeline.model.release import Withheld
+from pipeline.stages.intake import remembered_sha256
 from pipeline.store.batches import BatchNote
 from pipeline.store.catalogue import Catalogue
-from pipeline.store.catalogue_file import BACKUP_EVERY_S, default_catalogue
+from pipeline.store.catalogue_file import default_catalogue
 from pipeline.store.consent_files import Found, check_catalogue
-from pipeline.store.hashes import LARGE_BYTES, HashMemory
+from pipeline.store.hashes import HashMemory
 from pipeline.store.names import NamedFile, Names, earlier_names, keyed
 from pipeline.store.stale import sweep
-from pipeline.store.work import WorkFolder, atomic_write, output_error, writing
+from pipeline.store.work import WorkFolder, atomic_write, writing
 
 _SAVE_S = 5.0
 _POLL_S = 0.5
@@ -268,51 +267,27 @@ class Batch:
         ]
 
     def _decide(self, entry: Entry) -> None:
-        """Leave a case as it is where the same inputs were released or withheld before.
-
-        Large files are not read for this: one whose hash is not remembered is to be made,
-        and its worker, which takes the hash, looks again.
-        """
-        folder, row = WorkFolder(self.request.out, entry.found.case), entry.row
+        """Leave a case as it is where the same inputs were released or withheld before."""
+        row, folder = entry.row, WorkFolder(self.request.out, entry.found.case)
         note = self.catalogue.batch_note(self.place, entry.found.case, self.profile)
         if note is not None and note.state == "withheld" and note.program_version == __version__:
             entry.withheld_before = note.inputs_sha256
         with self._document(entry.found, lasting=False) as path:
-            try:
-                found = open_case(
-                    path,
-                    out=self.request.out,
-                    sha256=remembered_sha256 if self.request.dry_run else _known_sha256,
-                    names=self.names,
-                    case_pattern=self.options.anonymity.case_pattern,
-                )
-            except _NotKnown:
+            found = open_known(path, self.request, self.names)
+            if found is None:
                 return
             if entry.found.toml is not None:
                 self._note_files(entry, found.named)
-            opened = looked_at(
-                found, folder, self.options, self.request.asked(entry.withheld_before),
-                self.catalogue, self.said,
-            )  # fmt: skip
-        today = datetime.date.today()
-        row.covered = opened.consent.covers(self.options.output.audience, today)
-        row.consent = consent_words(opened.consent, self.options.output, today)
-        entry.inputs = opened.inputs
-        before = made_before(opened, self.catalogue, today)
-        if isinstance(before, ReleaseRecord):
-            row.state, row.clip_s = "released", before.sheet.duration_s
-            file = folder.release_file(self.profile, before.sheet.revision)
-            row.release = file.relative_to(self.request.out).as_posix()
-        elif before is not None and waits(opened, before):
-            row.state, row.clip_s = "ready", before.plan.duration_s
-            file = folder.private_file(before.file)
-            row.ready = file.relative_to(self.request.out).as_posix()
-        elif note is not None and entry.inputs == entry.withheld_before:
-            row.state = "withheld"
-            row.withheld = [Withheld.model_validate(w) for w in note.outcome.get("withheld", [])]
-        else:
+            before = look_before(
+                found, folder, self.request, entry.withheld_before, self.catalogue, self.said
+            )
+        row.covered, row.consent, entry.inputs = before.covered, before.consent, before.inputs
+        if before.state is None:
             return
-        row.unchanged = True
+        row.state, row.unchanged = before.state, True
+        row.release, row.ready, row.clip_s = before.release, before.ready, before.clip_s
+        if row.state == "withheld" and note is not None:
+            row.withheld = [Withheld.model_validate(w) for w in note.outcome.get("withheld", [])]
         row.report = self._report_of(folder)
 
     def _report_of(self, folder: WorkFolder) -> str | None:
@@ -500,82 +475,6 @@ class Batch:
             self.board.note(str(error))
         if at_once:
             atomic_write(self.request.out / "batch.html", page(self.report))
-
-
-class _NotKnown(Exception):
-    """The hash of a large file is not remembered."""
-
-
-def _known_sha256(path: Path) -> str:
-    check_plain_file(path)
-    if path.stat().st_size < LARGE_BYTES:
-        return file_sha256(path)
-    known = HashMemory().known(path)
-    if known is None:
-        raise _NotKnown
-    return known
-
-
-def keep_backup(catalogue: Catalogue) -> Path:
-    """A copy of the catalogue beside it, once a day at most, before a batch writes to it."""
-    copy = catalogue.backup_path
-    try:
-        fresh = 0 <= time.time() - copy.stat().st_mtime < BACKUP_EVERY_S
-    except OSError:
-        fresh = False
-    return copy if fresh else catalogue.backup(copy)
-
-
-@contextlib.contextmanager
-def folder_lock(folder: Path) -> Iterator[None]:
-    """One batch a folder of cases, without writing there: the lock is on the folder itself.
-
-    Raises OutputError where another holds it. File systems that cannot lock a folder that
-    is open for reading are left to the lock of OUT.
-    """
-    with contextlib.ExitStack() as stack:
-        try:
-            handle = os.open(folder, os.O_RDONLY | os.O_CLOEXEC)
-        except OSError:
-            yield  # the search says what is wrong with it
-            return
-        stack.callback(os.close, handle)
-        _lock(handle, "Another batch works on this folder of cases", "")
-        yield
-
-
-@contextlib.contextmanager
-def out_lock(out: Path) -> Iterator[None]:
-    """One batch an OUT folder. Raises OutputError where another holds it."""
-    place = out / "private"
-    with writing():
-        place.mkdir(parents=True, exist_ok=True, mode=0o700)
-        flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC
-        handle = os.open(place / ".batch-lock", flags, 0o600)
-    try:
-        held = os.pread(handle, 20, 0).decode("ascii", "replace").strip()
-        _lock(handle, "Another batch writes to this output folder", held)
-        os.ftruncate(handle, 0)
-        os.pwrite(handle, str(os.getpid()).encode(), 0)
-        yield
-    finally:
-        os.close(handle)
-
-
-def _lock(handle: int, what: str, holder: str) -> None:
-    import fcntl
-
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        if error.errno in (errno.EWOULDBLOCK, errno.EACCES):
-            raise OutputError(
-                what,
-                f"process {holder}" if holder.isdecimal() else "",
-                "wait until it has finished, or stop it; then run this again",
-            ) from None
-        if error.errno not in (errno.EBADF, errno.ENOTSUP, errno.EINVAL, errno.ENOLCK):
-            raise output_error(error) from None
 
 
 def _now() -> str:
