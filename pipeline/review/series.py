@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import itertools
 from collections.abc import Mapping
 from typing import Any
 
@@ -28,31 +27,6 @@ def _pair(time_s: ArrayLike, value: ArrayLike) -> tuple[Array, Array]:
 def _edges(samples: int, points: int) -> NDArray[np.intp]:
     buckets = max(1, points // 2)
     return np.unique(np.linspace(0, samples, buckets + 1).round().astype(np.intp))
-
-
-def reduce_series(time_s: ArrayLike, value: ArrayLike, points: int) -> tuple[Array, Array]:
-    """At most `points` samples that keep every bucket's least and greatest value.
-
-    time_s, value: shape (n,), time rising. NaN in `value` is unknown and stays NaN
-    where a whole bucket is unknown. Samples keep their own times, in order; a series
-    that is short enough is returned as it is. Raises ValueError if the lengths differ
-    or points < 2.
-    """
-    if points < 2:
-        raise ValueError("points must be at least 2")
-    time, values = _pair(time_s, value)
-    if time.size <= points:
-        return time, values
-    keep: list[int] = []
-    edges = _edges(time.size, points)
-    for start, stop in itertools.pairwise(edges):
-        part = values[start:stop]
-        if np.isnan(part).all():
-            keep += [int(start), int(stop) - 1]
-        else:
-            keep += sorted((int(start + np.nanargmin(part)), int(start + np.nanargmax(part))))
-    index = np.unique(keep)
-    return time[index], values[index]
 
 
 def reduce_together(

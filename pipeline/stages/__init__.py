@@ -2,5 +2,3 @@
 
 `pipeline.stages.recipe.run_case` runs a case through all of them.
 """
-
-STAGES = ("probe", "survey", "plan", "render", "verify", "release")

@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -42,13 +43,6 @@ from pipeline.store.cache import Cache
 from pipeline.store.work import WorkFolder
 
 
-def survey_sources(
-    opened: OpenedCase, options: Options, work: Path, progress: Progress
-) -> list[Surveyed]:
-    """Survey every source file, from the cache where it was measured before."""
-    return [survey_source(opened, n, options, work, progress) for n in range(len(opened.sources))]
-
-
 def _survey_key(opened: OpenedCase, number: int) -> tuple[int | None, list[float] | None, str]:
     """(channel of the narration, field given by the case, key in the cache) of a source."""
     source = opened.sources[number]
@@ -75,17 +69,16 @@ def survey_source(
     kept = _from_cache(cache, key)
     if kept is None:
         return _measured(opened, number, options, work, progress, cache)
-    kept.findings = decide(kept.survey, kept.series, options)
-    name = look_name(kept.survey.field, kept.findings, options)
+    findings = decide(kept.survey, kept.series, options)
+    name = look_name(kept.survey.field, findings, options)
     look = _kept_look(cache, key, name)
     if look is None:
         source = opened.sources[number]
-        look = look_for(source, kept.recording, kept.survey, kept.findings, options)
+        look = look_for(source, kept.recording, kept.survey, findings, options)
         cache.put(key, {name: look.to_json().encode()})
-    kept.survey = with_look(kept.survey, look)
-    kept.copy = cache.get(key, copy_name(kept.survey, options)) or b""
-    kept.survey = tidied_survey(kept.survey)
-    return kept
+    survey = with_look(kept.survey, look)
+    copy = cache.get(key, copy_name(survey, options)) or b""
+    return replace(kept, survey=tidied_survey(survey), findings=findings, copy=copy)
 
 
 def _measured(
@@ -114,10 +107,10 @@ def _measured(
             onlookers=[coarse] if search is None else [search, coarse], progress=progress,
         )  # fmt: skip
         measured = found.survey
-        found.findings = decide(measured, found.series, options)
-        look = look_for(source, found.recording, measured, found.findings, options, search)
-        found.survey = with_look(measured, look)
-        found.copy = coarse.finish(found.survey, source.still, options)
+        findings = decide(measured, found.series, options)
+        look = look_for(source, found.recording, measured, findings, options, search)
+        survey = with_look(measured, look)
+        copy = coarse.finish(survey, source.still, options)
     give_memory_back()
     source.refuse_changed()  # else another content would be kept under this hash
     buffer = io.BytesIO()
@@ -128,12 +121,11 @@ def _measured(
             "recording.json": found.recording.to_json().encode(),
             "series.npz": buffer.getvalue(),
             "survey.json": measured.to_json().encode(),
-            copy_name(found.survey, options): found.copy,
-            look_name(measured.field, found.findings, options): look.to_json().encode(),
+            copy_name(survey, options): copy,
+            look_name(measured.field, findings, options): look.to_json().encode(),
         },
     )
-    found.survey = tidied_survey(found.survey)
-    return found
+    return replace(found, survey=tidied_survey(survey), findings=findings, copy=copy)
 
 
 def _from_cache(cache: Cache, key: str) -> Surveyed | None:
@@ -160,11 +152,14 @@ def _kept_look(cache: Cache, key: str, name: str) -> Look | None:
         return None
 
 
-def save_surveys(surveyed: Sequence[Surveyed], folder: WorkFolder) -> list[Path]:
-    """Write surveys, findings, series and small copies of the pictures; answers the surveys.
+def save_surveys(
+    surveyed: Sequence[Surveyed], folder: WorkFolder
+) -> tuple[list[Surveyed], list[Path]]:
+    """Write surveys, findings, series and small copies of the pictures.
 
     Into the folder of the case: its clips share them. A copy of before goes first if the new
-    survey covers anything else: the page makes one anew. Raises OutputError.
+    survey covers anything else: the page makes one anew. Answers the same without the copies,
+    which need not be held any longer, and where the surveys lie. Raises OutputError.
     """
     folder = folder.whole
     documents = []
@@ -178,8 +173,7 @@ def save_surveys(surveyed: Sequence[Surveyed], folder: WorkFolder) -> list[Path]
         documents.append(document)
         if one.copy:
             folder.atomic_write(folder.private_file(proxy_name(sha256)), one.copy)
-            one.copy = b""
-    return documents
+    return [replace(one, copy=b"") for one in surveyed], documents
 
 
 def _covers_the_same(path: Path, survey: Survey) -> bool:

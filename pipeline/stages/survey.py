@@ -51,11 +51,11 @@ class Onlooker(Protocol):
     def step(self, picture: Picture) -> None: ...
 
 
-@dataclass
+@dataclass(frozen=True)
 class Surveyed:
     """A survey with its series, the recording it was made of and what is decided from it.
 
-    copy: a small redacted copy of the pictures (MP4) until it is saved, then empty.
+    copy: a small redacted copy of the pictures (MP4), or empty once it is saved.
     """
 
     recording: Recording

@@ -32,7 +32,8 @@ def survey_case(
 
 def saved(opened: Opened, survey: SurveyedCase) -> SurveyedCase:
     """With the surveys written into the folder of the case. Raises OutputError."""
-    return replace(survey, documents=tuple(save_surveys(survey.sources, opened.folder)))
+    sources, documents = save_surveys(survey.sources, opened.folder)
+    return replace(survey, sources=tuple(sources), documents=tuple(documents))
 
 
 def compared(opened: Opened, survey: SurveyedCase, known: Catalogue) -> SurveyedCase:

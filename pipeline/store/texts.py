@@ -61,9 +61,6 @@ class ConfirmedTexts:
             found = next((r["by"] for r in self._remembered() if r["text"] == wanted), None)
         return found
 
-    def knows(self, text: str) -> bool:
-        return self.by(text) is not None
-
     def confirm(self, texts: Sequence[tuple[str, str]], by: str) -> None:
         """Remember (where, text) as confirmed. Call it while holding the lock of the case.
 

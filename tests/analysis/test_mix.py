@@ -496,18 +496,6 @@ def test_a_fall_that_reaches_into_the_first_syllable_has_a_lead_below_0(late_s: 
     assert (report.onset_lead_s[0] < 0) == (late_s > 0)
 
 
-def test_waveform_picture_holds_every_peak() -> None:
-    rng = np.random.default_rng(1)
-    sound = rng.standard_normal((2, 100_003)).astype(np.float32)
-    fold = sound_pictures.EnvelopePictureFold(64, sound.shape[1])
-    for block in blocks(sound, 777):
-        fold.step(block)
-    low, high = fold.finish()
-    assert high.max() == sound.max() and low.min() == sound.min()
-    edges = np.linspace(0, sound.shape[1], 65).astype(int)
-    assert high[10] == sound[:, edges[10] : edges[11]].max()
-
-
 def test_mel_picture_shows_a_tone_where_and_when_it_is() -> None:
     t = np.arange(4 * RATE_HZ) / RATE_HZ
     tone = (np.sin(2 * np.pi * 1000 * t) * (t > 2)).astype(np.float32)[None]

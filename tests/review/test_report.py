@@ -25,7 +25,7 @@ from pipeline.review.report.data import RecordingPart, ReportData
 from pipeline.review.report.listed import findings
 from pipeline.review.report.pictured import severity_order
 from pipeline.review.report.write import build_report
-from pipeline.review.series import pack, reduce_series, reduce_together, unpack
+from pipeline.review.series import pack, reduce_together, unpack
 from pipeline.review.standing import restated, standing
 
 MEDIA = re.compile(r"data:(?:image|audio)/[a-z0-9]+;base64,[A-Za-z0-9+/=]+")
@@ -71,7 +71,8 @@ class Page(HTMLParser):
 @settings(max_examples=150, deadline=None)
 def test_reduced_series_keeps_extremes_order_and_size(values: list[float], points: int) -> None:
     time = np.arange(len(values)) * 0.2
-    kept_time, kept = reduce_series(time, values, points)
+    kept_time, out = reduce_together(time, {"value": values}, points)
+    kept = out["value"]
     assert kept.size <= max(points, 2)
     assert np.all(np.diff(kept_time) > 0)
     assert np.isin(kept_time, time).all()
@@ -117,7 +118,7 @@ def test_packing_is_exact_to_the_eye_and_keeps_unknown() -> None:
 
 def test_lengths_that_differ_are_refused() -> None:
     with pytest.raises(ValueError, match="3 samples"):
-        reduce_series([0, 1, 2], [1, 2], 10)
+        reduce_together([0, 1, 2], {"a": [1, 2]}, 10)
     with pytest.raises(ValueError, match="points"):
         reduce_together([0, 1], {"a": [1, 2]}, 1)
 

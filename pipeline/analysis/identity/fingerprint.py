@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from pipeline.model.field import FieldSpan
 
-VERSION = "1"
 SIZE = 64
 STORED_EVERY_S = 1.0
 WINDOW = 4  # moments, STORED_EVERY_S apart

@@ -53,22 +53,3 @@ def clear_chroma_gain(
     clear = max((x**GAMMA - airlight * (1 - t)) / t, 1e-3)
     slope = (1 / t) * (x ** (GAMMA - 1)) / (clear ** ((GAMMA - 1) / GAMMA))
     return float(min(max(slope, 1.0), MOST_GAIN))
-
-
-def clear_rgb(
-    rgb: NDArray[np.uint8],
-    loss: float,
-    airlight: tuple[float, float, float],
-    strength_limit: float = 0.85,
-) -> NDArray[np.uint8]:
-    """The picture, uint8 (row, col, 3), gamma-coded, with the airlight taken off per channel."""
-    t = _strength(loss, strength_limit)
-    if t == 1.0:
-        return rgb.copy()
-    linear = (np.arange(256) / 255.0) ** GAMMA
-    out = np.empty_like(rgb)
-    for c in range(3):
-        clear = np.clip((linear - airlight[c] * (1 - t)) / t, 0, 1)
-        lut = np.rint(255 * clear ** (1 / GAMMA)).astype(np.uint8)
-        out[..., c] = lut[rgb[..., c]]
-    return out

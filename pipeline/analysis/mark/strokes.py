@@ -82,27 +82,6 @@ def warp_field(
     return out
 
 
-def warp_coverage(
-    coverage: NDArray[np.float32], seed: int, size_px: float, reach_px: float | None = None
-) -> NDArray[np.float32]:
-    """Warp strokes by a seeded smooth displacement of `size_px` (root mean square).
-
-    coverage: (row, col) or (2, row, col), float32. reach_px: distance over which the
-    displacement changes; None for half the height. Returns the same shape.
-    """
-    import cv2
-
-    if size_px <= 0:
-        return coverage.copy()
-    high, wide = coverage.shape[-2:]
-    shift = warp_field((high, wide), seed, size_px, reach_px or max(4.0, high / 2))
-    x = np.arange(wide, dtype=np.float32)[None, :] + shift[0]
-    y = np.arange(high, dtype=np.float32)[:, None] + shift[1]
-    planes = coverage if coverage.ndim == 3 else coverage[None]
-    moved = np.stack([cv2.remap(p, x, y, cv2.INTER_CUBIC) for p in planes])
-    return np.asarray(np.clip(moved if coverage.ndim == 3 else moved[0], 0, 1), np.float32)
-
-
 @dataclass(frozen=True)
 class Strokes:
     """Pixels under the strokes of all marks of a group, in raster order per mark.

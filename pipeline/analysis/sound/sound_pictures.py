@@ -1,4 +1,4 @@
-"""Small pictures of a long sound for report and page: its envelope and its mel bands."""
+"""A small picture of a long sound for report and page: its mel bands."""
 
 from __future__ import annotations
 
@@ -7,34 +7,6 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.sound.loudness import finite
 from pipeline.analysis.sound.narration import Samples
-
-
-class EnvelopePictureFold:
-    """Lowest and highest sample in each of `points` equal parts, for a waveform picture."""
-
-    def __init__(self, points: int, length: int) -> None:
-        self._edges = np.linspace(0, max(1, length), points + 1).astype(np.int64)
-        self._low = np.zeros(points, np.float32)
-        self._high = np.zeros(points, np.float32)
-        self._at = 0
-
-    def step(self, block: Samples) -> None:
-        """Take a block (channel, n)."""
-        count = block.shape[1]
-        if count == 0:
-            return
-        low, high = block.min(axis=0), block.max(axis=0)
-        part = np.searchsorted(self._edges, np.arange(self._at, self._at + count), "right") - 1
-        part = np.clip(part, 0, self._low.size - 1)
-        starts = np.flatnonzero(np.concatenate([[True], np.diff(part) > 0]))
-        where = part[starts]
-        self._low[where] = np.minimum(self._low[where], np.minimum.reduceat(low, starts))
-        self._high[where] = np.maximum(self._high[where], np.maximum.reduceat(high, starts))
-        self._at += count
-
-    def finish(self) -> NDArray[np.float32]:
-        """(2, points): lowest and highest value."""
-        return np.stack([self._low, self._high])
 
 
 class MelPictureFold:

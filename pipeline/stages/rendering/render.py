@@ -32,7 +32,7 @@ CODING_TRIES = 6
 CODED_MOST_DB = 0.5  # what coding took may be given back
 
 
-@dataclass
+@dataclass(frozen=True)
 class Rendered:
     """What was made: files in the work folder and what was measured while making them."""
 
