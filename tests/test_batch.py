@@ -920,9 +920,9 @@ def test_kill_at_random_moments(fieldstop: Shell, recording: Path, tmp_path: Pat
         case_of(day, name, recording)
     before = {p: (p.read_bytes(), p.stat().st_mtime_ns) for p in day.rglob("*") if p.is_file()}
     begun = time.monotonic()
-    code, _, _ = fieldstop("batch", "--looked", "AB", day, "--out", out, "--jobs", "2")
+    code, told, said = fieldstop("batch", "--looked", "AB", day, "--out", out, "--jobs", "2")
     usual_s = time.monotonic() - begun
-    assert code == 0
+    assert code == 0, told
     hit = dict.fromkeys(("worker", "parent", "encoder"), 0)
     for turn in range(6):
         kind = ("worker", "parent", "encoder")[turn % 3]

@@ -27,7 +27,7 @@ from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord, Sheet
 from pipeline.review.folder import FolderBackend
 from pipeline.store.catalogue import Catalogue
-from pipeline.store.consent_files import read_file
+from pipeline.store.consent_files import check_catalogue, read_file
 
 SHA = "a" * 64
 
@@ -291,6 +291,19 @@ def test_a_catalogue_that_does_not_know_out_asks(
     assert fieldstop("catalogue", "rebuild", out).code == 0
     cases = {r["case"] for r in fieldstop("catalogue").value["releases"]}
     assert cases == {first.sheet.case, second.sheet.case}
+
+
+def test_of_two_runs_that_begin_together_neither_asks(tmp_path: Path) -> None:
+    """One sees the other's record before its row: only another catalogue does not know OUT."""
+    out = tmp_path / "out"
+    (out / "private").mkdir(parents=True)
+    with Catalogue(tmp_path / "a.sqlite3") as one, Catalogue(tmp_path / "b.sqlite3") as other:
+        check_catalogue(out, one)
+        check_catalogue(out, other)  # who came first is noted
+        released(out)
+        assert check_catalogue(out, one).records
+        with pytest.raises(NeedsPerson, match="does not know"):
+            check_catalogue(out, other)
 
 
 @pytest.mark.parametrize("where", ["out", "beside"])

@@ -207,6 +207,10 @@ def check_catalogue(out: Path, catalogue: Known, found: Found | None = None) -> 
     """
     found = found or read_out(out)
     if not found.facts and not found.records and not found.damaged:
+        # Whoever comes first is noted before the first record lies there: of two runs that
+        # begin together, one may see a record whose row the other is about to write.
+        if not (out / "private" / _STAMP).exists():
+            stamp(out, catalogue)
         return found
     if _stamp_holds(out, catalogue):
         return found  # a release without a row is one of a run that was killed, or runs now
