@@ -27,11 +27,16 @@ def test_a_survey_of_version_1_shows_the_findings_that_it_held(folder: WorkFolde
     (kept,) = read_surveys(folder)
     assert [e.kind for e in kept.findings.events] == ["fog"]
     assert kept.findings.speech.procedure == [(3.0, 4.5)]
-    folder.private_file("findings.json").write_text(Findings().to_json())  # decided anew since
+    again = Findings(sha256=kept.survey.recording.sha256)  # decided anew since
+    folder.private_file("findings.json").write_text(again.to_json())
     assert read_surveys(folder)[0].findings.events == []
 
 
-@pytest.mark.parametrize("spoiled", [None, "{", '{"schema": "fieldstop.findings/9"}'])
+@pytest.mark.parametrize(
+    "spoiled",
+    [None, "{", '{"schema": "fieldstop.findings/9"}', Findings(sha256="a" * 64).to_json()],
+    ids=["none", "cut", "version", "of another recording"],
+)
 def test_a_survey_without_its_findings_is_never_shown_as_if_nothing_was_found(
     folder: WorkFolder, spoiled: str | None
 ) -> None:

@@ -84,6 +84,8 @@ def read_surveys(folder: WorkFolder) -> list[KeptSurvey]:
             text = path.read_bytes()
             survey = Survey.model_validate_json(text)
             found = _findings(folder.private_file(f"findings{tail}.json"), text)
+            if found.sha256 != survey.recording.sha256:
+                raise ValueError("findings of another recording")
         except (OSError, ValueError):
             raise InputError(
                 "A survey of the case cannot be read", "", "run fieldstop survey again"
