@@ -538,7 +538,8 @@ def test_a_full_disk_fails_the_case_before_it_is_begun(
 ) -> None:
     day_of(tmp_path, "QM-0001", "QM-0002")
     free = iter([1e6, 1e6, 10.0])  # at the estimate, before the first, before the second
-    monkeypatch.setattr("pipeline.batch.run.free_mb", lambda _: next(free))
+    for module in ("run", "estimate"):
+        monkeypatch.setattr(f"pipeline.batch.{module}.free_mb", lambda _: next(free))
     actor = Actor({"QM-0001": RELEASED})
     report = play_batch(tmp_path, actor)
     assert actor.given == ["QM-0001"]
@@ -549,7 +550,7 @@ def test_the_disk_is_looked_at_before_anything_is_begun(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     day_of(tmp_path, "QM-0001")
-    monkeypatch.setattr("pipeline.batch.run.free_mb", lambda _: 10.0)
+    monkeypatch.setattr("pipeline.batch.estimate.free_mb", lambda _: 10.0)
     actor = Actor({})
     with pytest.raises(OutputError, match="too little space"):
         play_batch(tmp_path, actor)

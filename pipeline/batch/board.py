@@ -9,7 +9,7 @@ from typing import Any, TextIO
 
 from pipeline.batch.estimate import Pace, size_text, time_text
 from pipeline.batch.pool import Doing
-from pipeline.model.batch import BatchCase, BatchEstimate
+from pipeline.model.batch import BatchCase, BatchEstimate, BatchReport, State
 
 _LINE_S = 30.0
 _SHOWN = 12
@@ -214,3 +214,14 @@ def reason(row: BatchCase) -> str:
     if row.unchanged:
         return " (unchanged)"
     return ""
+
+
+def summary(report: BatchReport) -> str:
+    """How many of each, in a sentence."""
+    states: tuple[State, ...] = (
+        "released", "ready", "withheld", "failed", "stopped", "waiting",
+    )  # fmt: skip
+    parts = [f"{report.count(s)} {s}" for s in states if report.count(s)]
+    same = sum(c.unchanged for c in report.cases)
+    return ", ".join(parts) + (f" ({same} as before)" if same else "")
+

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from pipeline.errors import FieldstopError, OutputError
 from pipeline.media.container import open_media
+from pipeline.model.batch import BatchEstimate
 
 # Measured on two cores, all measures on: processor seconds of one second of 1920x1080 at
 # 30 Hz, and what every case costs whatever its length (start, plan, report).
@@ -93,6 +94,19 @@ def disk_mb(sizes: Sequence[Size], workers: int) -> float:
     """Disk for all clips, and for the largest cases that are made at once."""
     at_once = sorted((s.work_mb for s in sizes), reverse=True)[:workers]
     return sum(s.clip_mb for s in sizes) + sum(at_once)
+
+
+def estimated(
+    sizes: Sequence[Size], pace: Pace, workers: int, cores: int, out: Path
+) -> BatchEstimate:
+    """What cases of these sizes are thought to need, and what of it the disk has."""
+    return BatchEstimate(
+        cases=len(sizes),
+        length_s=round(sum(s.length_s for s in sizes), 3),
+        wall_s=round(pace.wall_s(sizes, workers, cores)),
+        disk_mb=round(disk_mb(sizes, workers)),
+        free_mb=round(free_mb(out)),
+    )
 
 
 def free_mb(folder: Path) -> float:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
+import tempfile
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -27,7 +29,7 @@ from pipeline.model.case import Scope
 from pipeline.model.pseudonym import RECORDING, case_fault
 from pipeline.stages.intake import STILL_SUFFIXES
 from pipeline.store.names import NamedFile, Names
-from pipeline.store.work import atomic_write
+from pipeline.store.work import WorkFolder, atomic_write, writing
 
 RECORDINGS = {
     ".mp4", ".mov", ".m4v", ".mkv", ".avi", ".ts", ".mts", ".m2ts", ".mpg", ".mpeg", ".vob",
@@ -195,3 +197,17 @@ def lay_out(found: FoundCase, folder: Path) -> Path:
         (folder / name).symlink_to(path)
     atomic_write(folder / "case.toml", found.text, private=True)
     return folder
+
+
+@contextlib.contextmanager
+def case_folder(found: FoundCase, out: Path, *, lasting: bool) -> Iterator[Path]:
+    """The case's folder. Loose recordings get one in the private folder of the case, or, before
+    anything is written there, a passing one."""
+    if found.toml is not None:
+        yield found.toml.parent
+    elif lasting:
+        with writing():
+            yield lay_out(found, WorkFolder(out, found.case).private_file("loose"))
+    else:
+        with tempfile.TemporaryDirectory() as folder:
+            yield lay_out(found, Path(folder))

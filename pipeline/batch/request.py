@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pydantic import TypeAdapter
 
@@ -40,3 +41,12 @@ class Request:
             approve=self.approve, looked=self.looked, read_texts=False, unless_released=True,
             withheld_before=withheld_before,
         )  # fmt: skip
+
+    def options_of_worker(self, threads: int) -> dict[str, Any]:
+        """The settings, as JSON holds them. threads: of a worker that would take all cores, where
+        several share this machine."""
+        options = self.options
+        if options.machine.threads == 0 and self.scheduler is None:
+            machine = options.machine.model_copy(update={"threads": threads})
+            options = options.model_copy(update={"machine": machine})
+        return options.model_dump(mode="json")

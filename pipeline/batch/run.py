@@ -3,54 +3,44 @@
 from __future__ import annotations
 
 import contextlib
-import datetime
 import os
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from pipeline import __version__
 from pipeline.batch.before import look_before, open_known
 from pipeline.batch.board import Board
 from pipeline.batch.cluster import Cluster
 from pipeline.batch.dry import refuse_unreadable
-from pipeline.batch.estimate import Pace, Size, disk_mb, free_mb, refuse_small_disk, size_of
+from pipeline.batch.estimate import Pace, Size, estimated, free_mb, refuse_small_disk, size_of
+from pipeline.batch.files import Files
 from pipeline.batch.find import Settled, look_through
-from pipeline.batch.found import BY_CONTENT, DUPLICATE, FoundCase, Search
-from pipeline.batch.job import Answer, Job
+from pipeline.batch.found import DUPLICATE, FoundCase, Search
+from pipeline.batch.job import Answer, Job, take_answer
 from pipeline.batch.locks import folder_lock, keep_backup, out_lock
-from pipeline.batch.loose import lay_out, name_loose
+from pipeline.batch.loose import case_folder, name_loose
 from pipeline.batch.page import page
 from pipeline.batch.pool import Pool, Runner, cores, tidy, workers_and_memory
 from pipeline.batch.request import ASKED, Request
 from pipeline.errors import FieldstopError, InputError, OutputError, UsageError
-from pipeline.model.batch import (
-    BatchCase,
-    BatchError,
-    BatchEstimate,
-    BatchFile,
-    BatchLeftOut,
-    BatchReport,
-    State,
-)
-from pipeline.model.pseudonym import RECORDING, is_made, printable
+from pipeline.model.batch import BatchCase, BatchError, BatchFile, BatchLeftOut, BatchReport
+from pipeline.model.pseudonym import is_made
 from pipeline.model.release import Withheld
 from pipeline.stages.intake import remembered_sha256
+from pipeline.stages.values import now_text
 from pipeline.store.batches import BatchNote
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.catalogue_file import default_catalogue
 from pipeline.store.consent_files import Found, check_catalogue
-from pipeline.store.hashes import HashMemory
 from pipeline.store.names import NamedFile, Names, earlier_names, keyed
 from pipeline.store.stale import sweep
-from pipeline.store.work import WorkFolder, atomic_write, writing
+from pipeline.store.work import WorkFolder, atomic_write
 
 _SAVE_S = 5.0
 _POLL_S = 0.5
-_SOON_READ_BYTES = 100_000_000
 _ENDED = ("released", "ready", "withheld", "failed")
 
 
@@ -97,6 +87,7 @@ class Batch:
         self.options = request.options
         self.profile = request.options.output.profile
         self.names = Names(request.out, earlier_names(request.catalogue))
+        self.files = Files(request.folder, self.names)
         self.place = keyed("place", os.path.realpath(request.out))
         self.entries: dict[str, Entry] = {}
         self.waiting: list[Entry] = []
@@ -109,13 +100,11 @@ class Batch:
         self.report = BatchReport(
             program_version=__version__,
             profile=self.profile,
-            started_at=_now(),
+            started_at=now_text(),
             dry_run=request.dry_run,
         )
         self._saved_s = 0.0
         self._left = Search()
-        self._named: list[NamedFile] = []
-        self._said_left: set[Path] = set()
         self._settled = Settled(self.options.batch.settle_s)
 
     # --- the whole run ---
@@ -140,7 +129,7 @@ class Batch:
             finally:
                 if self.runner is not None:
                     self.runner.stop()
-                self.report.ended_at = _now()
+                self.report.ended_at = now_text()
             self._save(at_once=True)
         return self.report
 
@@ -177,36 +166,16 @@ class Batch:
         return self._left.cases
 
     def _leave(self, path: Path, reason: str) -> None:
-        """Say, once, that no case is made from a file; the key list says which file it is."""
-        if path in self._said_left:
-            return
-        self._said_left.add(path)
-        label, content = self._left_label(path, reason)
-        self.report.left_out.append(BatchLeftOut(label=label, reason=reason))
-        self._named.append(NamedFile(label, "", f"left out: {reason}", path, content))
-        self.board.left_out(label, self._shown(path), reason)
-
-    def _left_label(self, path: Path, reason: str) -> tuple[str, str]:
-        """Its label and content hash: by content, as `probe` calls it, where that is soon read
-        or known; else by where it lies, and no hash."""
-        if reason in BY_CONTENT:
-            with contextlib.suppress(OSError, InputError):
-                soon = path.stat().st_size <= _SOON_READ_BYTES or reason == DUPLICATE
-                content = remembered_sha256(path) if soon else HashMemory().known(path)
-                if content is not None:
-                    return self.names.of(content), content
-        return self.names.of_place(path, RECORDING), ""
-
-    def _shown(self, path: Path) -> str:
-        """A file's place in the folder, for a terminal."""
-        return printable(os.path.relpath(path, os.path.realpath(self.request.folder)))
+        """Say, once, that no case is made from a file."""
+        label = self.files.left_out(path, reason)
+        if label is not None:
+            self.report.left_out.append(BatchLeftOut(label=label, reason=reason))
+            self.board.left_out(label, self.files.place(path), reason)
 
     def _note_names(self) -> None:
         for one in self._left.left_out:
             self._leave(one.path, one.reason)
-        if not self.request.dry_run:
-            self.names.note(self._named)
-        self._named.clear()
+        self.files.keep(written=not self.request.dry_run)
 
     def _take(self, found: FoundCase) -> None:
         """Put a case on the list: to be made, left as it is, or faulty."""
@@ -226,7 +195,7 @@ class Batch:
         else:
             self.report.cases.append(entry.row)
         self.entries[found.key] = entry
-        self.board.listed(entry.row, self._shown_files(found))
+        self.board.listed(entry.row, self.files.places(found))
         if found.fault is not None:
             self._failed(entry, found.fault)
             return
@@ -251,17 +220,8 @@ class Batch:
         others = (e for key, e in self.entries.items() if key != found.key)
         return next((e for e in others if e.found.case == found.case), None)
 
-    def _shown_files(self, found: FoundCase) -> list[tuple[str, str]]:
-        """Places in the case with their files, for a terminal."""
-        if not found.parts:
-            return [("", self._shown(found.files[0]))]
-        return [
-            (f"{p.place}, {p.side}" if p.side else p.place, ", ".join(map(self._shown, p.files)))
-            for p in found.parts
-        ]
-
     def _note_files(self, entry: Entry, named: Sequence[NamedFile]) -> None:
-        self._named += named
+        self.files.name(named)
         entry.row.files += [
             BatchFile(place=n.place, label=n.label) for n in named if n.place != "case.toml"
         ]
@@ -272,7 +232,7 @@ class Batch:
         note = self.catalogue.batch_note(self.place, entry.found.case, self.profile)
         if note is not None and note.state == "withheld" and note.program_version == __version__:
             entry.withheld_before = note.inputs_sha256
-        with self._document(entry.found, lasting=False) as path:
+        with case_folder(entry.found, self.request.out, lasting=False) as path:
             found = open_known(path, self.request, self.names)
             if found is None:
                 return
@@ -297,13 +257,7 @@ class Batch:
     def _estimate(self) -> None:
         pace = Pace(self.catalogue.batch_costs())
         sizes = [e.size for e in self.waiting]
-        estimate = BatchEstimate(
-            cases=len(sizes),
-            length_s=round(sum(s.length_s for s in sizes), 3),
-            wall_s=round(pace.wall_s(sizes, self.workers, cores())),
-            disk_mb=round(disk_mb(sizes, self.workers)),
-            free_mb=round(free_mb(self.request.out)),
-        )
+        estimate = estimated(sizes, pace, self.workers, cores(), self.request.out)
         self.report.estimate = estimate
         self.board.estimated(estimate, pace, [e.row for e in self.entries.values()])
         if not self.request.dry_run:
@@ -365,13 +319,13 @@ class Batch:
         try:
             refuse_small_disk(need_mb, free_mb(out), self.options.batch.disk_reserve_gb * 1e3)
             WorkFolder(out, row.case).prepare()
-            with self._document(entry.found, lasting=True) as path:
+            with case_folder(entry.found, out, lasting=True) as path:
                 job: Job = {
                     "kind": "case",
                     "case": row.case,
                     "path": os.path.realpath(path),
                     "out": os.path.abspath(out),
-                    "options": self._options_of_worker(),
+                    "options": self.request.options_of_worker(max(1, -(-cores() // self.workers))),
                     "catalogue": os.path.abspath(self.catalogue.path),
                     "asked": ASKED.dump_python(
                         self.request.asked(entry.withheld_before), mode="json"
@@ -385,34 +339,15 @@ class Batch:
         self.working[row.case] = entry
         self.board.begun(row)
 
-    def _options_of_worker(self) -> dict[str, Any]:
-        """The settings; the cores are shared where a worker would take them all."""
-        options = self.options
-        if options.machine.threads == 0 and self.request.scheduler is None:
-            threads = max(1, -(-cores() // self.workers))
-            machine = options.machine.model_copy(update={"threads": threads})
-            options = options.model_copy(update={"machine": machine})
-        return options.model_dump(mode="json")
-
     def _done(self, case: str, answer: Answer) -> None:
         entry = self.working.pop(case)
         row = entry.row
-        row.wall_s = round(answer.get("wall_s", 0.0), 1)
-        row.cpu_s = round(answer.get("cpu_s", 0.0), 1)
-        row.peak_mb = answer.get("peak_mb", 0.0)
-        row.state = answer["state"]
-        row.unchanged = answer.get("unchanged", False)
-        row.release, row.draft = answer.get("release"), answer.get("draft")
-        row.ready = answer.get("ready")
-        row.report, row.clip_s = answer.get("report"), answer.get("clip_s")
-        row.withheld = [Withheld.model_validate(w) for w in answer.get("withheld", [])]
+        take_answer(row, answer)
         note = None
         if row.state == "withheld" and row.unchanged:
             note = self.catalogue.batch_note(self.place, case, self.profile)
             said = note.outcome.get("withheld", []) if note is not None else []
             row.withheld = [Withheld.model_validate(w) for w in said]
-        if answer.get("error"):
-            row.error = BatchError.model_validate(answer["error"])
         if answer.get("died"):
             tidy({"out": str(self.request.out), "case": case})
         if row.state in _ENDED and not row.unchanged:
@@ -435,21 +370,6 @@ class Batch:
         entry.row.state = "failed"
         entry.row.error = BatchError.model_validate(error.as_dict())
         self.board.ended(entry.row)
-
-    @contextlib.contextmanager
-    def _document(self, found: FoundCase, lasting: bool) -> Iterator[Path]:
-        """The case's folder. Loose recordings get one in the private folder of the case,
-        or, before anything is written there, a passing one."""
-        if found.toml is not None:
-            yield found.toml.parent
-        elif lasting:
-            with writing():
-                yield lay_out(
-                    found, WorkFolder(self.request.out, found.case).private_file("loose")
-                )
-        else:
-            with tempfile.TemporaryDirectory() as folder:
-                yield lay_out(found, Path(folder))
 
     # --- ends ---
 
@@ -475,18 +395,3 @@ class Batch:
             self.board.note(str(error))
         if at_once:
             atomic_write(self.request.out / "batch.html", page(self.report))
-
-
-def _now() -> str:
-    return datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
-
-
-def summary(report: BatchReport) -> str:
-    """How many of each, in a sentence."""
-    states: tuple[State, ...] = (
-        "released", "ready", "withheld", "failed", "stopped", "waiting",
-    )  # fmt: skip
-    parts = [f"{report.count(s)} {s}" for s in states if report.count(s)]
-    same = sum(c.unchanged for c in report.cases)
-    return ", ".join(parts) + (f" ({same} as before)" if same else "")
-

@@ -69,8 +69,7 @@ def tell_batch(say: Say, report: Any, out: Path, board: Any) -> int:
 
     Names of files are shown by a dry run, which is for that, and on a terminal.
     """
-    from pipeline.batch.board import reason
-    from pipeline.batch.run import summary
+    from pipeline.batch.board import reason, summary
 
     written = not report.dry_run
     value = json.loads(report.to_json())
