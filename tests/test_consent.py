@@ -27,7 +27,7 @@ from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord, Sheet
 from pipeline.review.folder import FolderBackend
 from pipeline.store.catalogue import Catalogue
-from pipeline.store.consent_files import check_catalogue, read_file
+from pipeline.store.consent_files import check_catalogue, claim, read_file
 
 SHA = "a" * 64
 
@@ -298,12 +298,29 @@ def test_of_two_runs_that_begin_together_neither_asks(tmp_path: Path) -> None:
     out = tmp_path / "out"
     (out / "private").mkdir(parents=True)
     with Catalogue(tmp_path / "a.sqlite3") as one, Catalogue(tmp_path / "b.sqlite3") as other:
-        check_catalogue(out, one)
-        check_catalogue(out, other)  # who came first is noted
+        claim(out, one)  # as a release does before it writes its record
+        claim(out, other)
         released(out)
         assert check_catalogue(out, one).records
         with pytest.raises(NeedsPerson, match="does not know"):
             check_catalogue(out, other)
+
+
+def test_a_record_that_is_seen_before_its_row_is_no_stranger_s(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As another case of the same day sees it, at work beside this one."""
+    seen, add_release = [], Catalogue.add_release
+
+    def late(self: Catalogue, record: ReleaseRecord) -> None:
+        seen.append(check_catalogue(tmp_path / "out", self).records)
+        add_release(self, record)
+
+    monkeypatch.setattr(Catalogue, "add_release", late)
+    done = fieldstop("make", short.path, "--out", tmp_path / "out", "--consent", "public",
+                     "--approve", "AB", "--looked", "AB")  # fmt: skip
+    assert done.code == 0, done.value
+    assert [len(records) for records in seen] == [1]
 
 
 @pytest.mark.parametrize("where", ["out", "beside"])

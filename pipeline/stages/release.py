@@ -26,6 +26,7 @@ from pipeline.settings import settings_sha256
 from pipeline.stages.judged import judged_lines, without_initials
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.store.catalogue import Catalogue
+from pipeline.store.consent_files import claim
 from pipeline.store.work import WorkFolder
 
 CAUTIONS = [
@@ -139,6 +140,7 @@ def release(
     )
     sheet_file = folder.sheet_file(profile, revision)
     record_file = folder.record_file(profile, revision)
+    claim(folder.out, catalogue)
     folder.atomic_write(record_file, record.to_json())
     beside = [folder.release_file(profile, revision, s) for s in (".jpg", ".vtt")]
     try:

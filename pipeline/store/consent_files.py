@@ -207,10 +207,6 @@ def check_catalogue(out: Path, catalogue: Known, found: Found | None = None) -> 
     """
     found = found or read_out(out)
     if not found.facts and not found.records and not found.damaged:
-        # Whoever comes first is noted before the first record lies there: of two runs that
-        # begin together, one may see a record whose row the other is about to write.
-        if not (out / "private" / _STAMP).exists():
-            stamp(out, catalogue)
         return found
     if _stamp_holds(out, catalogue):
         return found  # a release without a row is one of a run that was killed, or runs now
@@ -251,6 +247,15 @@ def out_of(released: str) -> Path:
     """The OUT folder of a released file."""
     parents = Path(os.path.abspath(released)).parents
     return parents[min(2, len(parents) - 1)]
+
+
+def claim(out: Path, catalogue: Known) -> None:
+    """Note the catalogue in OUT if none is noted there yet. Call it before a first record.
+
+    Of two runs that begin together, one may see a record whose row the other is about to write.
+    """
+    if not (out / "private" / _STAMP).exists():
+        stamp(out, catalogue)
 
 
 def stamp(out: Path, catalogue: Known) -> None:
