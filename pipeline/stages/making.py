@@ -35,7 +35,10 @@ def planned_and_rendered(
     Touches no catalogue. Raises InputError, OutputError.
     """
     narration = heard(opened, survey, work, progress)
-    planned = plan_case(opened, survey, narration, revision)
+    plan = plan_for(opened, survey, narration, opened.in_force, revision)
+    opened.folder.atomic_write(opened.folder.private_file("plan.json"), plan.to_json())
+    confirmed, today = ConfirmedTexts(opened.folder), datetime.date.today()
+    planned = judged(opened, survey, narration, plan, confirmed, today)
     result = CaseResult(opened, survey, planned)
     if not planned.withheld:
         made = _rendered(opened, survey, planned.plan, narration, work, progress)
@@ -88,13 +91,16 @@ def glyph_input(glyph: Glyph) -> GlyphInput:
     return GlyphInput(glyph.coverage, glyph.x_height_ratio)
 
 
-def plan_case(
-    opened: Opened, survey: SurveyedCase, narration: Narration | None, revision: int
+def judged(
+    opened: Opened,
+    survey: SurveyedCase,
+    narration: Narration | None,
+    plan: Plan,
+    confirmed: ConfirmedTexts,
+    today: datetime.date,
 ) -> Planned:
-    """The plan, written into the case's folder, and what the gate says to it."""
-    asked, folder, options = opened.asked, opened.folder, opened.options
-    plan = plan_for(opened, survey, narration, opened.in_force, revision)
-    folder.atomic_write(folder.private_file("plan.json"), plan.to_json())
+    """What the gate says to a plan on that day, and who answers for it. Writes nothing."""
+    asked, options = opened.asked, opened.options
     signature = _sign_off(opened, survey, plan)
     approved_by, looked = asked.approve, looked_now(asked.looked, existed=False)
     if signature is not None:
@@ -102,9 +108,9 @@ def plan_case(
         looked = looked or Looked(by=signature.by, at=signature.at, how="page")
     captions = narration.measured.captions if narration and plan.captions else []
     leaving = texts_of_plan(plan, options, [text for _, _, text in captions], asked.suffix)
-    texts = shown_texts(leaving, ConfirmedTexts(folder))
+    texts = shown_texts(leaving, confirmed)
     withheld = may_be_made(
-        plan, opened.consent, open_texts(texts), approved_by, datetime.date.today(),
+        plan, opened.consent, open_texts(texts), approved_by, today,
         options.output.audience, lambda need: _case_time(opened, survey, need),
     )  # fmt: skip
     return Planned(plan, tuple(texts), approved_by, looked, tuple(withheld))
