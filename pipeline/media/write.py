@@ -69,6 +69,7 @@ class PictureWriter:
         context.time_base = Fraction(1, TICKS_HZ)
         context.framerate = rate
         context.thread_count = threads
+        context.thread_type = "FRAME"  # slices would cost 10 % of time and some bits
         primaries, transfer, space = _COLOUR_CODES[matrix]
         context.color_primaries = primaries
         context.color_trc = transfer

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from pipeline.analysis.boxes import Pixels, iou, overlap, widened
 from pipeline.analysis.identity.faces import FaceDetector, merge_faces
 from pipeline.analysis.identity.letter_spans import counted
-from pipeline.analysis.identity.letter_watch import LetterWatch, Planes
+from pipeline.analysis.identity.letter_watch import LetterWatch, Planes, scaled
 from pipeline.analysis.identity.lettering import Box, field_box, merge_lettering
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Face, Lettering
@@ -148,12 +148,8 @@ class LitBox:
     def step(self, luma: NDArray[np.uint8]) -> Pixels:
         """luma: uint8 (row, col) of the next picture. x, y, width, height in pixels, a little
         wider than what is lit; it stays while what is lit fills most of it."""
-        import cv2
-
         height, width = luma.shape
-        cells = np.asarray(
-            cv2.resize(luma, _LIT_CELLS, interpolation=cv2.INTER_AREA), np.float32
-        )
+        cells = scaled(luma, _LIT_CELLS).astype(np.float32)
         self._most = cells if self._most is None else np.maximum(_LIT_KEPT * self._most, cells)
         rows, cols = np.nonzero(self._most > _LIT)
         if not len(rows):
