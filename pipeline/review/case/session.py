@@ -21,6 +21,7 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.timeline import Timeline
 from pipeline.review.case.documents import known_origin, read_document, read_surveys
+from pipeline.review.case.reel import Reel
 from pipeline.review.ducking import Levels
 from pipeline.stages.consent import refuse_closed
 from pipeline.stages.intake import open_case
@@ -52,6 +53,8 @@ class Ready:
     stems: dict[str, Any] = field(default_factory=dict)
     gains: dict[str, float] = field(default_factory=dict)
     levels: dict[str, Levels] = field(default_factory=dict)
+    reel: Reel = field(default_factory=Reel)
+    reading: threading.RLock = field(default_factory=threading.RLock)  # of the reel
 
 
 class Session:

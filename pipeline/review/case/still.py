@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import closing
 from typing import Any
 
 from pipeline.analysis.mark.judge import evaluate
@@ -95,8 +96,12 @@ def composed(
         chosen = mark.chosen.model_copy(update={"positions": [_position(p) for p in positions]})
         mark = mark.model_copy(update={"chosen": chosen})
     small = plan.model_copy(update={"pieces": [one], "mark": mark})
-    made = compose(small, ready.run.media, ready.run.opened.glyph.coverage, options)
-    return next(iter(made), None)
+    coverage = ready.run.opened.glyph.coverage
+    with (
+        ready.reading,
+        closing(compose(small, ready.run.media, coverage, options, None, ready.reel.read)) as made,
+    ):
+        return next(made, None)
 
 
 def _position(place: Mapping[str, float]) -> MarkPosition:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.media.pictures import read_pictures
 from pipeline.media.write import PictureWriter, planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
@@ -22,7 +23,7 @@ from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.blanking import BLACK, Blanker
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.rendering.painting import ClipPainter
-from pipeline.stages.rendering.reading import piece_pictures
+from pipeline.stages.rendering.reading import Reader, piece_pictures
 from pipeline.stages.restore import RESTORED_WORDS, Restorer, draw_words, words_box
 
 
@@ -89,7 +90,8 @@ def compose(
     coverage: NDArray[np.float32],
     options: Options,
     damage: list[str] | None = None,
-) -> Iterator[Shown]:
+    read: Reader = read_pictures,
+) -> Generator[Shown, None, None]:
     """The frames of the clip before encoding: blanked, redacted, marked yuv420p frames."""
     import av
 
@@ -120,7 +122,7 @@ def compose(
         left = None
         leaves = _fades_next(plan, piece)
         late_s = piece.start_s + (piece.length_s - 0.5 if piece.kind == "play" else -1.0)
-        for time_s, picture in piece_pictures(piece, plan, media, options, damage):
+        for time_s, picture in piece_pictures(piece, plan, media, options, damage, read):
             frame = av.VideoFrame(width, height, "yuv420p")
             planes = planes_of(frame)
             # A held picture is blanked for the moment that the plan chose.

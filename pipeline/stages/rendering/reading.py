@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 from pipeline.media.frame import Picture
 from pipeline.media.pictures import read_pictures
@@ -14,6 +14,8 @@ from pipeline.model.time import format_time
 from pipeline.model.timeline import pictures
 from pipeline.stages.rendering.given import SourceMedia
 
+Reader = Callable[..., Iterator[Picture]]  # reads as `read_pictures` does
+
 
 def piece_pictures(
     piece: Piece,
@@ -21,6 +23,7 @@ def piece_pictures(
     media: Sequence[SourceMedia],
     options: Options,
     damage: list[str] | None = None,
+    read: Reader = read_pictures,
 ) -> Iterator[tuple[float, Picture | None]]:
     """(out time, picture) of one piece; a held or black picture is repeated."""
     source = media[piece.source]
@@ -29,7 +32,7 @@ def piece_pictures(
     if piece.kind == "play":
         empty = True
         report = ReadReport()
-        reading = read_pictures(
+        reading = read(
             source.path,
             source.recording,
             report=report,
@@ -56,7 +59,7 @@ def piece_pictures(
     held: Picture | None = None
     if piece.kind == "freeze":
         last = None
-        for picture in read_pictures(
+        for picture in read(
             source.path,
             source.recording,
             start_s=max(0.0, piece.start_s - 1.0),
