@@ -511,6 +511,27 @@ def test_mel_picture_shows_a_tone_where_and_when_it_is() -> None:
     assert 10 < band < 32
 
 
+def test_mel_picture_is_that_of_librosa() -> None:
+    """Against `librosa.feature.melspectrogram` and `power_to_db` (0.11) of the same frames."""
+    import librosa
+
+    count, columns, size = 3 * RATE_HZ, 12, 2048
+    rng = np.random.default_rng(5)
+    sound = (rng.standard_normal((2, count)) * np.abs(np.sin(np.arange(count) / 9000))).astype("f4")
+    fold = sound_pictures.MelPictureFold(columns, count)
+    for block in blocks(sound, 7000):
+        fold.step(block)
+    frames = count // size
+    power = librosa.feature.melspectrogram(
+        y=sound.mean(axis=0)[: frames * size], sr=RATE_HZ, n_fft=size, hop_length=size,
+        center=False, n_mels=64, fmin=50.0, fmax=12000.0,
+    )  # fmt: skip
+    column = np.floor((np.arange(frames) + 0.5) * size * columns / count)
+    mean = np.stack([power[:, column == c].mean(axis=1) for c in range(columns)], axis=1)
+    wanted = librosa.power_to_db(mean, ref=mean.max(), amin=1e-20, top_db=80.0)
+    np.testing.assert_allclose(fold.finish(), wanted, atol=1e-3)
+
+
 def test_merged_spans_of_the_plan_lie_inside_the_output() -> None:
     voice, room, spans = scene(8, 8.0)
     plan = planned(voice, room, [*spans, Span(7.0, 99.0)])
