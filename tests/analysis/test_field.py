@@ -51,6 +51,7 @@ from tests.scenes_field import (
     moved,
     tissue_texture,
 )
+from tests.scenes_field_soft import Fade
 from tests.scenes_field_wild import WILD, Wild, WildClip, make_wild
 
 H, W = 480, 854
@@ -854,6 +855,13 @@ def test_picture_without_any_rim_is_none(mucosa: NDArray[np.uint8]) -> None:
     look = Look(vignette=1.6, vignette_power=2.5, exposure=0.15, cavity=0.9, quality=70)
     (span,) = wild(one_part(None, mucosa, Wild(), look))
     assert span.shape == "none"
+
+
+def test_edge_of_a_fading_picture_is_where_one_level_is_left() -> None:
+    """(1 - rho^p)^n m = 1 has the solution rho = (1 - m^(-1/n))^(1/p)."""
+    for power, order, mean in ((2.0, 1.0, 120.0), (3.5, 2.0, 40.0)):
+        closed = (1 - mean ** (-1 / order)) ** (1 / power)
+        assert Fade(power, order).edge(mean) == pytest.approx(closed, abs=3e-4)
 
 
 @pytest.mark.slow

@@ -10,7 +10,9 @@ of the boundaries as % of the frame height. A clip is 'answered' if all its
 checked moments have confidence >= 0.9. 'Wrong and sure' counts clips with a
 moment of confidence >= 0.9 that is more than 2 % off or has the wrong shape
 (circle, whether cut or not; other; none). While a slow zoom runs, moments count
-for 'wrong and sure' alone. Beside it: the largest contour of a
+for 'wrong and sure' alone. The reliability table holds every checked moment: how often an
+answer of that confidence was right. Where light fades to the surround the edge is where its
+mean is one level above it (`tests.scenes_field_soft`). Beside it: the largest contour of a
 plain threshold (level 15, and Otsu's) and the best Hough circle, on the
 middle picture of the longest part with a field.
 
@@ -25,6 +27,7 @@ import sys
 import time
 from collections import defaultdict
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -46,9 +49,11 @@ from tests.scenes_field import (
     make_clip,
     real_textures,
 )
+from tests.scenes_field_soft import SOFT, make_soft
 from tests.scenes_field_wild import WILD, WildClip, make_wild
 
 SURE = 0.9
+STEPS = (0.0, 0.25, 0.5, 0.75, 0.9, 0.95, 0.99, 1.0)  # confidence: rows of the reliability table
 
 
 def clipped(outline: Points, h: int, w: int) -> Points:
@@ -87,12 +92,16 @@ class Result:
         pairs = zip(self.confidence, self.settled, strict=True)
         return min(c for c, ok in pairs if ok) >= SURE
 
+    def moments(self) -> list[tuple[float, bool]]:
+        """Confidence of each checked moment, and whether it is right: kind, and within 2 %."""
+        return [
+            (c, e <= 0.02 and ok)
+            for e, c, ok in zip(self.errors, self.confidence, self.right_shape, strict=True)
+        ]
+
     @property
     def wrong_and_sure(self) -> bool:
-        return any(
-            c >= SURE and (e > 0.02 or not ok)
-            for e, c, ok in zip(self.errors, self.confidence, self.right_shape, strict=True)
-        )
+        return any(c >= SURE and not right for c, right in self.moments())
 
 
 def plain_answers(rgb: Rgb, truth: Region) -> dict[str, float]:
@@ -167,6 +176,15 @@ def percent(values: list[float], q: float) -> str:
     return "   -  " if v != v else "missed" if v > 300 else f"{v:6.2f}"
 
 
+def reliability(moments: list[tuple[float, bool]]) -> None:
+    print("\n  confidence   moments   right (same kind, within 2 %)")
+    for low, high in pairwise((*STEPS, 2.0)):
+        right = [ok for c, ok in moments if low <= c < high]
+        share = f"{sum(right) / len(right):6.1%}" if right else "   -"
+        print(f"  {low:4.2f} {'to ' + format(high, '4.2f') if high <= 1 else '       '}"
+              f"  {len(right):7d}   {share}")
+
+
 def report(results: list[Result]) -> int:
     by_kind: dict[str, list[Result]] = defaultdict(list)
     for r in results:
@@ -193,6 +211,7 @@ def report(results: list[Result]) -> int:
           f"   within 1 %: {sum(e <= 0.01 for e in sure_worst) / max(len(answered), 1):.1%}")
     print(f"  wrong and sure: {wrong}")
     print(f"  CPU: {np.mean([r.ms for r in results]):.2f} ms per picture, at 2 pictures a second")
+    reliability([m for r in results for m in r.moments()])
     with_field = [r for r in results if r.plain]
     print(f"\none middle picture of {len(with_field)} clips with a field, the usual ways:")
     for name in ("threshold", "otsu", "hough"):
@@ -223,6 +242,8 @@ def pictures(folder: Path | None) -> list[Rgb]:
 def any_clip(kind: str, seed: int, textures: list[Rgb], harsh: float, held: bool) -> Clip:
     """A clip of any kind; seven of ten have a photograph as texture."""
     use = textures if np.random.default_rng(seed).random() < 0.7 else None
+    if kind in SOFT:
+        return make_soft(kind, seed, use, harsh=0.6 * harsh, held=held)
     if kind in WILD:
         return make_wild(kind, seed, use, harsh=0.6 * harsh, held=held)
     return make_clip(kind, seed, use, harsh=harsh, held=held)
@@ -241,7 +262,7 @@ def main() -> None:
     cv2.setNumThreads(1)
     textures = pictures(args.pictures)
     results = []
-    kinds = args.kinds.split(",") if args.kinds else (*GEOMETRIES, *SEQUENCES, *WILD)
+    kinds = args.kinds.split(",") if args.kinds else (*GEOMETRIES, *SEQUENCES, *WILD, *SOFT)
     for kind in kinds:
         for seed in range(args.seed, args.seed + (1 if args.quick else args.per_kind)):
             results.append(run(any_clip(kind, seed, textures, args.harsh, args.held), kind))
