@@ -46,9 +46,14 @@ def user_folder(kind: str) -> Path:
     return found if found.is_absolute() else Path.home() / usual / "fieldstop"
 
 
+def shipped_profiles() -> dict[str, Path]:
+    """Profiles that come with the program, by name."""
+    return {p.stem: p for p in packaged("configs").glob("*.toml") if p.stem != "default"}
+
+
 def profiles() -> dict[str, Path]:
     """Profiles that come with the program and those in the user's own folder, by name."""
-    found = {p.stem: p for p in packaged("configs").glob("*.toml") if p.stem != "default"}
+    found = shipped_profiles()
     found |= {p.stem: p for p in (user_folder("config") / "profiles").glob("*.toml")}
     return dict(sorted(found.items()))
 

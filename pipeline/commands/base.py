@@ -82,7 +82,10 @@ def make_options(command: Callable[..., Any]) -> Callable[..., Any]:
             type=click.Choice(["none", "teaching", "public"]),
             help="Consent for a bare recording (a case says it in case.toml).",
         ),
-        click.option("--profile", help="Profile: web, lecture, broadcast, or your own."),
+        click.option(
+            "--profile",
+            help="web, lecture, broadcast, short, square, or your own; several with commas.",
+        ),
         click.option("--narration", type=FILE, help="Narration file."),
     ):
         command = option(command)

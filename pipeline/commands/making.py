@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import click
 
@@ -11,6 +13,7 @@ from pipeline import errors
 from pipeline.commands.base import (
     FILE,
     FOLDER,
+    Context,
     context_of,
     global_options,
     make_options,
@@ -27,16 +30,11 @@ from pipeline.errors import FieldstopError, InputError
 @global_options
 def make(case: Path, out: Path, approve: str | None, looked: str | None, consent: Any,
          profile: str | None, narration: Path | None, **values: Any) -> int:  # fmt: skip
-    """Turn a case folder or a recording into a finished clip."""
+    """Turn a case folder or a recording into a finished clip, one for each profile."""
     context = context_of(values)
-    run = run_with_progress(
-        context, case, out, context.options(profile), narration=narration, consent=consent,
-        approve=approve, looked=looked,
-    )  # fmt: skip
-    context.say.result(run.as_json())
-    tell_run(context.say, run)
-    tell_ready(context.say, [run], out)
-    return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE
+    asked = {"narration": narration, "consent": consent, "approve": approve, "looked": looked}
+    jobs = [_Job("profile", name, options, asked) for name, options in _profiles(context, profile)]
+    return _made(context, case, out, jobs)
 
 
 @click.command()
@@ -55,30 +53,57 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
     from pipeline.stages.cues import cuts_of
 
     context = context_of(values)
-    options = context.options(profile or "lecture")
+    asked = {
+        "narration": narration, "consent": consent, "approve": approve, "looked": looked,
+        "narrated": narrated or narration is not None, "unless_released": True,
+    }  # fmt: skip
     cuts = cuts_of(from_, to, title, cues)
+    jobs = [
+        _Job("clip", cut.name, options, {**asked, "clip": cut})
+        for _, options in _profiles(context, profile or "lecture")
+        for cut in cuts
+    ]
+    return _made(context, case, out, jobs)
+
+
+@dataclass(frozen=True)
+class _Job:
+    """One clip to be made: what tells it from the others of the command, and what is asked."""
+
+    kind: Literal["profile", "clip"]
+    name: str
+    options: Any
+    asked: dict[str, Any]
+
+
+def _profiles(context: Context, names: str | None) -> list[tuple[str, Any]]:
+    """Settings of each profile that is asked for, all read before anything is made."""
+    wanted = dict.fromkeys(n.strip() for n in (names or "web").split(","))
+    return [(name, context.options(name)) for name in wanted]
+
+
+def _made(context: Context, case: Path, out: Path, jobs: Sequence[_Job]) -> int:
+    """Make them one after the other; of several, one that fails never stops the others."""
     runs: list[Any] = []
     rows: list[dict[str, Any]] = []
     failed: list[FieldstopError] = []
-    for cut in cuts:
+    for job in jobs:
         try:
-            run = run_with_progress(
-                context, case, out, options, narration=narration, consent=consent,
-                approve=approve, looked=looked, clip=cut, unless_released=True,
-                narrated=narrated or narration is not None,
-            )  # fmt: skip
+            run = run_with_progress(context, case, out, job.options, **job.asked)
         except Exception as wrong:
-            if len(cuts) == 1:
+            if len(jobs) == 1:
                 raise
-            # One clip that fails never stops the others.
             failed.append(errors.explained(wrong))
-            rows.append({**EMPTY, "clip": cut.name, "error": failed[-1].as_dict()})
-            context.say.line(f"failed    {cut.name}: {failed[-1]}")
+            rows.append({**EMPTY, job.kind: job.name, "error": failed[-1].as_dict()})
+            context.say.line(f"failed    {job.name}: {failed[-1]}")
             continue
         runs.append(run)
-        rows.append(run.as_json())
+        rows.append(run.as_json() | ({"profile": job.name} if job.kind == "profile" else {}))
         tell_run(context.say, run)
-    context.say.result(rows[0] if len(cuts) == 1 else {"clips": rows, "error": None})
+    if len(jobs) == 1:
+        context.say.result(rows[0])
+    else:
+        context.say.result({jobs[0].kind + "s": rows, "error": None})
     tell_ready(context.say, runs, out)
     if failed:
         return errors.EXIT_BATCH

@@ -33,6 +33,19 @@ class FieldSpan(Part):
     outline_px: list[tuple[float, float]] | None = None
     confidence: float
 
+    @property
+    def lit_box(self) -> tuple[float, float, float, float]:
+        """(left, top, right, bottom) around the lit picture."""
+        left, top, right, bottom = self.left_px, self.top_px, self.right_px, self.bottom_px
+        if self.outline_px:
+            xs, ys = zip(*self.outline_px, strict=True)
+        elif self.shape in ("circle", "circle-clipped"):
+            (x, y), r = (self.center_x_px, self.center_y_px), self.radius_px
+            xs, ys = (x - r, x + r), (y - r, y + r)
+        else:
+            return left, top, right, bottom
+        return max(left, min(xs)), max(top, min(ys)), min(right, max(xs)), min(bottom, max(ys))
+
     def relative(self, x_px: float, y_px: float) -> tuple[float, float]:
         """Position relative to the field: centre (0, 0), radius 1, y down."""
         return (

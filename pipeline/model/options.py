@@ -67,6 +67,18 @@ class OutputOptions(Section):
     )
 
 
+class FormOptions(Section):
+    """The shape of the clip's picture."""
+
+    aspect: Literal["source", "16:9", "1:1", "9:16"] = option(
+        "source", "width to height; other than source: cut closely around the field"
+    )
+    margin_ratio: float = option(
+        0.03, "black left around the field on each side", "x its size", ge=0, le=0.5
+    )
+    most_s: float = option(0.0, "longest clip; 0 for any length", "s", ge=0, le=86400)
+
+
 class FieldOptions(Section):
     """Finding the scope field."""
 
@@ -233,6 +245,7 @@ class Options(Section):
     """All settings."""
 
     output: OutputOptions = OutputOptions()
+    form: FormOptions = FormOptions()
     field: FieldOptions = FieldOptions()
     mark: MarkOptions = MarkOptions()
     lens: LensOptions = LensOptions()

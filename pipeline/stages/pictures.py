@@ -8,6 +8,7 @@ from pipeline.media.frame import jpeg
 from pipeline.media.pictures import read_pictures
 from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
+from pipeline.model.placement import Placement
 from pipeline.stages.planning.picture import planned_source
 from pipeline.stages.proxy import found_redactions
 from pipeline.stages.rendering.blanking import Blanker
@@ -33,9 +34,10 @@ def redacted_jpegs(
 
     surveyed, media = run.surveyed[number], run.media[number]
     recording = media.recording
+    size = recording.width_px, recording.height_px
     source = planned_source(
         number, surveyed.recording, surveyed.survey, media.still, 0, run.options,
-        recording.width_px, recording.height_px,
+        Placement(size, size),
     )  # fmt: skip
     redactions = found_redactions(surveyed.survey, number)
     if run.plan is not None:

@@ -19,6 +19,7 @@ from pipeline.analysis.identity.overlays import COVER_PAD_S
 from pipeline.media.frame import Picture, plane_view
 from pipeline.media.write import planes_of
 from pipeline.model.options import Options
+from pipeline.model.placement import Placement
 from pipeline.model.plan import Redaction
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering, Survey
@@ -140,7 +141,8 @@ def write_proxy(
     import av
 
     cols, rows = proxy_size(recording)
-    source = planned_source(0, recording, survey, still, 0, options, cols, rows)
+    place = Placement.fitted((recording.width_px, recording.height_px), (cols, rows))
+    source = planned_source(0, recording, survey, still, 0, options, place)
     blanker = Blanker(source, cols, rows, options.field.edge_inset_px, redactions)
     video = SmallVideo(target, (cols, rows), quality=26, every=every)
     try:

@@ -14,7 +14,7 @@ from pipeline.media.captions import read_captions
 from pipeline.model.decisions import Decision, Decisions, effective
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
-from pipeline.settings import packaged
+from pipeline.settings import packaged, shipped_profiles
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.planning.chapters import chapter_title, named_chapters
 from pipeline.store.texts import ConfirmedTexts
@@ -95,7 +95,7 @@ def _of_settings(options: Options) -> dict[str, str]:
     return {
         "series_title": options.output.series_title,
         "mark_text": "" if options.mark.emblem else options.mark.text,
-        "profile": options.output.profile,
+        "profile": "" if options.output.profile in shipped_profiles() else options.output.profile,
     }
 
 

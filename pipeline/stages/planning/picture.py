@@ -7,18 +7,65 @@ from collections.abc import Sequence
 from pipeline.analysis.field.track import safest_span
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
-from pipeline.model.placement import Placement
+from pipeline.model.placement import Box, Placement
 from pipeline.model.plan import PlannedSource
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Survey
 
+Size = tuple[int, int]
+_NATIVE = 0.01  # a picture is not resampled for less than this
+_ASPECTS = {"16:9": 16 / 9, "1:1": 1.0, "9:16": 9 / 16}
 
-def output_size(recording: Recording, options: Options) -> tuple[int, int]:
-    width, height = recording.width_px, recording.height_px
+
+def output_size(recording: Recording, survey: Survey, options: Options) -> Size:
+    """(width, height) of the clip, from its first recording and the field of that."""
     limit = options.output.max_height_px
-    if height > limit:
-        width, height = max(2, round(width * limit / height / 2) * 2), limit // 2 * 2
-    return width, height
+    aspect = _ASPECTS.get(options.form.aspect)
+    width, height = float(recording.width_px), float(recording.height_px)
+    if aspect is not None:
+        _, _, wide, high = _shown_box(recording, believed_fields(survey, options), options)
+        width = max(wide, high * aspect)
+        height = width / aspect
+    if height <= limit:
+        return _even(width), _even(height)
+    return _even(width * limit / height), limit // 2 * 2
+
+
+def _even(length_px: float) -> int:
+    return max(2, round(length_px / 2) * 2)
+
+
+def _shown_box(recording: Recording, fields: Sequence[FieldSpan], options: Options) -> Box:
+    """(x, y, width, height) of what a form is cut around: the field wherever it goes, with its
+    margin; the whole picture where there is none."""
+    boxes = [f.lit_box for f in fields if f.shape != "none"]
+    if not boxes:
+        return 0.0, 0.0, recording.width_px, recording.height_px
+    left, top, right, bottom = zip(*boxes, strict=True)
+    x, y = min(left), min(top)
+    wide, high = max(right) - x, max(bottom) - y
+    pad = options.form.margin_ratio * max(wide, high)
+    return x - pad, y - pad, wide + 2 * pad, high + 2 * pad
+
+
+def placed(recording: Recording, survey: Survey, options: Options, size: Size) -> Placement:
+    """Where the picture of a recording lies in the clip's.
+
+    In the shape of the source: all of it, as large as it fits. In another form: the field in
+    the middle, as large as it fits, whatever its size was, so that sides can be compared.
+    """
+    source = recording.width_px, recording.height_px
+    if options.form.aspect == "source":
+        return Placement.fitted(source, size)
+    left, top, wide, high = _shown_box(recording, believed_fields(survey, options), options)
+    scale = min(size[0] / wide, size[1] / high)
+    if abs(scale - 1) < _NATIVE:
+        scale = 1.0
+    offset = [
+        2.0 * round((whole / 2 - scale * (at + length / 2)) / 2)
+        for whole, at, length in ((size[0], left, wide), (size[1], top, high))
+    ]
+    return Placement(source, size, scale, (offset[0], offset[1]))
 
 
 def planned_source(
@@ -28,23 +75,9 @@ def planned_source(
     still: bool,
     recording_index: int,
     options: Options,
-    width_px: int,
-    height_px: int,
+    placement: Placement,
 ) -> PlannedSource:
-    """A source as it will be blanked and placed in a picture of width_px x height_px.
-
-    A field that is not sure is replaced by the safest one.
-    """
-    believed: list[FieldSpan] = []
-    for span in survey.field:
-        if span.confidence >= options.field.sure or span.shape == "none":
-            believed.append(span)
-        else:
-            safe = safest_span([span])
-            believed.append(
-                safe.model_copy(update={"start_s": span.start_s, "stop_s": span.stop_s})
-            )
-    placement = Placement.fitted((recording.width_px, recording.height_px), (width_px, height_px))
+    """A source as it will be blanked, in a picture in which it lies as `placement` says."""
     return PlannedSource(
         number=number,
         sha256=survey.recording.sha256,
@@ -55,9 +88,23 @@ def planned_source(
         height_px=recording.height_px,
         frame_rate_hz=survey.recording.frame_rate_hz,
         has_sound=bool(recording.audio) and not still,
-        fields=believed,
+        fields=believed_fields(survey, options),
         moved=(placement.scale, *placement.offset_px),
     )
+
+
+def believed_fields(survey: Survey, options: Options) -> list[FieldSpan]:
+    """The field as it is acted on: one that is not sure is replaced by the safest one."""
+    believed: list[FieldSpan] = []
+    for span in survey.field:
+        if span.confidence >= options.field.sure or span.shape == "none":
+            believed.append(span)
+        else:
+            safe = safest_span([span])
+            believed.append(
+                safe.model_copy(update={"start_s": span.start_s, "stop_s": span.stop_s})
+            )
+    return believed
 
 
 def has_field(fields: Sequence[FieldSpan]) -> bool:

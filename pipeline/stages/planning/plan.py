@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, UsageError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
 from pipeline.model.options import Options
@@ -30,7 +30,7 @@ from pipeline.stages.planning.narrated import (
 )
 from pipeline.stages.planning.needs import field_needs, looked_needs, patient_needs, sound_needs
 from pipeline.stages.planning.parts import case_axis
-from pipeline.stages.planning.picture import output_size, planned_source
+from pipeline.stages.planning.picture import output_size, placed, planned_source
 from pipeline.stages.planning.pieces import add_card, extend_for_narration, pieces_of
 from pipeline.stages.planning.redactions import redactions_of, seen_in_picture
 from pipeline.stages.room import not_followed, room_sound
@@ -53,10 +53,12 @@ def make_plan(
 
     cut_to: only this span of case time (for clips): the plan is as long as that, less what
     is cut out of it; the narration ends with it. narrated: False leaves the
-    narration out. Raises InputError when nothing is left to show.
+    narration out. Raises InputError when nothing is left to show,
+    UsageError when that is longer than the profile's form allows.
     """
     first = next((s for s in sources if not s.still), sources[0])
-    width_px, height_px = output_size(first.recording, options)
+    size = output_size(first.recording, first.survey, options)
+    width_px, height_px = size
     axis = case_axis(case, sources)
     if cut_to is not None:
         axis = axis.cut_to(cut_to)
@@ -71,10 +73,11 @@ def make_plan(
     sound = sound_options(options.sound, decisions)
     planned = [
         planned_source(
-            n, s.recording, s.survey, s.still, s.recording_index, options, width_px, height_px
+            n, s.recording, s.survey, s.still, s.recording_index, options,
+            placed(s.recording, s.survey, options, size),
         )
         for n, s in enumerate(sources)
-    ]
+    ]  # fmt: skip
     case_narration: list[Span] = []
     if narration is not None and narrated:
         case_narration = narration_case_spans(narration, axis.case.start_s)
@@ -110,6 +113,7 @@ def make_plan(
             "look at the report of fieldstop survey; give the field in case.toml if it is wrong",
         )
     duration_s = round_s(pieces[-1].in_clip.stop_s)
+    _refuse_long(duration_s, options)
     if cut_to is not None:
         ended_s = axis.case.stop_s
         shown_s = max(ended_s, pieces[-1].in_case.stop_s)  # a narration may go on
@@ -186,6 +190,17 @@ def make_plan(
         needs=needs,
         warnings=list(dict.fromkeys(warnings)),
     )
+
+
+def _refuse_long(duration_s: float, options: Options) -> None:
+    most_s = options.form.most_s
+    if most_s and duration_s > most_s + 0.05:
+        profile = options.output.profile
+        raise UsageError(
+            f"A clip of the profile {profile} is at most {format_time(most_s)} long",
+            format_time(duration_s),
+            f"choose a part: fieldstop clip CASE --profile {profile} --from T --to T",
+        )
 
 
 def plan_sha256(plan: Plan) -> str:
