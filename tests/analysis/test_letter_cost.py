@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import time
+
 import numpy as np
 import pytest
 
 from pipeline.analysis.identity import letter_watch as _letter_watch
-from pipeline.analysis.identity.letter_watch import LetterWatch
+from pipeline.analysis.identity.letter_spans import counted
+from pipeline.analysis.identity.letter_watch import LetterWatch, Sight
+from pipeline.analysis.identity.lettering import merge_lettering
 
 PER_PICTURE = 2  # the whole field and a window of it
 PER_SECOND = 4  # the average and a window of it, twice
@@ -48,3 +52,24 @@ def test_runs_are_bounded_by_pictures_and_by_seconds(
     assert runs <= PER_PICTURE * pictures + PER_SECOND * seconds
     if not strange:
         assert runs <= USUAL_PER_SECOND * seconds
+
+
+def _spent_s(seconds: int) -> float:
+    """What joining the looks takes: a line that stands all the time, averages of it, and noise."""
+    rng = np.random.default_rng(2)
+    sights = []
+    for k in range(9 * seconds):
+        time_s = k / 9
+        sights.append(Sight(time_s, time_s, "whole", (100, 100, 120, 24), 12.0))
+        if k % 5 == 0:
+            sights.append(Sight(time_s - 1, time_s, "mean", (100, 100, 118, 25), 11.0))
+        place = (int(rng.integers(600)), int(rng.integers(200, 400)), 40, 24)
+        sights.append(Sight(time_s, time_s, "whole", place, 9.0))
+    begun = time.process_time()
+    merge_lettering(counted(sights), 0.25, [], 640, 480, seconds)
+    return time.process_time() - begun
+
+
+def test_joining_the_looks_of_hours_takes_as_long_for_each_second_as_that_of_a_minute() -> None:
+    # 64 times as long if every look were compared with every other.
+    assert _spent_s(1200) < 20 * min(_spent_s(150) for _ in range(3))

@@ -12,6 +12,7 @@ process should end before encoding starts: the networks take about 350 MB.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
@@ -131,11 +132,8 @@ class Detectors:
         return lettering, merge_faces(faces, spacing, width, height, stop_s)
 
     def _field_at(self, time_s: float) -> FieldSpan | None:
-        chosen = None
-        for span in self._fields:
-            if span.start_s <= time_s + 1e-6:
-                chosen = span
-        return chosen
+        known = bisect_right(self._fields, time_s + 1e-6, key=lambda f: f.start_s)
+        return self._fields[known - 1] if known else None
 
 
 class LitBox:

@@ -18,6 +18,7 @@ SHA-256 99bf9494d84f50acc6617d89873f71bf6635a841ea699c17cb3377f9507cfec3.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from typing import Any
 
@@ -192,8 +193,8 @@ def merge_faces(
     times = [time_s for time_s, _ in samples]
     out = []
     for track in sorted(done + open_, key=lambda t: (t["first_s"], t["union"])):
-        before = [t for t in times if t < track["first_s"]][-1:]
-        after = [t for t in times if t > track["last_s"]][:1]
+        first, last = bisect_left(times, track["first_s"]), bisect_right(times, track["last_s"])
+        before, after = times[max(0, first - 1) : first], times[last : last + 1]
         start = max([track["first_s"] - spacing_s, *before])
         stop = min([track["last_s"] + spacing_s, *after])
         out.append(

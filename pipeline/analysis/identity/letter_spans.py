@@ -7,6 +7,7 @@ that touch it.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right, insort
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -58,14 +59,19 @@ class _Track:
     def timed(self) -> list[Sight]:
         """The sights without averages in which bold lettering is left from before."""
         bold = [s for s in self.sights if s.kind != "mean" and s.odds >= BOLD]
-        return [
-            s for s in self.sights
-            if s.kind != "mean" or not any(
-                s.since_s - MEAN_S <= b.time_s <= s.time_s
-                and overlap(s.box, b.box) >= 0.1 * s.box[2] * s.box[3]
-                for b in bold
-            )
-        ]  # fmt: skip
+        times = [b.time_s for b in bold]
+
+        def left_over(sight: Sight) -> bool:
+            first = bisect_left(times, sight.since_s - MEAN_S)
+            lately = bold[first : bisect_right(times, sight.time_s)]
+            least = 0.1 * sight.box[2] * sight.box[3]
+            return any(overlap(sight.box, b.box) >= least for b in lately)
+
+        return [s for s in self.sights if s.kind != "mean" or not left_over(s)]
+
+
+def _time(sight: Sight) -> float:
+    return sight.time_s
 
 
 def counted(sights: Sequence[Sight]) -> list[Sight]:
@@ -80,12 +86,12 @@ def counted(sights: Sequence[Sight]) -> list[Sight]:
         if not near:
             tracks.append(_Track([sight]))
             continue
-        first = near[0]
-        for other in near[1:]:
-            first.sights += other.sights
-            tracks.remove(other)
-        first.sights.append(sight)
-        first.sights.sort(key=lambda s: s.time_s)
+        longest = max(near, key=lambda t: len(t.sights))
+        for other in near:
+            if other is not longest:
+                for known in other.sights:
+                    insort(longest.sights, known, key=_time)
+                tracks.remove(other)
+        longest.sights.append(sight)
     out = [s for t in [*done, *tracks] if t.counts() for s in t.timed()]
     return sorted(out, key=lambda s: s.time_s)
-

@@ -180,8 +180,11 @@ def _fields_in(fields: Sequence[FieldSpan], start_s: float, stop_s: float) -> li
 def _joined_in_time(found: Sequence[Lettering], width_px: int, height_px: int) -> list[Lettering]:
     """Joins entries whose spans touch and whose boxes are nearly the same."""
     out: list[Lettering] = []
+    open_: list[int] = []  # those that what comes can still touch
     for entry in sorted(found, key=lambda e: (e.start_s, e.box_px)):
-        for index, other in enumerate(out):
+        open_ = [n for n in open_ if entry.start_s <= out[n].stop_s + 0.05]
+        for index in open_:
+            other = out[index]
             touching = entry.start_s <= other.stop_s + 0.05 and entry.stop_s >= other.start_s
             if touching and iou(entry.box_px, other.box_px) > 0.6:
                 out[index] = Lettering(
@@ -193,5 +196,6 @@ def _joined_in_time(found: Sequence[Lettering], width_px: int, height_px: int) -
                 )
                 break
         else:
+            open_.append(len(out))
             out.append(entry)
     return out
