@@ -10,22 +10,27 @@ import click
 
 from pipeline import errors
 from pipeline.commands.base import FILE, context_of, global_options, swept
+from pipeline.commands.series import asked_of_series, series_options, tell_series
 from pipeline.errors import UsageError
 
 
 @click.command()
 @click.argument("action", required=False, type=click.Choice(["rebuild", "backup"]))
 @click.argument("paths", nargs=-1, type=FILE)
+@series_options
 @global_options
 def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int:
     """Releases of the series with their marks and measured visibility.
 
     `rebuild OUT...` reads the release records of OUT folders again; `backup FILE`
-    writes a copy.
+    writes a copy. --series prints the list of the series.
     """
     from pipeline.store.catalogue import Catalogue
 
+    asked = asked_of_series(values, action)
     context = context_of(values)
+    if asked is not None:
+        return tell_series(context, asked)
     notes: list[str] = []
     with Catalogue(context.catalogue, anew=action == "rebuild") as store:
         if action == "backup":

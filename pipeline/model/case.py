@@ -13,6 +13,7 @@ from pipeline.model.pseudonym import SAFE
 from pipeline.model.time import Span, parse_time
 
 Scope = Literal["none", "teaching", "public"]
+Side = Literal["left", "right", "midline"]
 SCOPES: tuple[Scope, ...] = ("none", "teaching", "public")
 
 
@@ -20,7 +21,7 @@ class CaseRecording(Part):
     """One recording: parts that a recorder split, or one still photograph."""
 
     files: list[str] = Field(min_length=1)
-    side: Literal["left", "right", "midline"] | None = None
+    side: Side | None = None
     phase: Literal["before", "procedure", "after", "still"] = "procedure"
     keep: list[tuple[float, float]] = []
     title: str | None = Field(default=None, max_length=80, description="chapter title")

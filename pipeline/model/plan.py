@@ -10,6 +10,7 @@ from typing import Literal
 
 from pydantic import Field
 
+from pipeline.model.case import CaseMeasured, Side
 from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan
@@ -173,6 +174,8 @@ class Plan(Document):
     edits: list[Edit] = []
     restorations: list[Restoration] = []
     card: str = Field(default="", description="words of the card, two lines")
+    measured: CaseMeasured | None = Field(default=None, description="the value on the card")
+    sides: list[Side] = Field(default=[], description="that are shown, in order")
     chapters: list[Chapter] = []
     captions: list[Caption] = []
     poster_s: float = Field(default=0.0, description="out time of the poster's picture")

@@ -6,6 +6,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
+from pipeline.model.case import CaseMeasured, Side
 from pipeline.model.document import Document, Part
 
 
@@ -79,6 +80,8 @@ class Sheet(Document):
     height_px: int
     year: int
     chapters: list[tuple[float, str]] = []
+    sides: list[Side] = Field(default=[], description="that are shown, in order")
+    measured: CaseMeasured | None = Field(default=None, description="the value on the card")
     cautions: list[str] = []
     look: str = Field(default="", description="whether a person looked before it was released")
     checks: list[Check] = []

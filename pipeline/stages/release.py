@@ -107,6 +107,8 @@ def release(
         height_px=plan.height_px,
         year=today.year,
         chapters=[(c.start_s, c.title) for c in plan.chapters],
+        sides=plan.sides,
+        measured=plan.measured,
         cautions=CAUTIONS,
         look=look_sentence(looked, initials=False),
         checks=[without_initials(c) for c in checks],

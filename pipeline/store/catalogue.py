@@ -18,7 +18,8 @@ from pathlib import Path
 from pipeline.model.case import CaseConsent
 from pipeline.model.consent import ConsentFact, KnownConsent, KnownSource, narrowest
 from pipeline.model.release import ReleaseRecord
-from pipeline.store import batches
+from pipeline.model.series import SeriesEntry, Wanted
+from pipeline.store import batches, listing
 from pipeline.store import consent as book
 from pipeline.store import releases as shelf
 from pipeline.store.batches import BatchNote
@@ -100,6 +101,17 @@ class Catalogue(CatalogueFile):
                 (case,),
             ).fetchall()
             return [ReleaseRecord.model_validate_json(row[0]) for row in rows]
+
+    def series(self, wanted: Wanted, today: datetime.date) -> tuple[list[SeriesEntry], int]:
+        """The list of the series as far as consent covers it today, and how many it does not.
+
+        No record is read for it.
+        """
+        newest = self.newest()
+        with self._guard() as db:
+            found = listing.listed(db, wanted)
+            without = listing.uncovered(db, found, today, newest)
+        return [entry for number, entry in found if number not in without], len(without)
 
     def releases_from(self, sources: Iterable[str]) -> list[ReleaseRecord]:
         """Records of every release made from any of the sources (sha256), of whatever case."""

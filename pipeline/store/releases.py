@@ -18,6 +18,7 @@ from pipeline.errors import InputError, UsageError
 from pipeline.model.case import CaseConsent
 from pipeline.model.release import ReleaseRecord
 from pipeline.store import consent as book
+from pipeline.store.listing import listed_of
 
 
 def claim_number(
@@ -88,7 +89,9 @@ def add(db: sqlite3.Connection, record: ReleaseRecord, now: str) -> bool:
         )
     cursor = db.execute(
         "INSERT INTO releases (case_name, profile, revision, audience, series, number,"
-        " sha256, path, released_at, record) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        " sha256, path, released_at, record, title, file, duration_s, sides, measured_label,"
+        " measured_value, measured_unit)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             sheet.case,
             sheet.profile,
@@ -100,6 +103,7 @@ def add(db: sqlite3.Connection, record: ReleaseRecord, now: str) -> bool:
             record.path,
             record.released_at,
             record.to_json(),
+            *listed_of(sheet),
         ),
     )
     db.executemany(

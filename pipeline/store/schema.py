@@ -123,6 +123,21 @@ MIGRATIONS: tuple[str, ...] = (
     """
     CREATE INDEX case_sources_by_hash ON case_sources (sha256);
     """,
+    # What the list of the series shows of a release, so that it reads no record. sides: between
+    # commas, as ",left,right,".
+    """
+    ALTER TABLE releases ADD COLUMN title TEXT NOT NULL DEFAULT '';
+    ALTER TABLE releases ADD COLUMN file TEXT NOT NULL DEFAULT '';
+    ALTER TABLE releases ADD COLUMN duration_s REAL NOT NULL DEFAULT 0;
+    ALTER TABLE releases ADD COLUMN sides TEXT NOT NULL DEFAULT '';
+    ALTER TABLE releases ADD COLUMN measured_label TEXT;
+    ALTER TABLE releases ADD COLUMN measured_value REAL;
+    ALTER TABLE releases ADD COLUMN measured_unit TEXT;
+    UPDATE releases SET title = json_extract(record, '$.sheet.title'),
+        file = json_extract(record, '$.sheet.file'),
+        duration_s = json_extract(record, '$.sheet.duration_s');
+    CREATE INDEX releases_by_number ON releases (series, number);
+    """,
 )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.model.case import Case
+from pipeline.model.case import Case, Side
 from pipeline.model.decisions import Decision
 from pipeline.model.plan import Chapter, Piece
 from pipeline.model.timeline import Timeline
@@ -62,3 +62,13 @@ def chapter_title(case: Case, index: int) -> str:
     if side and (alone and recording.phase == "procedure"):
         return side
     return f"{side}, {phase}" if side else phase.capitalize()
+
+
+def shown_sides(case: Case, sources: Sequence[SourceInput], pieces: Sequence[Piece]) -> list[Side]:
+    """The sides of which something is shown, in the order of the clip."""
+    shown = [
+        case.recording[sources[p.source].recording_index].side
+        for p in pieces
+        if p.kind in ("play", "freeze")
+    ]
+    return [side for side in dict.fromkeys(shown) if side is not None]

@@ -17,7 +17,7 @@ from pipeline.model.time import Span, format_time, round_s
 from pipeline.model.timeline import Timeline
 from pipeline.stages.clear_picture import Clearness, covered_spans, poster_s
 from pipeline.stages.damage import damage_needs, damaged_sound
-from pipeline.stages.planning.chapters import chapters_of
+from pipeline.stages.planning.chapters import chapters_of, shown_sides
 from pipeline.stages.planning.edits import decided_edits, restorations
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
 from pipeline.stages.planning.levels import mix_of, sound_channels, sound_options
@@ -178,6 +178,8 @@ def make_plan(
         edits=edits,
         restorations=restorations(sources, edits),
         card=case.measured.card if pieces[-1].kind == "card" and case.measured else "",
+        measured=case.measured if pieces[-1].kind == "card" else None,
+        sides=shown_sides(case, sources, pieces),
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
         captions=captions_of(narration, timeline, heard) if narration and narrated else [],
         poster_s=poster_s(pieces, clearness, duration_s),
