@@ -38,6 +38,14 @@ def test_profiles(name: str, audience: str, loudness: float) -> None:
     assert (output.crf, output.x264_preset) == (20, "veryfast")
 
 
+def test_the_accessible_profile_has_the_depth_of_wcag() -> None:
+    """20 dB: WCAG 2.x, success criterion 1.4.7; 15 LU: JAES 67(12), 2019."""
+    accessible = load_options("accessible")
+    assert accessible.sound.ducking_depth_lu == 20.0 and accessible.output.profile == "accessible"
+    assert accessible.output.audience == "public"
+    assert load_options("web").sound.ducking_depth_lu == 15.0
+
+
 def test_mark_default_text() -> None:
     assert load_options().mark.text == "TEACHING COPY"
 

@@ -84,7 +84,8 @@ def make_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--profile",
-            help="web, lecture, broadcast, short, square, or your own; several with commas.",
+            help="web, accessible, lecture, broadcast, short, square, or your own; several with"
+            " commas.",
         ),
         click.option("--narration", type=FILE, help="Narration file."),
     ):

@@ -142,6 +142,27 @@ def planes_of(
     return y, u, v
 
 
+def code_sound(sound: Path, target: Path, channels: int, kbps: int) -> None:
+    """Code raw sound (32-bit float, 48 kHz, interleaved) as AAC, alone in an MP4.
+
+    `finish` takes it over as it is: what was measured in it holds for the finished file.
+    """
+    import ffmpeg
+
+    layout = {1: "mono", 2: "stereo"}[channels]
+    raw = local_input(sound, f="f32le", ar=48000, ch_layout=layout)["a"]
+    options: dict[str, Any] = {
+        "c:a": "aac",
+        "b:a": f"{kbps}k",
+        "ar": 48000,
+        "map_metadata": -1,
+        "fflags": "+bitexact",
+        "flags:a": "+bitexact",
+        "f": "mp4",
+    }
+    run_graph(ffmpeg.output(raw, f"file:{target}", **options))
+
+
 def finish(
     pictures: Path,
     sound: Path | None,
@@ -149,11 +170,9 @@ def finish(
     *,
     matrix: Matrix,
     chapters: list[tuple[float, float, str]] | None = None,
-    audio_kbps: int = 192,
-    sound_channels: int = 2,
     work: Path,
 ) -> None:
-    """Join pictures and sound (raw 32-bit float, 48 kHz, interleaved) to an MP4.
+    """Join pictures and sound (as `code_sound` made it) to an MP4.
 
     target: written in place; the caller gives a temporary name and renames.
     chapters: (start_s, stop_s, title). work: folder for the chapter list.
@@ -184,9 +203,8 @@ def finish(
         "f": "mp4",
     }
     if sound is not None:
-        layout = {1: "mono", 2: "stereo"}[sound_channels]
-        streams.append(local_input(sound, f="f32le", ar=48000, ch_layout=layout)["a"])
-        options |= {"c:a": "aac", "b:a": f"{audio_kbps}k", "ar": 48000}
+        streams.append(local_input(sound)["a"])
+        options["c:a"] = "copy"
     if chapters:
         listing = work / "chapters.txt"
         listing.write_text(_chapter_list(chapters), encoding="utf-8")

@@ -23,6 +23,10 @@ class SurveyedRecording(Part):
     height_px: int
     frames: int = 0
     variable_rate: bool = False
+    sound_start_s: float | None = Field(
+        default=None, description="first sample of the sound, from the first picture; None: none"
+    )
+    sound_stop_s: float | None = None
     warnings: list[str] = []
 
 

@@ -42,7 +42,7 @@ from pipeline.stages.spool import Pace, Spool, shrink
 from pipeline.store.work import atomic_write
 
 # A change of the documents or of the reading that no measure's own version tells.
-_SHAPE = "2"
+_SHAPE = "3"
 
 
 class Onlooker(Protocol):
@@ -151,10 +151,13 @@ def survey_file(
         found += [r.measure.result(r.fold, duration_s) for r in running_late]
     finally:
         spool.close()
+    sound: tuple[float, float] | None = None
     if recording.audio and not source.still:
-        found += _measure_sound(
+        measured, stop_s = _measure_sound(
             source, recording, duration_s, narration_channel, warnings, harmed, progress
         )
+        found += measured
+        sound = round(recording.audio[0].start_s - recording.video.start_s, 6), round(stop_s, 6)
     progress("survey", 1, 1)
     values: dict[str, Any] = {}
     series: dict[str, NDArray[Any]] = {}
@@ -170,6 +173,8 @@ def survey_file(
             height_px=recording.height_px,
             frames=report.frames,
             variable_rate=report.variable_rate,
+            sound_start_s=sound[0] if sound else None,
+            sound_stop_s=sound[1] if sound else None,
             warnings=recording.warnings,
         ),
         measured=measures.versions(),
@@ -256,8 +261,8 @@ def _measure_sound(
     warnings: list[str],
     harmed: list[Damage],
     progress: Progress,
-) -> list[Measured]:
-    """The measures of the file's own sound, on the axis of its pictures.
+) -> tuple[list[Measured], float]:
+    """The measures of the file's own sound, on the axis of its pictures, and where it ends there.
 
     What of it could not be read is added to `harmed`.
     """
@@ -275,12 +280,12 @@ def _measure_sound(
             source.path, origin_s, narration_channel, recording.jumps, damage=noisy
         )
     for block in blocks:
-        block = block[:, : max(0, limit - done)]
-        if not block.shape[1]:
-            break
-        for _, fold in running:
-            fold.step(block)
+        heard = block[:, : max(0, limit - done)]
         done += block.shape[1]
+        if not heard.shape[1]:
+            continue  # after the last picture: only its length is told
+        for _, fold in running:
+            fold.step(heard)
         progress("sound", done / 48_000, duration_s)
     harmed += [
         Damage(
@@ -290,7 +295,7 @@ def _measure_sound(
         for a, b in merge_spans((Span(*s) for s in noisy), 0.2)
         if a < duration_s
     ]  # fmt: skip
-    return [m.result(fold) for m, fold in running]
+    return [m.result(fold) for m, fold in running], done / 48_000
 
 
 def give_memory_back() -> None:

@@ -119,6 +119,13 @@ def test_depth_holds_and_the_fall_is_complete_before_the_voice(seed: int) -> Non
         assert lead[0] - lead[2] < 1.5
 
 
+@pytest.mark.parametrize("seconds", [0.3, 1.2, 2.9])
+def test_a_clip_shorter_than_the_holds_has_a_depth_too(seconds: float) -> None:
+    front = 0.1 * np.random.default_rng(1).standard_normal((2, round(seconds * RATE_HZ)))
+    report = ducking_depth([front], [0.01 * front], 15.0)
+    assert report.share == 1.0
+
+
 def test_accessible_depth_of_20() -> None:
     """WCAG 2.x success criterion 1.4.7: 20 dB."""
     voice, room, spans = scene(5, 12.0)

@@ -111,6 +111,8 @@ def depth_report(
     source: NDArray[np.float64] | None = None,
 ) -> DuckingReport:
     """The report from power series (hop,) of both tracks; see `DuckingFold`."""
+    from scipy.ndimage import maximum_filter1d
+
     hops = min(front.size, behind.size)
     per_window = round(0.4 / hop_s)
     whole = round(HOP_S / hop_s)
@@ -135,7 +137,7 @@ def depth_report(
     for k in np.flatnonzero(active):
         sounding[k : k + per_window] = True
     # The plateau between narrations: holds and ramps are neither up nor down.
-    away = np.convolve(sounding, np.ones(2 * round(1.5 / hop_s) + 1), "same") < 0.5
+    away = ~maximum_filter1d(sounding, 2 * round(1.5 / hop_s) + 1, mode="constant")
     quiet = behind[away]
     quiet = quiet[: quiet.size // whole * whole].reshape(-1, whole).mean(axis=1)
     leads: list[float] = []

@@ -337,12 +337,26 @@ def integrated_lufs(hop_power: NDArray[Any]) -> float | None:
 
     None if no 400 ms block lies above the absolute gate of -70 LUFS.
     """
+    return _gated(hop_power, _RELATIVE_GATE_LU)
+
+
+def _gated(hop_power: NDArray[Any], gate_lu: float) -> float | None:
     blocks = _sliding_mean(hop_power, 4)
     blocks = blocks[blocks > power_of(_ABSOLUTE_GATE_LUFS)]
     if blocks.size == 0:
         return None
-    gate = lufs(blocks.mean()) + _RELATIVE_GATE_LU
+    gate = lufs(blocks.mean()) + gate_lu
     return float(lufs(blocks[blocks > power_of(gate)].mean()))
+
+
+def gate_doubt_lu(hop_power: NDArray[Any], reach_lu: float = 1.0) -> float:
+    """How much louder a sound would measure if its relative gate lay reach_lu higher.
+
+    Near 0 for almost every sound. Where a few loud blocks stand alone over a quiet room it
+    is large: which blocks count then hangs on changes that nobody hears, as of coding.
+    """
+    plain, higher = integrated_lufs(hop_power), _gated(hop_power, _RELATIVE_GATE_LU + reach_lu)
+    return 0.0 if plain is None or higher is None else max(0.0, higher - plain)
 
 
 def range_lu(hop_power: NDArray[Any]) -> float | None:

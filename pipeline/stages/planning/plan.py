@@ -19,6 +19,7 @@ from pipeline.stages.clear_picture import Clearness, covered_spans, poster_s
 from pipeline.stages.damage import damage_needs, damaged_sound
 from pipeline.stages.planning.chapters import chapters_of, shown_sides
 from pipeline.stages.planning.edits import decided_edits, restorations
+from pipeline.stages.planning.ends import ends_told
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
 from pipeline.stages.planning.levels import mix_of, sound_channels, sound_options
 from pipeline.stages.planning.mark import placed_mark
@@ -135,6 +136,7 @@ def make_plan(
     needs += sound_needs(sources, axis, case, options, overruled, case_narration)
     for number, source in enumerate(sources):
         name = f"recording {source.recording_index + 1}"
+        warnings += ends_told(source.survey.recording, name, axis.used(number))
         needs += damage_needs(number, name, source.survey, axis.used(number), edits)
     channels = sound_channels(sources, options)
     mix = None

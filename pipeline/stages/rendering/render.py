@@ -7,7 +7,6 @@ replaced (the stem that verify listens to), narration, ducking, loudness.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +14,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.sound.limiter import AAC_MARGIN_DB
 from pipeline.analysis.sound.mix import aim
 from pipeline.media.stems import Stem
 from pipeline.media.write import finish
@@ -23,13 +21,9 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
-from pipeline.stages.rendering.loudness import loudness_of, to_loudness
+from pipeline.stages.rendering.loudness import CodedSound, coded_to_loudness
 from pipeline.stages.rendering.pictures import render_pictures
 from pipeline.stages.rendering.sound import render_sound
-
-CODED_TOLERANCE_LU = 0.06
-CODING_TRIES = 6
-CODED_MOST_DB = 0.5  # what coding took may be given back
 
 
 @dataclass(frozen=True)
@@ -69,45 +63,18 @@ def render(
     )
     sound = render_sound(plan, media, narration, options, work, progress=progress)
     target = work / "clip.mp4"
-    margin_db = AAC_MARGIN_DB
-    wanted_lufs, most_db = options.output.loudness_lufs, 40.0
+    coded: CodedSound | None = None
     if sound.raw is not None and plan.mix is not None:
         wanted_lufs, most_db = aim(plan.mix, sound.raw.blocks, sound.raw.channels)
-    gain_db: float | None = None
-    tried = work / "tried.mp4"
-    best = math.inf
-    for _ in range(CODING_TRIES):
-        if sound.raw is not None:
-            sound.mix, sound.gain_db, sound.limited = to_loudness(
-                sound.raw, wanted_lufs, most_db, options, work, gain_db, margin_db
-            )
-        finish(
-            pictures,
-            sound.mix.path if sound.mix else None,
-            tried,
-            matrix=plan.matrix,
-            chapters=[(c.start_s, c.stop_s, c.title) for c in plan.chapters],
-            audio_kbps=options.output.audio_kbps,
-            sound_channels=plan.sound_channels,
-            work=work,
-        )
-        over_db, short_lu = 0.0, 0.0
-        if sound.raw is not None:
-            measured = loudness_of(tried, plan.sound_channels)
-            if measured.true_peak_dbtp is not None:
-                over_db = max(0.0, measured.true_peak_dbtp - options.output.true_peak_dbtp)
-            if measured.integrated_lufs is not None:
-                short_lu = wanted_lufs - measured.integrated_lufs
-        # Coding raises peaks, and changes the level of noise by up to a quarter of a
-        # decibel, differently at each gain: keep the best of a few tries.
-        error = abs(short_lu) + 100 * over_db
-        if error < best:
-            best = error
-            tried.replace(target)
-        if error <= CODED_TOLERANCE_LU:
-            break
-        margin_db += over_db + 0.1 if over_db else 0.0
-        gain_db = min(sound.gain_db + 0.6 * short_lu, most_db + CODED_MOST_DB)
+        coded = coded_to_loudness(sound.raw, wanted_lufs, most_db, options, work)
+    finish(
+        pictures,
+        coded.path if coded else None,
+        target,
+        matrix=plan.matrix,
+        chapters=[(c.start_s, c.stop_s, c.title) for c in plan.chapters],
+        work=work,
+    )
     if sound.raw is not None:
         sound.raw.path.unlink()
     pictures.unlink()
@@ -115,10 +82,10 @@ def render(
         path=target,
         stem=sound.procedure,
         narration=sound.narration,
-        mix=sound.mix,
+        mix=coded.mix if coded else None,
         visibility=visibility,
         frames=frames,
-        limited=sound.limited,
-        gain_db=sound.gain_db,
+        limited=coded.limited if coded else {},
+        gain_db=coded.gain_db if coded else 0.0,
         damage=damage,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -26,14 +26,11 @@ RATE_HZ = 48_000
 EDGE_S = 0.01
 
 
-@dataclass
+@dataclass(frozen=True)
 class MadeSound:
     procedure: Stem | None
     narration: Stem | None
     raw: Stem | None
-    mix: Stem | None = None
-    limited: dict[str, float] = field(default_factory=dict)
-    gain_db: float = 0.0
 
 
 def render_sound(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
+from typing import Any
 
 from pipeline.analysis.identity.texts import Leaving
 from pipeline.media.container import open_media
@@ -25,7 +26,7 @@ def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) ->
     with closing(open_media(path)) as container:
         pictures, sounds = container.streams.video, container.streams.audio
         video = pictures[0]
-        length_s = float((video.duration or 0) * video.time_base)
+        length_s = _end_s(container, video)
         sound_s = float((sounds[0].duration or 0) * sounds[0].time_base) if sounds else None
         codec, sound_codec = (
             video.codec_context.name,
@@ -57,6 +58,19 @@ def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) ->
             make_check("chapters", recording.chapters, wanted, "", recording.chapters == wanted)
         )
     return checks
+
+
+def _end_s(container: Any, video: Any) -> float:
+    """When the last picture ends. The length in the header counts decoding times.
+
+    With pictures at a varying rate and in another order those end up to a picture earlier.
+    """
+    import av
+
+    with suppress(av.error.FFmpegError):
+        container.seek(max(0, (video.duration or 1) - 1), stream=video, backward=True)
+    ends = [p.pts + (p.duration or 0) for p in container.demux(video) if p.pts is not None]
+    return float(max(ends, default=0) * video.time_base)
 
 
 def planned_title(plan: Plan) -> Callable[[str], bool]:

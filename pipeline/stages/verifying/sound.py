@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.sound import speech, speech_spans, voice_activity
 from pipeline.analysis.sound.depth import DuckingFold
-from pipeline.analysis.sound.loudness import LoudnessFold
+from pipeline.analysis.sound.loudness import LoudnessFold, gate_doubt_lu
 from pipeline.analysis.sound.mix import aim
 from pipeline.analysis.sound.second_meter import SecondMeter
 from pipeline.analysis.sound.tracks import render_mix, render_tracks, to_channels
@@ -58,11 +58,13 @@ def sound_checks(
     target, peak = options.output.loudness_lufs, options.output.true_peak_dbtp
     found = measured.integrated_lufs
     checks = []
-    unit, below_lu = "LUFS", LOUDNESS_LIMIT_LU
+    # Where blocks lie at the gate, coding decides which count: it may measure less, never more.
+    highest_lufs = target + LOUDNESS_LIMIT_LU
+    unit, below_lu = "LUFS", max(LOUDNESS_LIMIT_LU, gate_doubt_lu(measured.hop_power))
     if wanted_lufs is not None and wanted_lufs < target - LOUDNESS_LIMIT_LU:
         # A few clicks make its loudness, and coding changes them: it may be a little quieter.
         target, unit = round(wanted_lufs, 1), "LUFS, as far as it may be raised"
-        below_lu = QUIET_LIMIT_LU
+        below_lu = max(QUIET_LIMIT_LU, below_lu)
     if found is None:
         checks.append(make_check("loudness", "silent", target, unit, True))
     else:
@@ -72,7 +74,7 @@ def sound_checks(
                 found,
                 target,
                 unit,
-                target - below_lu <= found <= target + LOUDNESS_LIMIT_LU,
+                target - below_lu <= found <= highest_lufs,
             )
         )
     checks.append(
