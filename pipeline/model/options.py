@@ -79,6 +79,15 @@ class FormOptions(Section):
     most_s: float = option(0.0, "longest clip; 0 for any length", "s", ge=0, le=86400)
 
 
+class CardOptions(Section):
+    """Words on black, for a few seconds each."""
+
+    title: bool = option(False, "before the pictures: series, number, title")
+    chapters: bool = option(False, "before each recording: its side and phase, or its title")
+    measured: bool = option(True, "after the pictures: the measured value, if the case has one")
+    closing: bool = option(False, "at the end: cautions, what was altered, consent")
+
+
 class FieldOptions(Section):
     """Finding the scope field."""
 
@@ -246,6 +255,7 @@ class Options(Section):
 
     output: OutputOptions = OutputOptions()
     form: FormOptions = FormOptions()
+    cards: CardOptions = CardOptions()
     field: FieldOptions = FieldOptions()
     mark: MarkOptions = MarkOptions()
     lens: LensOptions = LensOptions()

@@ -51,7 +51,7 @@ class Piece(Part):
 
     play shows the source from start_s on; freeze holds its picture at start_s, which a piece
     of the same kept part plays; black shows nothing in place of the source from start_s on;
-    card shows the plan's card on black. length_s is the same on all three axes.
+    card shows its words on black. length_s is the same on all three axes.
     """
 
     kind: Literal["play", "freeze", "black", "card"]
@@ -61,6 +61,7 @@ class Piece(Part):
     case_start_s: float
     out_start_s: float
     sound: bool = Field(default=True, description="the procedure sound is heard")
+    words: str = Field(default="", description="of a card, in lines")
     reason: str = ""
     origin: Origin = "case"
     fade_s: float = Field(
@@ -173,7 +174,7 @@ class Plan(Document):
     )
     edits: list[Edit] = []
     restorations: list[Restoration] = []
-    card: str = Field(default="", description="words of the card, two lines")
+    card: str = Field(default="", description="words of the card with the measured value")
     measured: CaseMeasured | None = Field(default=None, description="the value on the card")
     sides: list[Side] = Field(default=[], description="that are shown, in order")
     chapters: list[Chapter] = []

@@ -1,4 +1,4 @@
-"""The card with the measured value, shown for a few seconds after the last picture."""
+"""A card: words in the middle of a black picture."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from pipeline.errors import InputError, UsageError
 from pipeline.model.case import CaseMeasured
 from pipeline.stages.restore import draw_words, words_coverage
 
-CARD_S = 4.0
 _WIDEST = 0.42  # of the picture's height; with text of any length it fits any field
 _TALLEST = 0.3
+_LARGEST = 0.1  # rows of a line, of the picture's shorter side
 
 
 def check_card(measured: CaseMeasured | None) -> None:
@@ -33,8 +33,10 @@ def card_box(text: str, width_px: int, height_px: int) -> tuple[int, int, int, i
     wide = round(2 * _WIDEST * height_px)
     wide = max(16, min(wide, round(0.9 * width_px)) // 2 * 2)
     high = words_coverage(text, wide).shape[0]
-    if high > _TALLEST * height_px:
-        wide = max(16, round(wide * _TALLEST * height_px / high) // 2 * 2)
+    lines = text.count("\n") + 1
+    most = min(_TALLEST * height_px, lines * _LARGEST * min(width_px, height_px))
+    if high > most:
+        wide = max(16, round(wide * most / high) // 2 * 2)
         high = words_coverage(text, wide).shape[0]
     return (width_px - wide) // 2, (height_px - high) // 2, wide, high
 

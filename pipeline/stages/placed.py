@@ -67,7 +67,7 @@ def words_boxes(plan: Plan, marks: Sequence[tuple[int, int, int, int]]) -> list[
     out: list[TimedBox] = []
     for piece in plan.pieces:
         if piece.kind == "card":
-            box = card_box(plan.card, plan.width_px, plan.height_px)
+            box = card_box(piece.words, plan.width_px, plan.height_px)
             out.append((*_padded(box), *piece.in_clip))
         if piece.kind not in ("play", "freeze"):
             continue

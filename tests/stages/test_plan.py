@@ -222,7 +222,7 @@ def test_the_measured_card_comes_last_and_never_in_a_clip() -> None:
     shown = case(measured={"label": "Crusts", "value": 3, "unit": "mg"})
     plan = make_plan(shown, [source(10)], None, Options(), glyph=GLYPH)
     assert plan.pieces[-1].kind == "card" and plan.card == "Crusts\n3 mg"
-    assert plan.duration_s == pytest.approx(14) and not plan.pieces[-1].sound
+    assert plan.duration_s == pytest.approx(13) and not plan.pieces[-1].sound
     clip = make_plan(shown, [source(10)], None, Options(), glyph=GLYPH, cut_to=Span(2, 4))
     assert [p.kind for p in clip.pieces] == ["play"] and not clip.card
 

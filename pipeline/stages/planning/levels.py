@@ -110,7 +110,7 @@ def levels_of(
         rest = narration.rest_hop_power if narration is not None else None
 
         def room(piece: Piece, count: int) -> NDArray[np.float64]:
-            if rest is None or not piece.sound:
+            if rest is None or not piece.sound or piece.kind == "card":
                 return np.zeros(count)
             return _take(rest, piece.case_start_s, count) * (2.0 if channels == 2 else 1.0)
 
@@ -124,6 +124,8 @@ def levels_of(
         heard = narration
 
         def narrated(piece: Piece, count: int) -> NDArray[np.float64]:
+            if piece.kind == "card":
+                return np.zeros(count)
             # A mono voice played by two channels counts twice (BS.1770-5, equation 2).
             power = _take(heard.hop_power, heard.own_time(piece.case_start_s), count)
             return power * (2.0 if channels == 2 else 1.0)

@@ -1,4 +1,4 @@
-"""The pieces of a clip in order: played, held, black, and the card."""
+"""The pieces of a clip in order: played, held, black. Cards come later (`cards`)."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from typing import Literal
 from pipeline.model.plan import Edit, Origin, Piece, PlannedSource
 from pipeline.model.time import Span, format_time, round_s, subtract_spans
 from pipeline.model.timeline import Kept, Stretch, Timeline, goes_on
-from pipeline.stages.card import CARD_S
 from pipeline.stages.clear_picture import CLEAR, Clearness
 
 TAIL_S = 0.5
@@ -81,7 +80,7 @@ def _add(
     source: int,
     here: Stretch,
     *,
-    kind: Literal["play", "freeze", "black", "card"] = "play",
+    kind: Literal["play", "freeze", "black"] = "play",
     held_s: float | None = None,
     sound: bool = True,
     reason: str = "",
@@ -174,18 +173,4 @@ def extend_for_narration(
         held_s=held,
         sound=False,
         reason="the narration is longer than the picture",
-    )
-
-
-def add_card(pieces: list[Piece]) -> None:
-    """The card after the last picture, without sound of the room."""
-    last = pieces[-1]
-    _add(
-        pieces,
-        last.source,
-        Stretch(0.0, CARD_S, last.in_case.stop_s),
-        kind="card",
-        held_s=last.start_s + (last.length_s if last.kind == "play" else 0.0),
-        sound=False,
-        reason="the measured value",
     )

@@ -17,6 +17,7 @@ from pipeline.model.time import Span, format_time, round_s
 from pipeline.model.timeline import Timeline
 from pipeline.stages.clear_picture import Clearness, covered_spans, poster_s
 from pipeline.stages.damage import damage_needs, damaged_sound
+from pipeline.stages.planning.cards import MEASURED, altered_words, with_cards
 from pipeline.stages.planning.chapters import chapters_of, shown_sides
 from pipeline.stages.planning.edits import decided_edits, restorations
 from pipeline.stages.planning.ends import ends_told
@@ -32,7 +33,7 @@ from pipeline.stages.planning.narrated import (
 from pipeline.stages.planning.needs import field_needs, looked_needs, patient_needs, sound_needs
 from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.planning.picture import output_size, placed, planned_source
-from pipeline.stages.planning.pieces import add_card, extend_for_narration, pieces_of
+from pipeline.stages.planning.pieces import extend_for_narration, pieces_of
 from pipeline.stages.planning.redactions import redactions_of, seen_in_picture
 from pipeline.stages.room import not_followed, room_sound
 
@@ -105,23 +106,26 @@ def make_plan(
         extend_for_narration(
             pieces, case_narration, planned, warnings, cut_to.stop_s if cut_to else None
         )
-    if pieces and case.measured is not None and cut_to is None:
-        add_card(pieces)
     if not pieces:
         raise InputError(
             "Nothing is left to show after cutting what lies outside the body",
             "",
             "look at the report of fieldstop survey; give the field in case.toml if it is wrong",
         )
+    ended_s = pieces[-1].in_case.stop_s
+    pieces = with_cards(
+        pieces, case, sources, options, title=title if title is not None else case.title,
+        whole=cut_to is None, narration=case_narration,
+        altered=altered_words(edits, redactions), warnings=warnings,
+    )  # fmt: skip
+    measured = case.measured if any(p.reason == MEASURED for p in pieces) else None
     duration_s = round_s(pieces[-1].in_clip.stop_s)
     _refuse_long(duration_s, options)
     if cut_to is not None:
-        ended_s = axis.case.stop_s
-        shown_s = max(ended_s, pieces[-1].in_case.stop_s)  # a narration may go on
+        shown_s = max(axis.case.stop_s, ended_s)  # a narration may go on
         if cut_to.stop_s - shown_s > 0.05:
-            warnings.append(
-                f"the case ends at {format_time(ended_s)}: the clip is shorter than asked for"
-            )
+            end = format_time(axis.case.stop_s)
+            warnings.append(f"the case ends at {end}: the clip is shorter than asked for")
     timeline = Timeline(axis.kept, pieces)
     out_narration = timeline.clip_of_case(case_narration)
     overruled = [
@@ -179,8 +183,8 @@ def make_plan(
         overruled=overruled,
         edits=edits,
         restorations=restorations(sources, edits),
-        card=case.measured.card if pieces[-1].kind == "card" and case.measured else "",
-        measured=case.measured if pieces[-1].kind == "card" else None,
+        card=measured.card if measured else "",
+        measured=measured,
         sides=shown_sides(case, sources, pieces),
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
         captions=captions_of(narration, timeline, heard) if narration and narrated else [],

@@ -132,7 +132,7 @@ def compose(
                 for plane, level in zip(planes, BLACK, strict=True):
                     plane[:] = level
                 if piece.kind == "card":
-                    draw_card(planes, plan.card)
+                    draw_card(planes, piece.words)
             else:
                 blanker.copy(picture.planes(), planes, source_s)
                 if picture.time_s != source_s:

@@ -199,7 +199,11 @@ def on_clip_axis(
             total = round(piece.in_clip.stop_s * RATE_HZ) - first
             start = round(piece.case_start_s * RATE_HZ) - shift
             for at in range(0, total, RATE_HZ):
-                block = stem.read(start + at, min(RATE_HZ, total - at))
+                count = min(RATE_HZ, total - at)
+                if piece.kind == "card":  # it has no case time
+                    yield np.zeros((stem.channels, count), np.float32)
+                    continue
+                block = stem.read(start + at, count)
                 yield (
                     block if heard is None else faded(block, (first + at) / RATE_HZ, RATE_HZ, heard)
                 )

@@ -43,7 +43,7 @@ class Surround:
         if piece.kind in ("black", "card"):
             outside = outside_mask(None, *planes[0].shape)
         if piece.kind == "card":
-            left, top, wide, high = card_box(self._plan.card, *planes[0].shape[::-1])
+            left, top, wide, high = card_box(piece.words, *planes[0].shape[::-1])
             pad = high // 2
             rows = slice(max(0, top - pad), top + high + pad)
             outside[rows, max(0, left - pad) : left + wide + pad] = 0
