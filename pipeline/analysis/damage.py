@@ -8,8 +8,9 @@ that until a picture that needs no other. Three witnesses:
   picture which is no key frame;
 - the picture: garbage that the decoder took for a picture. A part changes from one picture to the
   next as no motion can (its mean over 8 by 8 pixels leaves the range of its neighbourhood), with
-  edges along the blocks of the coding, and the next key frame turns it back; the pictures beside
-  both moments are calm. Or, in one picture alone, all below one row of blocks is shifted.
+  edges along the blocks of the coding or a change that lies in blocks, and the next key frame
+  turns it back; the pictures beside both moments are calm. Or all below one row of blocks is
+  shifted to the side, brighter or darker.
 
 Damage is contiguous in a file, and its first bytes may decode without a complaint: half a second
 before the first complaint counts too. Garbage without a complaint is missed where it is faint,
@@ -32,6 +33,10 @@ ROWS = 96  # of the small pictures that are compared
 EXCESS = 10  # code values outside the range of the neighbourhood
 PART = 0.002  # share of the picture that must change at once
 GRID = 1.0  # code values; see `gridness`
+GRID_PART = 0.003  # share of the picture whose change must lie in blocks
+BLOCKS = 1.4  # see `in_blocks`
+SHORT_S = 0.5  # of garbage in pictures between key frames that few others are built on
+LEVEL = 3  # code values by which the middle of a row must change
 SURE_GRID = 5.0  # where no key frame comes that could turn it back
 CALM = 0.25  # of a change: what the pictures beside it may change
 BACK = 0.5  # of a change: what may be left of it after the key frame
@@ -61,6 +66,7 @@ class _Begun:
     before: NDArray[np.uint8]
     part: NDArray[np.bool_]
     rise: float
+    blocks: bool = False
     keys: int = 0
 
 
@@ -135,9 +141,7 @@ class DamageFold:
                 self.garbage.append(doubt)
             self._ended = None
         begun = self._begun
-        if begun is not None and time_s in self._keys:
-            # In an open group the leading pictures show the garbage before its key frame does.
-            begun.keys += 1
+        if begun is not None and self._may_end(begun, time_s, part, luma, luma_before):
             if begun.keys == 2:
                 self._begun = None
             same = (part & begun.part).sum() >= CALM * begun.part.sum()
@@ -147,9 +151,28 @@ class DamageFold:
         if self._begun is None and self._ended is None and changed >= PART:
             calm = self._older is None or self._changed <= CALM * changed
             rise = gridness(luma, part) - gridness(luma_before, part) if calm else 0.0
-            if calm and (rise >= GRID or _below_a_row(part)):
-                self._begun = _Begun(time_s, small_before, part, rise)
+            blocks = calm and _in_blocks(luma, luma_before, part)
+            if calm and (
+                rise >= GRID or blocks or _below_a_row(part) or shifted_below(luma, luma_before)
+            ):
+                self._begun = _Begun(time_s, small_before, part, rise, blocks)
         self._changed = changed
+
+    def _may_end(
+        self,
+        begun: _Begun,
+        time_s: float,
+        part: NDArray[np.bool_],
+        luma: NDArray[np.uint8],
+        luma_before: NDArray[np.uint8],
+    ) -> bool:
+        """True at a key frame, and where garbage that few pictures are built on goes in blocks."""
+        if time_s in self._keys:
+            # In an open group the leading pictures show the garbage before its key frame does.
+            begun.keys += 1
+            return True
+        short = begun.blocks and begun.keys == 0 and time_s - begun.start_s <= SHORT_S
+        return short and _in_blocks(luma, luma_before, part)
 
     def finish(self) -> list[Doubt]:
         """The damaged stretches in order of time, joined where they touch."""
@@ -258,6 +281,57 @@ def gridness(luma: NDArray[np.uint8], part: NDArray[np.bool_]) -> float:
         excess = np.minimum(across, 60) - np.minimum(beside, 60)
         most = max(most, float(excess[inside].mean()))
     return most
+
+
+def in_blocks(
+    luma: NDArray[np.uint8], before: NDArray[np.uint8], part: NDArray[np.bool_]
+) -> float:
+    """How much more the change of luma differs across the 8-pixel grid than across its middle.
+
+    A ratio, about 1 in a picture. Unlike `gridness` it holds where the decoder has smoothed
+    the edges: means of 3 pixels on either side are compared. part: as in `gridness`.
+    """
+    import cv2
+
+    step = _step(luma)
+    near = cv2.dilate(part.astype(np.uint8), np.ones((3, 3), np.uint8))
+    size = (near.shape[1] * step, near.shape[0] * step)
+    mask = cv2.resize(near, size, interpolation=cv2.INTER_NEAREST)
+    change = luma[: size[1], : size[0]].astype(np.float32) - before[: size[1], : size[0]]
+    change = np.clip(change, -40, 40) * mask
+    across = beside = 0.0
+    for values, chosen in ((change, mask), (change.T, mask.T)):
+        total = np.cumsum(np.pad(values, ((0, 0), (1, 0))), axis=1)
+        for offset in (0, 4):
+            at = np.arange(8 + offset, values.shape[1] - 8, 8)
+            steps = total[:, at + 3] - 2 * total[:, at] + total[:, at - 3]
+            inside = chosen[:, at] > 0
+            mean = float(np.abs(steps[inside]).mean()) / 3 if inside.any() else 0.0
+            across, beside = (across + mean, beside) if offset == 0 else (across, beside + mean)
+    return across / (beside + 1.0)
+
+
+def _in_blocks(
+    luma: NDArray[np.uint8], before: NDArray[np.uint8], part: NDArray[np.bool_]
+) -> bool:
+    return part.mean() >= GRID_PART and in_blocks(luma, before, part) >= BLOCKS
+
+
+def shifted_below(luma: NDArray[np.uint8], before: NDArray[np.uint8]) -> bool:
+    """True if all below a row of 8-pixel blocks, black as well, is brighter, or all darker.
+
+    So a lost level goes on to the end of a picture of Motion JPEG; light keeps black black,
+    and does not end at a row above which nothing changes.
+    """
+    count = luma.shape[0] // 8
+    change = luma[: 8 * count, ::4].astype(np.int16) - before[: 8 * count, ::4]
+    level = np.median(change.reshape(count, -1), axis=1)
+    first = int(np.argmax(np.abs(level) >= LEVEL))
+    below, above = level[first:], change[: 8 * max(0, first - 1)]
+    if not 1 <= first <= count - 3:
+        return False
+    still = above.size == 0 or float((np.abs(above) <= 4).mean()) >= 0.75
+    return still and bool((below >= LEVEL).all() or (below <= -LEVEL).all())
 
 
 def _step(luma: NDArray[np.uint8]) -> int:

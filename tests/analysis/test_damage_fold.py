@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.analysis.damage import DamageFold, Doubt, gridness, joined, on_axis
+from pipeline.analysis.damage import (
+    DamageFold,
+    Doubt,
+    gridness,
+    in_blocks,
+    joined,
+    on_axis,
+    shifted_below,
+)
 
 STEP_S = 0.04
 
@@ -143,6 +151,54 @@ def test_gridness_is_high_for_blocks_only() -> None:
     assert gridness(blocks(tissue(3), rng), part) > 10
     noise = rng.integers(0, 255, (240, 320)).astype(np.uint8)
     assert gridness(noise, part) < 1.0
+
+
+def in_scope(luma: np.ndarray) -> np.ndarray:
+    """Black around a round field."""
+    y, x = np.mgrid[: luma.shape[0], : luma.shape[1]]
+    far = np.hypot(y - luma.shape[0] / 2, x - luma.shape[1] / 2)
+    return np.where(far < 0.45 * luma.shape[0], luma, 16).astype(np.uint8)
+
+
+@pytest.mark.parametrize("first, levels", [(1, -9), (8, 6), (20, -4)])
+def test_a_level_that_is_lost_from_a_block_row_on_is_found_and_light_is_not(
+    first: int, levels: int
+) -> None:
+    """Motion JPEG codes a block's level as the difference from the block before (ITU-T T.81,
+    F.1.2.1), so that one wrong difference goes on to the end of the picture."""
+    luma = np.maximum(in_scope(tissue(1)), 16 + 10)
+    spoiled = luma.astype(int)
+    spoiled[8 * first :] += levels
+    spoiled[8 * first : 8 * first + 8, :100] -= levels
+    assert shifted_below(spoiled.astype(np.uint8), luma)
+    brighter = luma.astype(int)
+    brighter[luma > 26] += 20
+    assert not shifted_below(brighter.astype(np.uint8), luma)
+    band = luma.copy()
+    band[8 * first : 8 * first + 40][luma[8 * first : 8 * first + 40] > 26] += 20
+    assert not shifted_below(band, luma)
+    assert not shifted_below(in_scope(tissue(3)), in_scope(tissue(1)))
+
+
+def test_smoothed_garbage_of_a_few_pictures_is_found_and_a_moving_glint_is_not() -> None:
+    """A decoder that smooths the edges of its blocks leaves no steps, but means that differ."""
+    import cv2
+
+    rng = np.random.default_rng(5)
+    pictures = [tissue(n) for n in range(40)]
+    spoiled = [p.copy() for p in pictures]
+    mess = blocks(tissue(0), rng)
+    for number in range(12, 16):
+        spoiled[number][80:144, 80:160] = cv2.GaussianBlur(mess, (0, 0), 1.5)[80:144, 80:160]
+    assert spans(shown(spoiled, {0, 25})) == [(12 * STEP_S, 16 * STEP_S)]
+    glints = [p.copy() for p in pictures]
+    for number in range(12, 16):
+        cv2.ellipse(glints[number], (123, 110), (27, 14), 20.0, 0, 360, 240, -1, cv2.LINE_AA)
+    assert shown(glints, {0, 25}) == []
+    part = np.zeros((60, 80), bool)
+    part[18:38, 18:42] = True
+    assert in_blocks(spoiled[12], pictures[11], part) > 2
+    assert in_blocks(glints[12], pictures[11], part) < 1.4
 
 
 def test_joining_keeps_what_is_further_apart() -> None:
