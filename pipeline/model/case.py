@@ -75,6 +75,12 @@ class CaseNarration(Part):
         " it shares with the recording",
     )
 
+    rate_ppm: Annotated[float, Field(ge=-1000, le=1000)] | Literal["auto"] = Field(
+        default="auto",
+        description="by how many millionths a file is too long, since another clock ran while"
+        " it was recorded; 'auto': found by the room sound that it shares with the recording",
+    )
+
     @model_validator(mode="after")
     def _one(self) -> CaseNarration:
         if sum((self.file is not None, self.channel is not None, self.live)) != 1:

@@ -192,6 +192,9 @@ class Plan(Document):
     narration_offset_confidence: float | None = Field(
         default=None, description="of an offset looked for in the sound, 0..1; None: it was given"
     )
+    narration_rate_ppm: float = Field(
+        default=0.0, description="by how many millionths the narration file was too long"
+    )
     needs: list[Need] = []
     warnings: list[str] = []
 

@@ -217,7 +217,8 @@ def remembered_sha256(path: Path) -> str:
 
 def _as_file(old: CaseNarration | None, path: Path) -> CaseNarration:
     offset_s = old.offset_s if old is not None and old.file is not None else "auto"
-    return CaseNarration(file=path.name, offset_s=offset_s)
+    rate_ppm = old.rate_ppm if old is not None and old.file is not None else "auto"
+    return CaseNarration(file=path.name, offset_s=offset_s, rate_ppm=rate_ppm)
 
 
 def _resolve(folder: Path, name: str, place: str) -> Path:

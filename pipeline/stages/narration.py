@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.sound import loudness, speech, speech_spans
+from pipeline.analysis.sound.drift import LEAST_S, find_drift, in_step
 from pipeline.analysis.sound.live import live_available, split_live
 from pipeline.analysis.sound.loudness import LoudnessFold
 from pipeline.analysis.sound.narration import HumFold, cleaned
@@ -65,8 +66,8 @@ def measure_narration(
     rest = None
     if wanted.live:
         raw, rest = _split_live(raw, work, warnings)
+    raw, offset_s, confidence, rate_ppm = _placed(opened, surveyed, raw, work, warnings)
     voice = _cleaned(raw, work)
-    offset_s, confidence = _offset(opened, surveyed, raw, warnings)
     raw.path.unlink()
     spans, power = _levels(voice, speech_threshold)
     if not spans:
@@ -80,30 +81,84 @@ def measure_narration(
         rest_hop_power=_power(rest) if rest is not None else None,
         warnings=warnings,
         offset_confidence=confidence,
-        captions=read_captions(opened.captions) if opened.captions else [],
+        rate_ppm=rate_ppm,
+        captions=[
+            (a / (1 + 1e-6 * rate_ppm), b / (1 + 1e-6 * rate_ppm), text)
+            for a, b, text in (read_captions(opened.captions) if opened.captions else [])
+        ],
     )
     return Narration(measured, NarrationMedia(voice, offset_s, rest))
 
 
-def _offset(
-    opened: OpenedCase, surveyed: Sequence[Surveyed], raw: Stem, warnings: list[str]
-) -> tuple[float, float | None]:
-    """Where a narration file starts in case time, and the confidence if it was looked for.
+def _placed(
+    opened: OpenedCase,
+    surveyed: Sequence[Surveyed],
+    raw: Stem,
+    work: Path,
+    warnings: list[str],
+) -> tuple[Stem, float, float | None, float]:
+    """(sound in step, where it starts in case time, confidence if looked for, rate in ppm).
 
-    A take that was recorded in the room is placed by the sound that both heard; below
-    the least confidence it starts at 0, with a warning.
+    A file that was recorded in the room is placed, and brought into step, by the sound that
+    both heard; below the least confidence it starts at 0, with a warning.
     """
     wanted = opened.case.narration
     if wanted is None or wanted.file is None:
-        return 0.0, None
-    if wanted.offset_s != "auto":
-        return wanted.offset_s, None
+        return raw, 0.0, None, 0.0
+    given_s = None if wanted.offset_s == "auto" else wanted.offset_s
+    if wanted.rate_ppm != "auto":
+        raw = _in_step(raw, wanted.rate_ppm, work)
+        rate_ppm = wanted.rate_ppm
+        if given_s is not None:
+            return raw, given_s, None, rate_ppm
+        offset_s, confidence = _offset(*_envelopes(opened, surveyed, raw), warnings)
+        return raw, offset_s, confidence, rate_ppm
+    long = raw.length >= LEAST_S * 48_000
+    if given_s is not None and not long:
+        return raw, given_s, None, 0.0
+    heard, taken = _envelopes(opened, surveyed, raw)
+    drift = find_drift(heard, taken, given_s) if long else None
+    if drift is not None:
+        raw = _in_step(raw, drift.rate_ppm, work)
+        warnings.append(
+            f"the narration is too long by {drift.rate_ppm:.0f} millionths, as the room sound"
+            f" tells that it shares with the recording ({3.6e-3 * drift.rate_ppm:.2f} s in an"
+            " hour): it was brought into step; listen to its end"
+        )
+        if given_s is None:
+            heard, taken = _envelopes(opened, surveyed, raw)
+    rate_ppm = drift.rate_ppm if drift is not None else 0.0
+    if given_s is not None:
+        return raw, given_s, None, rate_ppm
+    offset_s, confidence = _offset(heard, taken, warnings)
+    return raw, offset_s, confidence, rate_ppm
+
+
+def _in_step(raw: Stem, rate_ppm: float, work: Path) -> Stem:
+    if not rate_ppm:
+        return raw
+    made = write_stem(work / "voice_in_step.f32", 1, in_step(raw.blocks(), rate_ppm))
+    raw.path.unlink()
+    return made
+
+
+def _envelopes(
+    opened: OpenedCase, surveyed: Sequence[Surveyed], raw: Stem
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Band levels of the case's own sound and of the take."""
     heard, taken = EnvelopeFold(1), EnvelopeFold(1)
     for block in _case_blocks(opened, surveyed, 0):
         heard.step(block)
     for block in raw.blocks():
         taken.step(block)
-    found = find_offset(heard.finish(), taken.finish())
+    return heard.finish(), taken.finish()
+
+
+def _offset(
+    heard: NDArray[np.float32], taken: NDArray[np.float32], warnings: list[str]
+) -> tuple[float, float]:
+    """Where a take starts in case time by the room that both heard, and the confidence."""
+    found = find_offset(heard, taken)
     confidence = round(found.confidence, 2)
     if found.confidence < OFFSET_LEAST_CONFIDENCE:
         warnings.append(

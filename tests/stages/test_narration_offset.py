@@ -17,7 +17,7 @@ from pipeline.media.probe import probe
 from pipeline.model.options import Options
 from pipeline.model.survey import Survey, SurveyedRecording
 from pipeline.stages.intake import open_case
-from pipeline.stages.narration import measure_narration
+from pipeline.stages.narration import Narration, measure_narration
 from pipeline.stages.progress import no_progress
 from pipeline.stages.survey import Surveyed
 
@@ -32,21 +32,25 @@ def room() -> np.ndarray:
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory, room: np.ndarray) -> Path:
     folder = tmp_path_factory.mktemp("offset")
-    media_zoo.write_wav(folder / "room.wav", np.stack([room]), RATE_HZ)
-    media_zoo.run_ffmpeg(
-        "-f", "lavfi", "-i", f"testsrc=size=160x120:rate=10:duration={LENGTH_S}",
-        "-i", folder / "room.wav", "-c:v", "libx264", "-pix_fmt", "yuv420p", "-c:a", "aac",
-        "-shortest", folder / "recording.mp4",
-    )  # fmt: skip
+    write_recording(folder, room, LENGTH_S)
     return folder
 
 
-def measured(folder: Path, offset: str, take: np.ndarray) -> tuple[float, float | None, str]:
-    """(offset, confidence, warnings) of the narration `take` in a case that keeps a part."""
+def write_recording(folder: Path, room: np.ndarray, length_s: float) -> None:
+    media_zoo.write_wav(folder / "room.wav", np.stack([room]), RATE_HZ)
+    media_zoo.run_ffmpeg(
+        "-f", "lavfi", "-i", f"testsrc=size=160x120:rate=10:duration={length_s}",
+        "-i", folder / "room.wav", "-c:v", "libx264", "-pix_fmt", "yuv420p", "-c:a", "aac",
+        "-shortest", folder / "recording.mp4",
+    )  # fmt: skip
+
+
+def prepared(folder: Path, lines: str, take: np.ndarray, length_s: float = LENGTH_S) -> Narration:
+    """The narration `take` in a case that keeps a part of the recording."""
     media_zoo.write_wav(folder / "voice.wav", np.stack([take]), RATE_HZ)
     (folder / "case.toml").write_text(
         'case = "QM-0001"\n[[recording]]\nfiles = ["recording.mp4"]\n'
-        f"keep = [[{KEPT_FROM_S}, {LENGTH_S}]]\n[narration]\nfile = 'voice.wav'\n{offset}\n"
+        f"keep = [[{KEPT_FROM_S}, {length_s}]]\n[narration]\nfile = 'voice.wav'\n{lines}\n"
     )
     opened = open_case(folder)
     out = folder / "work"
@@ -54,7 +58,7 @@ def measured(folder: Path, offset: str, take: np.ndarray) -> tuple[float, float 
     recording = probe(folder / "recording.mp4", sha256="0" * 64)
     survey = Survey(
         recording=SurveyedRecording(
-            sha256="0" * 64, duration_s=LENGTH_S, frame_rate_hz=10, width_px=160, height_px=120
+            sha256="0" * 64, duration_s=length_s, frame_rate_hz=10, width_px=160, height_px=120
         )
     )
     found = measure_narration(
@@ -62,6 +66,12 @@ def measured(folder: Path, offset: str, take: np.ndarray) -> tuple[float, float 
         no_progress,
     )  # fmt: skip
     assert found is not None
+    return found
+
+
+def measured(folder: Path, offset: str, take: np.ndarray) -> tuple[float, float | None, str]:
+    """(offset, confidence, warnings) of the narration `take`."""
+    found = prepared(folder, offset, take)
     heard = found.measured
     assert found.media.offset_s == heard.offset_s
     return heard.offset_s, heard.offset_confidence, " ".join(heard.warnings)
@@ -99,3 +109,37 @@ def test_a_take_from_elsewhere_starts_at_0_and_it_is_said(folder: Path) -> None:
     assert at_s == 0.0
     assert confidence is not None and confidence < 0.5
     assert "no offset of the narration is given" in said and "starts at 0" in said
+
+
+def test_a_given_rate_is_taken_as_it_is(folder: Path, room: np.ndarray) -> None:
+    take = take_in_the_room(room)
+    (folder / "voice.vtt").write_text("WEBVTT\n\n00:00:01.000 --> 00:00:08.000\nsuction\n")
+    lines = "offset_s = 1.0\nrate_ppm = 900\ncaptions = 'voice.vtt'"
+    found = prepared(folder, lines, take)
+    assert (found.measured.offset_s, found.measured.rate_ppm) == (1.0, 900.0)
+    assert found.measured.duration_s == pytest.approx(9 / 1.0009, abs=1e-4)
+    assert found.measured.captions[0][1] == pytest.approx(8 / 1.0009, abs=1e-4)
+    plain = prepared(folder, "offset_s = 1.0", take)
+    assert plain.measured.duration_s == 9.0 and plain.measured.rate_ppm == 0.0
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("offset", ["", f"offset_s = {STARTS_S}"])
+def test_a_take_of_another_clock_is_brought_into_step(tmp_path: Path, offset: str) -> None:
+    """Six minutes at 150 ppm: the take is 54 ms too long, the room says so."""
+    import soxr
+
+    length_s, ppm = 380.0, 150.0
+    room = at_level(suction(np.random.default_rng(9), round(length_s * RATE_HZ)), -24.0)
+    write_recording(tmp_path, room, length_s)
+    start = round((KEPT_FROM_S + STARTS_S) * RATE_HZ)
+    heard = soxr.resample(room[start : start + 370 * RATE_HZ], 1e6, 1e6 + ppm)
+    rng = np.random.default_rng(80)
+    near = coloured(rng, heard.size, -6) * (np.sin(np.arange(heard.size) / RATE_HZ * 20) > 0)
+    take = heard * np.float32(0.15)
+    take += at_level(near.astype(np.float32), rms_db(take))
+    found = prepared(tmp_path, offset, take.astype(np.float32), length_s)
+    assert found.measured.rate_ppm == pytest.approx(ppm, abs=20)
+    assert found.measured.duration_s == pytest.approx(370, abs=0.008)
+    assert found.measured.offset_s == pytest.approx(STARTS_S, abs=0.03)
+    assert "too long by" in " ".join(found.measured.warnings)

@@ -93,6 +93,9 @@ def sound_report(run: CaseResult) -> SoundReport:
             ("Narration placed at", plan.narration_offset_s, "s"),
             ("… how sure that place is", plan.narration_offset_confidence, "of 1"),
         ]
+    if plan.narration_rate_ppm:
+        numbers.append(("Narration brought into step, it was too long by", plan.narration_rate_ppm,
+                        "millionths"))  # fmt: skip
     if rendered.limited:
         limited = rendered.limited
         numbers += [

@@ -28,7 +28,7 @@ class SourceInput:
 
 @dataclass(frozen=True)
 class NarrationInput:
-    """The narration as measured, on its own axis.
+    """The narration as measured, on its own axis, after its rate was mended by rate_ppm.
 
     spans: speech. hop_power: K-weighted power per 100 ms of one channel.
     rest_hop_power: of the room's part of a live microphone, in case time; None if it was
@@ -43,6 +43,7 @@ class NarrationInput:
     captions: list[tuple[float, float, str]] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     offset_confidence: float | None = None
+    rate_ppm: float = 0.0
 
     def in_case(self, span: tuple[float, float]) -> Span:
         """A span of the narration's own axis in case time; it may begin before the case."""

@@ -194,6 +194,7 @@ def make_plan(
         narration_channel=case.narration.channel if case.narration else None,
         live=live,
         narration_offset_s=round_s(narration.offset_s) if narration and narrated else None,
+        narration_rate_ppm=round(narration.rate_ppm, 2) if narration and narrated else 0.0,
         narration_offset_confidence=narration.offset_confidence if narration and narrated else None,
         needs=needs,
         warnings=list(dict.fromkeys(warnings)),
