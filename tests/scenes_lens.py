@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from tests.scenes_lens_glass import LIGHT, bent, laid_over
+
 F32 = NDArray[np.float32]
 RATE_HZ = 5.0
 ROWS, COLS = 240, 320
@@ -37,6 +39,7 @@ class Disturbance:
     depth: float
     even: float = 1.0
     front: bool = False
+    smoke: bool = False
 
     def envelope(self, time_s: float) -> float:
         """0 outside, 1 at the height."""
@@ -85,6 +88,7 @@ class Scene:
     full_frame: bool = False
     brighten: tuple[float, float, float] | None = None  # start, stop, factor
     still: bool = False
+    interlaced: bool = False
     coarse: bool = False  # rendered with 120 rows: four times cheaper
 
 
@@ -144,6 +148,7 @@ class Clip:
         other = None
         for k in range(n):
             t = k / RATE_HZ
+            vel_shown = vel
             if not sc.still:
                 dt = 1 / RATE_HZ
                 vel = 0.85 * vel + rng.normal(0, 1, 2) * sc.speed * 2 * unit * 0.53
@@ -153,6 +158,12 @@ class Clip:
                 ang += ang_v * dt
                 zoom_v = 0.8 * zoom_v + rng.normal() * sc.zoom * 0.3 - 0.1 * zoom
                 zoom += zoom_v * dt
+                for dist in sc.disturbances:
+                    if dist.kind == "pan":
+                        way = phases[0] + np.array([0, np.pi / 2])
+                        rush = np.cos(way) * dist.depth * 2 * unit * dist.envelope(t)
+                        pos = pos + rush * dt
+                        vel_shown = vel + rush
                 bob = 0.9 * bob + rng.normal(0, 1, 2) * 0.15 * sc.parallax
             if any(t - dt_ <= h < t for h in sc.hops for dt_ in (1 / RATE_HZ,)):
                 pos = rng.uniform(size * 0.2, size * 0.8, 2)
@@ -170,7 +181,20 @@ class Clip:
                 u = u + a * np.sin(v * 0.021 + 2.1 * t + phases[0]) * np.sin(0.9 * t + phases[1])
                 v = v + a * np.sin(u * 0.017 + 1.7 * t + phases[2]) * np.sin(1.3 * t + phases[3])
                 u, v = u.astype(np.float32), v.astype(np.float32)
+            for number, dist in enumerate(sc.disturbances):
+                if (e := dist.envelope(t)) > 0:
+                    u, v = bent(dist.kind, sc.seed + number, e, t, u, v, dx, dy, unit)
             scene = cv2.remap(canvas, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+            if sc.interlaced and k:
+                back = [np.float32(vel[a] * 0.02) for a in (0, 1)]
+                other_field = cv2.remap(
+                    canvas,
+                    u - back[0],
+                    v - back[1],
+                    cv2.INTER_LINEAR,
+                    borderMode=cv2.BORDER_REFLECT,
+                )
+                scene[1::2] = other_field[1::2]
             shade = cv2.remap(cavity, u / 8, v / 8, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
             light = shade * vign * np.float32(np.exp(0.6 * np.clip(zoom, -0.5, 0.5)))
             img = scene * light[..., None]
@@ -192,7 +216,8 @@ class Clip:
             blur_px = 0.0
             factor = 1.0
             tmap: F32 | None = None
-            for dist, pattern in zip(sc.disturbances, fogs, strict=True):
+            lights = []
+            for number, (dist, pattern) in enumerate(zip(sc.disturbances, fogs, strict=True)):
                 e = dist.envelope(t)
                 if e <= 0:
                     continue
@@ -203,6 +228,15 @@ class Clip:
                         x = np.clip((t - dist.start_s) / max(dist.rise_s, 0.2), 0, 1) * 2.6 - 1.3
                         pat = pattern / (1 + np.exp(np.clip((dx / unit - x) * 5, -30, 30)))
                         u_fog = -np.log(1 - dist.depth * min(1.0, e * 3 if x < 1.3 else e))
+                    if dist.smoke:
+                        # it moves with the scene, and with its own draught
+                        pat = cv2.remap(
+                            pattern,
+                            np.mod(u * 0.6 + 20 * t, COLS - 1).astype(np.float32),
+                            np.mod(v * 0.6, ROWS - 1).astype(np.float32),
+                            cv2.INTER_LINEAR,
+                        )
+                        pat = cv2.GaussianBlur(pat, (0, 0), 12 / step)
                     tm = np.exp(-u_fog * pat).astype(np.float32)
                     tmap = tm if tmap is None else tmap * tm
                 elif dist.kind == "smudge":
@@ -227,12 +261,24 @@ class Clip:
                         )
                         * vign[..., None]
                     )
+                place = {"dx": dx, "dy": dy, "unit": unit, "step": step, "move": np.zeros(2)}
+                if dist.kind == "pan":
+                    turn = np.array([[c, s], [-s, c]])
+                    place["move"] = turn @ vel_shown / z
+                if dist.kind == "rack":
+                    place["map"] = np.clip(d / 0.7 + 0.5, 0, 1) if sc.parallax else 0.5 + 0 * dx
+                if dist.kind not in LIGHT:
+                    img = laid_over(dist.kind, sc.seed + number, e, t, img, dist.depth, place)
+                else:
+                    lights.append((dist, number, e, place))
             if blur_px > 0.05:
                 img = cv2.GaussianBlur(img, (0, 0), blur_px / step)
             if mean_ref is None:
                 mean_ref = float(img[inside].mean())
                 scale = sc.level / max(mean_ref, 1e-6)
             img = img * np.float32(scale * factor)
+            for dist, number, e, place in lights:
+                img = laid_over(dist.kind, sc.seed + number, e, t, img, dist.depth, place)
             if tmap is not None:
                 img = img * tmap[..., None] + np.float32(sc.airlight) * (1 - tmap[..., None])
                 loss = float(1 - tmap[inside].mean())
@@ -538,6 +584,19 @@ SITUATIONS = (
     "fog, camera still",
     "smudge, camera still",
     "dips of the gain",
+    "short focus losses",
+    "focus, camera still",
+    "rack focus",
+    "fast pan",
+    "moving glare",
+    "drop",
+    "bubbles",
+    "fluid",
+    "smoke",
+    "flicker",
+    "interlaced",
+    "strong compression",
+    "focus while gain follows fog",
 )
 
 
@@ -575,6 +634,52 @@ def situation(name: str, seed: int, canvases: list[F32], duration_s: float = 40.
         factor = float(np.exp(rng.choice([-1, 1]) * rng.uniform(0.25, 0.7)))
         stop_s = start_s + float(rng.uniform(0.4, 3))
         return replace(scene, brighten=(start_s, stop_s, factor))
+
+    def each(
+        kind: str, depth: tuple[float, float], **more: tuple[float, float]
+    ) -> list[Disturbance]:
+        """Several of a kind, 4 to 9 s apart."""
+        out, t = [], float(rng.uniform(4, 7))
+        while t < duration_s - 4:
+            rise, hold = (float(rng.uniform(*more[k])) for k in ("rise", "hold"))
+            out.append(Disturbance(kind, t, rise, hold, rise, float(rng.uniform(*depth))))
+            t += 2 * rise + hold + float(rng.uniform(4, 9))
+        return out
+
+    short = {"rise": (0.05, 0.25), "hold": (0.4, 1.6)}
+    long_ = {"rise": (0.2, 0.4), "hold": (4, 9)}
+    if name in ("short focus losses", "focus, camera still"):
+        still = name != "short focus losses"
+        lost = each("blur", (1.0, 2.5), **short)
+        return replace(
+            scene, disturbances=tuple(lost), still=still, hops=() if still else scene.hops
+        )
+    if name == "rack focus":
+        lost = each("rack", (2, 4), rise=(0.3, 0.6), hold=(0.6, 2))
+        return replace(scene, disturbances=tuple(lost), parallax=0.3)
+    if name == "fast pan":
+        return replace(scene, disturbances=tuple(each("pan", (1.5, 3), **short)))
+    if name == "moving glare":
+        spots = each("spot", (5, 12), rise=(0.2, 0.4), hold=(1, 4))
+        return replace(scene, disturbances=tuple(spots))
+    if name in ("drop", "bubbles"):
+        return replace(scene, disturbances=tuple(each(name, (1, 1), **long_)))
+    if name == "fluid":
+        return replace(scene, disturbances=tuple(each("fluid", (1, 1), rise=(1, 3), hold=(0, 0.1))))
+    if name == "smoke":
+        return replace(scene, disturbances=(replace(fog, smoke=True, even=0.2),))
+    if name == "flicker":
+        lamp = Disturbance("flicker", 3, 0.1, duration_s - 8, 0.1, float(rng.uniform(0.02, 0.1)))
+        return replace(scene, disturbances=(lamp,))
+    lost = each("blur", (1.0, 2.5), **short)
+    if name == "interlaced":
+        return replace(scene, disturbances=tuple(lost), interlaced=True)
+    if name == "strong compression":
+        lost = [*lost[: len(lost) // 2], fog] if rng.random() < 0.5 else lost
+        return replace(scene, disturbances=tuple(lost), quality=int(rng.integers(12, 40)))
+    if name == "focus while gain follows fog":
+        lost = [x for x in lost if x.start_s < start_s - 3]
+        return replace(scene, disturbances=(*lost, fog), gain="auto")
     raise ValueError(f"no situation {name!r}; there are {SITUATIONS}")
 
 

@@ -18,7 +18,8 @@ measured; --full renders 240 and reduces them.
 
 --situations: so many clips of 40 s of each difficulty that random clips seldom show (fog
 over a smudge or blur, fog that never clears or is there from the first, travelling
-fronts, a camera that stands still, dips of the gain), one line each.
+fronts, a camera that stands still, dips of the gain, focus lost for a second, a drop,
+bubbles, fluid, smoke, a lamp that moves or flickers, coding), one line each.
 
 --pictures adds real pictures as textures. --hard draws from wider ranges (faster
 camera, more deformation, noise and coding loss, travelling fronts).
@@ -63,8 +64,10 @@ from tests.scenes_lens import (
     runs,
     situation,
 )
+from tests.scenes_lens_glass import NAMED
 
 ALL = ("fog", "fog", "smudge", "blur", "dark", "glare", "out_of_body")
+ASKED = ("fog", "smudge", "blur", "glare")  # counted in each situation
 PLAIN = ("laplacian", "rms", "dark channel", "saturation")
 
 
@@ -141,12 +144,13 @@ def run_clip(scene: Scene, beside: bool = True) -> Run:
 
 
 def truth_spans(r: Run) -> list[tuple[str, float, float]]:
-    """(kind, start, stop) of all that really came over the lens."""
+    """(kind, start, stop) of all that really came over the lens, as a person would call it."""
     out = [("fog", a, b) for a, b in fog_truth(r.result.time_s, r.loss)]
     for d in r.scene.disturbances:
         if d.kind != "fog":
             stop_s = d.start_s + d.rise_s + d.hold_s + 0.5 * d.fall_s
-            out.append((d.kind, d.start_s + 0.5 * d.rise_s, min(stop_s, r.scene.duration_s)))
+            kind = NAMED.get(d.kind, d.kind)
+            out.append((kind, d.start_s + 0.5 * d.rise_s, min(stop_s, r.scene.duration_s)))
     return out
 
 
@@ -311,11 +315,12 @@ def report_situations(args: argparse.Namespace, canvases: list[Any]) -> None:
     print(
         f"\n{'situation':<24}{'error':>7}{'bias':>8}{'unknown':>9}{'inside':>8}"
         f"{'fog true':>10}{'hit':>5}{'false':>6}"
-        f"{'smudge true':>13}{'hit':>5}{'false':>6}{'other':>7}"
+        + "".join(f"{k + ' true':>13}{'hit':>5}{'false':>6}" for k in ASKED[1:])
+        + f"{'other':>7}"
     )
     for number, name in enumerate(SITUATIONS):
         error, unknown, inside = [], [], []
-        fog, smudge, other = np.zeros(3, int), np.zeros(3, int), 0
+        counted, other = {kind: np.zeros(3, int) for kind in ASKED}, 0
         for k in range(args.situations):
             scene = situation(name, args.seed + 20000 + 100 * number + k, canvases)
             r = run_clip(replace(scene, coarse=not args.full), beside=False)
@@ -326,19 +331,20 @@ def report_situations(args: argparse.Namespace, canvases: list[Any]) -> None:
             low, high = r.result.contrast_loss_low, r.result.contrast_loss_high
             inside += list(((low <= r.loss) & (r.loss <= high))[known])
             truth = truth_spans(r)
-            for kind, counts in (("fog", fog), ("smudge", smudge)):
+            for kind, counts in counted.items():
                 found = [(e.start_s, e.stop_s) for e in r.events if e.kind == kind]
                 true = [(a, b) for what, a, b in truth if what == kind]
                 hits = len(match(found, true))
                 counts += [len(true), hits, len(found) - hits]
-            kinds = {"fog", "smudge", *(what for what, _a, _b in truth)}
+            kinds = {*ASKED, *(what for what, _a, _b in truth)}
             other += sum(e.kind not in kinds for e in r.events)
         e = np.array(error) if error else np.array([np.nan])
         print(
             f"{name:<24}{np.abs(e).mean():>7.3f}{e.mean():>+8.3f}"
             f"{np.mean(unknown or [np.nan]):>9.2f}{np.mean(inside or [np.nan]):>8.2f}"
-            f"{fog[0]:>10}{fog[1]:>5}{fog[2]:>6}"
-            f"{smudge[0]:>13}{smudge[1]:>5}{smudge[2]:>6}{other:>7}",
+            f"{counted['fog'][0]:>10}{counted['fog'][1]:>5}{counted['fog'][2]:>6}"
+            + "".join(f"{a:>13}{b:>5}{c:>6}" for a, b, c in list(counted.values())[1:])
+            + f"{other:>7}",
             flush=True,
         )
 

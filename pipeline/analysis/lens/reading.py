@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.lens import airlight, events, registration, smudge, solve
+from pipeline.analysis.lens import airlight, events, focus, registration, smudge, solve
 from pipeline.analysis.lens.tables import (
     CELLS,
     DARK,
@@ -59,7 +59,7 @@ def solve_tables(tables: Tables) -> LensResult:
     near[i[j - i == 1]] = True
     nan = np.full(n, np.nan)
     if n < 3 or len(i) < 2:
-        loss = low = high = veiling = blur = gain = air = nan
+        loss = low = high = veiling = blur = blur_sure = gain = air = nan
         tile_loss = np.full((n, 4, 4), np.nan)
         smudged = nan
     else:
@@ -86,19 +86,27 @@ def solve_tables(tables: Tables) -> LensResult:
         luma_air = float(got.air @ registration.LUMA)
         veiling = loss * np.exp(got.g) * luma_air
         with np.errstate(invalid="ignore", divide="ignore"):
-            blur = events.blur_score(got.b, s[:, 11] / s[:, 12], step_s)
-        blur = np.where(known, blur, np.nan)
+            detail = s[:, 11] / s[:, 12]
+            log_detail = np.log(detail)
+        blur = np.where(known, events.blur_score(got.b, detail, step_s), np.nan)
+        at = blocks[:, 0].astype(np.int64)
+        change = blocks[:, DETAIL].astype(np.float64)
+        heard = blocks[:, DETAIL_WEIGHT].astype(np.float64)
+        blur_sure = np.zeros(n)
+        for lost in focus.find_losses(p, focus.Blocks(i[at], j[at], change, heard), log_detail):
+            part = slice(lost.start, lost.stop)
+            blur_sure[part] = 1 / (1 + np.exp(-lost.score))
+            blur[part] = np.fmax(blur[part], 1 - np.exp(-max(lost.depth, 0)))
         gain = np.where(known, np.exp(got.g), np.nan)
         air = np.full(n, luma_air)
         tile_loss = solve.solve_tiles(n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air)
         tile_loss[np.isnan(loss)] = np.nan
-        at = blocks[:, 0].astype(np.int64)
         light_i, light_j = (mean[at] @ registration.LUMA for mean in (p.mean_i, p.mean_j))
         readings = smudge.Readings(
             i[at],
             j[at],
-            blocks[:, DETAIL].astype(np.float64),
-            blocks[:, DETAIL_WEIGHT].astype(np.float64),
+            change,
+            heard,
             blocks[:, -6:].astype(np.float64).reshape(-1, 2, 3),
             np.log((light_j + 1e-4) / (light_i + 1e-4)),
         )
@@ -130,6 +138,7 @@ def solve_tables(tables: Tables) -> LensResult:
         dark_share=np.asarray(s[:, 9], f),
         level=np.asarray(s[:, 6], f),
         blur=np.asarray(blur, f),
+        blur_sure=np.asarray(blur_sure, f),
         smudge=np.asarray(smudged, f),
         foreign_share=np.asarray(s[:, 10], f),
         break_before=np.asarray(np.r_[False, ~near][:n], f),

@@ -34,6 +34,7 @@ class LensResult:
     float32 (n,), luma of the airlight in linear light, 1 at full scale. detail_ratio:
     fine over coarse contrast. saturation, clipped_share, dark_share: 0..1.
     level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
+    blur_sure: how sure it is that focus was lost and found again, 0..1.
     smudge: loss of detail under a smudge beyond the rest of the field, 0..1, 0 without one.
     foreign_share: share of the lit field whose colour is not red. break_before:
     1 where the view could not be followed from the sample before. gain: factor of
@@ -52,6 +53,7 @@ class LensResult:
     dark_share: F32
     level: F32
     blur: F32
+    blur_sure: F32
     smudge: F32
     foreign_share: F32
     break_before: F32

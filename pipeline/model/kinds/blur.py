@@ -5,6 +5,7 @@ import numpy as np
 from pipeline.model.kinds.kind import Evidence, Found, Kind, hidden
 
 PEAK, LOSS = 0.38, 0.3  # found at the first, as long as the second lasts
+SURE, SURE_S = 0.5, 0.3  # or where focus is seen to go and to come back, however short
 
 
 def find(seen: Evidence) -> Found:
@@ -14,13 +15,16 @@ def find(seen: Evidence) -> Found:
         part = slice(a, b)
         soft = 1 - (1 - blur[part]) * (1 - np.nan_to_num(loss[part]))
         blur[part] = np.where(blur[part] > 0.2, soft, blur[part])
-    on = (blur > LOSS) & ~hidden(seen)
+    asked = "blur_sure" in seen.series
+    sure = np.nan_to_num(seen.get("blur_sure")) if asked else np.zeros(seen.count)
+    went = sure > SURE
+    on = ((blur > LOSS) | went) & ~hidden(seen)
     spans = [
         (a, b)
-        for a, b in seen.spans(on)
-        if (blur[a:b] > PEAK).sum() * seen.step_s >= seen.least_s - 1e-6
+        for a, b in seen.spans(on, least_s=SURE_S)
+        if went[a:b].any() or (blur[a:b] > PEAK).sum() * seen.step_s >= seen.least_s - 1e-6
     ]
-    return Found(on, spans, blur, lambda a, b: np.nanmean(blur[a:b]))
+    return Found(on, spans, blur, lambda a, b: max(np.nanmean(blur[a:b]), sure[a:b].max()))
 
 
 KIND = Kind(
