@@ -30,6 +30,20 @@ class MarkCandidate(Part):
     reasons: list[str] = []
 
 
+class MarkPath(Part):
+    """The way of the marks over one recording: uniform cubic B-splines over its time.
+
+    Control point k stands at start_s + k * step_s; before the first and after the last they stand.
+    """
+
+    source: int
+    start_s: float = Field(description="of the recording, at the first control point")
+    step_s: float = Field(gt=0)
+    marks: list[list[tuple[float, float, float]]] = Field(
+        description="per mark its control points: x and y (radii), turn (degrees), off its place"
+    )
+
+
 class MarkPlan(Part):
     """What the painter obeys. The seed is private: it belongs in release.json only."""
 
@@ -42,8 +56,27 @@ class MarkPlan(Part):
     target: float = Field(description="visibility the painter holds before encoding, L*")
     warp_px: float = Field(description="root mean square of the warp at 1080 rows, px")
     seed: int
+    paths: list[MarkPath] = Field(default=[], description="empty: the marks stand still")
+    least_crop_loss: float | None = Field(
+        default=None, description="crop loss at the worst moment of the way; None: it stands still"
+    )
     candidates: list[MarkCandidate] = []
     warnings: list[str] = []
+
+    @property
+    def crop_loss(self) -> float:
+        """What a thief must throw away at the worst moment."""
+        return self.chosen.crop_loss if self.least_crop_loss is None else self.least_crop_loss
+
+    @property
+    def reach(self) -> list[tuple[float, float, float, float]]:
+        """How far each mark ever leaves its place: least and most x, least and most y, radii."""
+        out = []
+        for number in range(len(self.chosen.positions)):
+            off = [p[:2] for way in self.paths for p in way.marks[number]] or [(0.0, 0.0)]
+            xs, ys = [p[0] for p in off], [p[1] for p in off]
+            out.append((min(xs), max(xs), min(ys), max(ys)))
+        return out
 
 
 class MarkVisibility(Part):

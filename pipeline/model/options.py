@@ -115,7 +115,17 @@ class MarkOptions(Section):
     visibility_high: float = option(
         12.0, "greatest L* difference over the strokes", "L*", ge=2, le=60
     )
-    warp_px: float = option(0.7, "size of the seeded sub-pixel warp at 1080 rows", "px", ge=0, le=2)
+    warp_px: float = option(1.0, "size of the seeded warp at 1080 rows", "px", ge=0, le=2)
+    motion: Literal["drift", "still"] = option(
+        "drift", "drift: the mark wanders slowly, so that the median over time does not show it"
+    )
+    speed_ratio: float = option(
+        0.025,
+        "fastest drift; above 0.03 the eye follows it, and slower uncovers less in a few seconds",
+        "field radii a second",
+        ge=0.002,
+        le=0.03,
+    )
     crop_loss_goal: float = option(
         0.35, "share of the lit picture a crop must lose to be rid of the mark", ge=0, le=0.9
     )

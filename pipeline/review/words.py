@@ -94,3 +94,19 @@ def start_words() -> dict[str, Any]:
             "unnamed": look("")._asdict(),
         },
     }
+
+
+def removal_words(moves: bool) -> str:
+    """What it costs a thief to take the mark off, in one honest line (README, Limits).
+
+    From `tests/benchmarks/mark_attacks.py`.
+    """
+    if moves:
+        return (
+            "The mark wanders: the median over time leaves most of it. A thief who finds its"
+            " strokes in every picture can still paint them over; on smooth tissue little shows."
+        )
+    return (
+        "The mark stands still: ten lines of code take it off by the median over time."
+        ' motion = "drift" in [mark] of the settings makes that hard.'
+    )

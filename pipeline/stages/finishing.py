@@ -111,7 +111,8 @@ def _mark_record(plan: Plan, checked: Verified) -> dict[str, Any]:
         "seed": mark.seed,
         "band": [mark.band_low, mark.band_high],
         "positions": [p.model_dump() for p in mark.chosen.positions],
-        "crop_loss": mark.chosen.crop_loss,
+        "motion": "drift" if mark.paths else "still",
+        "crop_loss": mark.crop_loss,
         "visibility": measured.model_dump() if measured is not None else None,
     }
 

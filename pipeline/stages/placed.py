@@ -35,14 +35,19 @@ def out_fields(plan: Plan) -> list[FieldSpan]:
 
 
 def mark_boxes(plan: Plan, coverage: NDArray[np.float32]) -> list[tuple[int, int, int, int]]:
-    """Where the mark may be read as lettering: boxes in pixels of the finished clip, padded."""
+    """Where the mark may be read as lettering: boxes in pixels of the finished clip, padded.
+
+    Of a mark that wanders, all that it ever reaches: what watches for lettering looks longer than
+    the mark is in one place.
+    """
     if plan.mark is None:
         return []
     aspect = coverage.shape[-1] / coverage.shape[-2]
     boxes = []
     for span in out_fields(plan):
-        for p in plan.mark.chosen.positions:
-            x, y = span.pixel(p.x, p.y)
+        for p, (x0, x1, y0, y1) in zip(plan.mark.chosen.positions, plan.mark.reach, strict=True):
+            x, y = span.pixel(p.x + (x0 + x1) / 2, p.y + (y0 + y1) / 2)
+            far_x, far_y = (x1 - x0) / 2 * span.radius_px, (y1 - y0) / 2 * span.radius_px
             half = 0.5 * p.width_ratio * span.radius_px
             turn = np.deg2rad(p.angle_deg)
             wide = half * abs(np.cos(turn)) + half / aspect * abs(np.sin(turn))
@@ -50,10 +55,10 @@ def mark_boxes(plan: Plan, coverage: NDArray[np.float32]) -> list[tuple[int, int
             pad = 0.8 * half / aspect + 4
             boxes.append(
                 (
-                    round(x - wide - pad),
-                    round(y - high - pad),
-                    round(2 * (wide + pad)),
-                    round(2 * (high + pad)),
+                    round(x - wide - far_x - pad),
+                    round(y - high - far_y - pad),
+                    round(2 * (wide + far_x + pad)),
+                    round(2 * (high + far_y + pad)),
                 )
             )
     return list(dict.fromkeys(boxes))

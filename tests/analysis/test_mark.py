@@ -19,7 +19,7 @@ from pipeline.analysis.mark.light import Light
 from pipeline.analysis.mark.painter import MarkPainter
 from pipeline.analysis.mark.place import place
 from pipeline.analysis.mark.planning import plan_mark
-from pipeline.analysis.mark.strokes import warp_field
+from pipeline.analysis.mark.strokes import Moment, shape_knots
 from pipeline.analysis.mark.visibility import VisibilityFold, measure_visibility
 from pipeline.media.glyphs import text_glyph
 from pipeline.model.field import FieldSpan
@@ -699,14 +699,13 @@ def test_painting_is_cheap(plan, glyph):
 # ---- warp ------------------------------------------------------------------------------------
 
 
-def test_warp_is_seeded_sub_pixel_and_smooth():
-    a, b, c = (warp_field((60, 400), seed, 0.7, 30.0) for seed in (1, 1, 2))
+def test_the_shape_of_a_still_mark_is_seeded_and_of_unit_size():
+    a, b, c = (shape_knots(Moment(seed, shot=3), 0, 9.0) for seed in (1, 1, 2))
     np.testing.assert_array_equal(a, b)
     assert np.abs(a - c).max() > 0.5
-    for axis in a:
-        assert np.sqrt(np.mean(np.square(axis))) == pytest.approx(0.7, rel=1e-4)
-        steps = [np.sqrt(np.mean(np.square(np.diff(axis, axis=n)))) for n in (0, 1)]
-        assert max(steps) < 0.2 * 0.7  # noise without reach would step by 1.4 of it
+    many = np.stack([shape_knots(Moment(seed), 0, 9.0) for seed in range(40)])
+    assert np.square(many[..., :2]).mean() == pytest.approx(1, abs=0.05)
+    assert (many[..., 2] == 1).all()
 
 
 def test_another_release_and_another_shot_bring_another_warp(plan, glyph):

@@ -69,7 +69,7 @@ def evaluate(
     reasons.append(f"nearest mark is {near:.2f} radii from the centre")
     if activity is None:
         reasons.append("activity unknown: only the centre was kept free")
-    if any(_over_lettering(p, glyph_aspect, spans, lettering_boxes) for p in positions):
+    if any(over_lettering(p, glyph_aspect, spans, lettering_boxes) for p in positions):
         reasons.append("lies over lettering")
     if not all(lit for lit, _ in checks):
         reasons.append("reaches over the edge of the lit picture")
@@ -103,7 +103,7 @@ def _least_loss(
     )
 
 
-def _over_lettering(
+def over_lettering(
     position: MarkPosition,
     aspect: float,
     spans: list[FieldSpan],

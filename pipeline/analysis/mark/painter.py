@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.mark.light import Light
-from pipeline.analysis.mark.strokes import render, two_tone
+from pipeline.analysis.mark.spline import placed_at
+from pipeline.analysis.mark.strokes import Moment, ink_of, render, two_tone
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan
 
@@ -33,7 +34,8 @@ class MarkPainter:
     coverage: float32 0..1 of one mark, (row, col) or (2, row, col) light and dark tones.
     field: the span in force, on the picture that is painted (height_px x width_px).
     matrix: "bt601", "bt709" or "bt2020"; full_range: luma 0..255 instead of 16..235.
-    shot: number of the shot: it chooses the warp, with the seed of the plan.
+    shot: number of the shot: it chooses the warp of a still mark, with the seed of the plan.
+    source, time_s: of a moving mark, the recording and its second that the picture shows.
     Only luma under the strokes changes; every other sample stays bit-identical.
     Raises ValueError for an unknown matrix.
     """
@@ -48,35 +50,40 @@ class MarkPainter:
         matrix: str,
         full_range: bool,
         shot: int,
+        source: int = 0,
+        time_s: float = 0.0,
     ) -> None:
         self.plan = plan
         self.light = Light(matrix, full_range)
-        self._tones = two_tone(coverage)
+        self._ink = ink_of(two_tone(coverage))
         self._reduced: dict[tuple[int, int], NDArray[np.float32]] = {}
         self._size = (height_px, width_px)
-        self._shot = shot
+        self._moment: Moment | None = None
         self.field: FieldSpan | None = None
         self._l = self.light.grey_l
         self._codes = np.arange(256, dtype=np.float64)
         self.shift: NDArray[np.float64] = np.zeros(0)
         """The solved shift d of each mark in the last frame, L*; (marks,)."""
-        self.move(field, shot)
+        self.move(field, shot, source, time_s)
 
-    def move(self, field: FieldSpan, shot: int | None = None) -> None:
-        """Draw the strokes anew for a moved field; a new `shot` brings a new warp."""
-        shot = self._shot if shot is None else shot
-        if self.field is not None and shot == self._shot and _same_place(field, self.field):
-            return
-        self._shot, self.field = shot, field
+    def move(self, field: FieldSpan, shot: int = 0, source: int = 0, time_s: float = 0.0) -> None:
+        """Draw the strokes anew for a moved field, a new `shot` of a still mark, or for a moving
+        one the second `time_s` of the recording `source`."""
         plan = self.plan
+        if plan.paths:
+            moment = Moment(plan.seed, source=source, time_s=time_s)
+        else:
+            moment = Moment(plan.seed, shot=shot)
+        if self.field is not None and moment == self._moment and _same_place(field, self.field):
+            return
+        self._moment, self.field = moment, field
         self.strokes = render(
-            self._tones,
-            plan.chosen.positions,
+            self._ink,
+            placed_at(plan.chosen.positions, plan.paths, source, time_s),
             field,
             self._size,
             plan.warp_px,
-            plan.seed,
-            self._shot,
+            moment,
             self._reduced,
         )
         strokes = self.strokes

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.mark.activity import cost_map
+from pipeline.analysis.mark.geometry import distinct_fields
 from pipeline.analysis.mark.judge import LEGIBLE_PX, evaluate
 from pipeline.analysis.mark.place import place, wanted_width
 from pipeline.analysis.mark.strokes import two_tone
+from pipeline.analysis.mark.wander import Stretch, least_on_way, paths, rooms
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan, MarkPosition
 from pipeline.model.options import MarkOptions
@@ -17,6 +21,9 @@ from pipeline.model.options import MarkOptions
 TARGET_IN_BAND = 0.57
 """Where in the band the painter aims: 0 its low end, 1 its high end. Above the middle, because
 x264 at CRF 20 takes 0.3 to 0.8 L* of a mark of 9 (measured on tissue, tests/benchmarks/mark.py)."""
+
+LITTLE_ROOM = 0.04
+"""Field radii; in less, the median over the clip finds half of the pattern (same place)."""
 
 
 def plan_mark(
@@ -30,12 +37,14 @@ def plan_mark(
     *,
     height_px: int | None = None,
     positions: list[MarkPosition] | None = None,
+    shown: Sequence[Stretch] = (),
 ) -> MarkPlan:
     """Choose the placement and fix all that the painter needs.
 
     coverage, x_height_ratio: of one mark, from `media.glyphs.load_glyph`.
     positions: a person's choice; None for the best candidate.
     seed: of the release; private.
+    shown: the stretches of the recordings over which the mark wanders; none: it stands still.
     Raises ValueError without a field, or if the band is empty.
     """
     if options.visibility_high <= options.visibility_low:
@@ -69,11 +78,22 @@ def plan_mark(
             x_height_ratio=ratio,
             coverage=ink,
         )
-    warnings = []
-    if chosen.crop_loss < options.crop_loss_goal:
+    ways, least, warnings = [], None, []
+    if shown and options.motion == "drift":
+        spans = distinct_fields(fields)
+        cost = cost_map(spans, activity, lettering_boxes)
+        room = rooms(chosen.positions, spans, aspect, cost, lettering_boxes, options.crop_loss_goal)
+        ways = paths(room, shown, options.speed_ratio)
+        least = round(least_on_way(chosen.positions, ways, spans, aspect, ink), 4)
+        if min(min(r.wide, r.high) for r in room) < LITTLE_ROOM:
+            warnings.append(
+                "The mark has little room to wander and is easier to take off;"
+                " a smaller size_ratio or another place gives it more"
+            )
+    loss = chosen.crop_loss if least is None else least
+    if loss < options.crop_loss_goal:
         warnings.append(
-            f"Crop loss of the mark is {chosen.crop_loss:.2f},"
-            f" below the goal of {options.crop_loss_goal:.2f}"
+            f"Crop loss of the mark is {loss:.2f}, below the goal of {options.crop_loss_goal:.2f}"
         )
     if not chosen.legible and chosen.x_height_px is not None:
         width = min(p.width_ratio for p in chosen.positions)
@@ -102,6 +122,8 @@ def plan_mark(
         target=round(low + TARGET_IN_BAND * (high - low), 3),
         warp_px=options.warp_px,
         seed=seed,
+        paths=ways,
+        least_crop_loss=least,
         candidates=candidates,
         warnings=warnings,
     )

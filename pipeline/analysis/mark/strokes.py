@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.mark.spline import basis
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPosition
 
+LEAST_WEIGHT = 1 / 16
+"""What is fainter is no part of a stroke."""
 EDGE_OVER_STEM = 0.5
 """Width of the dark edge over that of a stem: both edges cover about as much as the core."""
 
@@ -55,31 +60,55 @@ def _stem_px(plane: NDArray[np.float32]) -> float:
     return float(min(4 * found.mean(), plane.shape[0] / 6))
 
 
-def warp_field(
-    shape: tuple[int, int], seed: int, size_px: float, reach_px: float
-) -> NDArray[np.float32]:
-    """A smooth random displacement, as a published defence against mark removal asks for.
+KNOTS_DOWN = 5
+SHAPE_STEP_S = 1.2
+"""A moving mark has a new shape and strength after about this long; it glides from one to the
+next."""
+_WEAKER = (0.78, 0.18)  # mean and spread of the strength of a moving mark's parts
+_WEAKEST = 0.5
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Which shape a mark has: of a shot, or of a moment of a recording if it moves."""
+
+    seed: int
+    shot: int = 0
+    source: int = 0
+    time_s: float | None = None
+
+
+def shape_knots(moment: Moment, mark: int, aspect: float) -> NDArray[np.float32]:
+    """How a mark is bent, and how strong its parts are, on a coarse grid over its frame.
 
     Dekel, Rubinstein, Liu, Freeman, 'On the effectiveness of visible watermarks', CVPR
-    2017, section 5: random sub-pixel warps of the mark per picture keep it from
-    being solved for.
-    shape: (row, col). size_px: root mean square of the displacement. reach_px: distance over
-    which it changes.
-    Returns (2, row, col) float32: [0] across, [1] down, px.
+    2017, section 5: random sub-pixel warps of the mark per picture keep it from being solved for.
+    aspect: width / height of the mark. Knots lie about half its height apart.
+    Returns (KNOTS_DOWN, k, 3) float32: [..., 0] across and [..., 1] down, root mean square about 1;
+    [..., 2] strength 0..1. A still mark has full strength and the shape of its shot. That of a
+    moving one glides along a uniform cubic B-spline from seeded shape to seeded shape.
     """
-    import cv2
+    across = max(5, round(2 * aspect) + 3)
+    if moment.time_s is None:
+        out = _drawn_knots((moment.seed, moment.shot, mark), across).copy()
+        out[..., 2] = 1.0
+        return out
+    past = moment.time_s / SHAPE_STEP_S
+    first = math.floor(past)
+    weights = np.array(basis(past - first), np.float32)
+    near = [
+        _drawn_knots((moment.seed, moment.source, mark, first + k + 1), across) for k in range(4)
+    ]
+    # independent shapes: the sum of the squares keeps the size
+    out = np.tensordot(weights / np.sqrt(np.square(weights).sum()), np.stack(near), 1)
+    out[..., 2] = np.clip(_WEAKER[0] + _WEAKER[1] * out[..., 2], _WEAKEST, 1)
+    return np.asarray(out, np.float32)
 
-    rng = np.random.default_rng(seed)
-    rows = max(4, round(shape[0] / reach_px) + 3)
-    cols = max(4, round(shape[1] / reach_px) + 3)
-    out = np.empty((2, *shape), np.float32)
-    for axis in range(2):
-        knots = rng.standard_normal((rows, cols)).astype(np.float32)
-        # cut the border knots away: the ends would move less than the middle
-        fine = cv2.resize(knots, (shape[1], shape[0]), interpolation=cv2.INTER_CUBIC)
-        rms = float(np.sqrt(np.mean(np.square(fine))))
-        out[axis] = fine * (size_px / max(rms, 1e-6))
-    return out
+
+@lru_cache(maxsize=64)
+def _drawn_knots(seed: tuple[int, ...], across: int) -> NDArray[np.float32]:
+    sequence = np.random.SeedSequence([part & 0xFFFFFFFFFFFFFFFF for part in seed])
+    return np.random.default_rng(sequence).standard_normal((KNOTS_DOWN, across, 3), np.float32)
 
 
 @dataclass(frozen=True)
@@ -109,104 +138,112 @@ class Strokes:
         return np.asarray(found)
 
 
-def seed_of(seed: int, shot: int, mark: int) -> int:
-    """Seed of one mark in one shot of one release."""
-    return int(np.random.SeedSequence([seed & 0xFFFFFFFFFFFFFFFF, shot, mark]).generate_state(1)[0])
+def ink_of(tones: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Light less dark ink of tones (2, row, col) from `two_tone`: (row, col), -1..1."""
+    return np.asarray(tones[0] - tones[1])
 
 
 def render(
-    tones: NDArray[np.float32],
+    ink: NDArray[np.float32],
     positions: list[MarkPosition],
     field: FieldSpan,
     size_px: tuple[int, int],
     warp_px: float,
-    seed: int,
-    shot: int,
+    moment: Moment,
     reduced: dict[tuple[int, int], NDArray[np.float32]] | None = None,
 ) -> Strokes:
     """Place the strokes on a picture.
 
-    tones: (2, row, col) from `two_tone`. size_px: (rows, cols) of the picture. warp_px: at
+    ink: from `ink_of`. size_px: (rows, cols) of the picture. warp_px: at
     1080 rows; it scales with the picture. Parts outside the picture are dropped.
-    reduced: tones averaged down for earlier calls; kept here so that moving is cheap.
+    reduced: ink averaged down for earlier calls; kept here so that moving is cheap.
     """
     rows: list[NDArray[np.intp]] = []
     cols: list[NDArray[np.intp]] = []
     weights: list[NDArray[np.float32]] = []
-    marks: list[NDArray[np.intp]] = []
     reduced = {} if reduced is None else reduced
+    aspect = ink.shape[1] / ink.shape[0]
     for number, position in enumerate(positions):
         wide_px = position.width_ratio * field.radius_px
         patch, left, top = _place(
-            _reduced(tones, wide_px, reduced),
+            _reduced(ink, wide_px, reduced),
             field.pixel(position.x, position.y),
             wide_px,
             position.angle_deg,
             warp_px * size_px[0] / 1080.0,
-            seed_of(seed, shot, number),
+            shape_knots(moment, number, aspect),
         )
-        weight = patch[0] - patch[1]
-        r, c = np.nonzero(np.abs(weight) >= 1 / 16)
-        value = weight[r, c]
-        r, c = r + top, c + left
-        keep = (r >= 0) & (c >= 0) & (r < size_px[0]) & (c < size_px[1])
-        rows.append(r[keep].astype(np.intp))
-        cols.append(c[keep].astype(np.intp))
-        weights.append(value[keep].astype(np.float32))
-        marks.append(np.full(int(keep.sum()), number, np.intp))
+        flat = patch.ravel()
+        on = np.flatnonzero(np.abs(flat) >= LEAST_WEIGHT)
+        r, c = np.divmod(on, patch.shape[1])
+        r += top
+        c += left
+        value = flat[on]
+        right, bottom = left + patch.shape[1], top + patch.shape[0]
+        if left < 0 or top < 0 or bottom > size_px[0] or right > size_px[1]:
+            keep = (r >= 0) & (c >= 0) & (r < size_px[0]) & (c < size_px[1])
+            r, c, value = r[keep], c[keep], value[keep]
+        rows.append(r)
+        cols.append(c)
+        weights.append(value)
+    marks = np.repeat(np.arange(len(positions)), [r.size for r in rows])
     return Strokes(
-        np.concatenate(rows),
-        np.concatenate(cols),
-        np.concatenate(weights),
-        np.concatenate(marks),
-        len(positions),
+        np.concatenate(rows), np.concatenate(cols), np.concatenate(weights), marks, len(positions)
     )
 
 
 def _reduced(
-    tones: NDArray[np.float32], wide_px: float, kept: dict[tuple[int, int], NDArray[np.float32]]
+    ink: NDArray[np.float32], wide_px: float, kept: dict[tuple[int, int], NDArray[np.float32]]
 ) -> NDArray[np.float32]:
     """Average a large raster down: sampling it sparsely would drop thin strokes."""
     import cv2
 
-    high, wide = tones.shape[-2:]
+    high, wide = ink.shape
     scale = wide_px / wide * 1.3
     if scale > 0.9:
-        return tones
+        return ink
     small = (max(4, round(wide * scale)), max(4, round(high * scale)))
     if small not in kept:
         if len(kept) > 8:
             kept.clear()
-        kept[small] = np.stack([cv2.resize(t, small, interpolation=cv2.INTER_AREA) for t in tones])
+        kept[small] = np.asarray(cv2.resize(ink, small, interpolation=cv2.INTER_AREA))
     return kept[small]
 
 
 def _place(
-    tones: NDArray[np.float32],
+    ink: NDArray[np.float32],
     centre_px: tuple[float, float],
     wide_px: float,
     angle_deg: float,
     warp_px: float,
-    seed: int,
+    knots: NDArray[np.float32],
 ) -> tuple[NDArray[np.float32], int, int]:
-    """One mark at a sub-pixel place: (2, row, col) patch and its left and top pixel."""
+    """One mark at a sub-pixel place: (row, col) patch and its left and top pixel.
+
+    Drawn anew for every picture of a moving mark: what can be is done on rows, columns and knots.
+    """
     import cv2
 
-    high, wide = tones.shape[-2:]
-    across, down = tones.shape[-1] / wide_px, tones.shape[-2] / (wide_px * high / wide)
-    turn = np.deg2rad(angle_deg)
-    cos, sin = float(np.cos(turn)), float(np.sin(turn))
+    high, wide = ink.shape
     high_px = wide_px * high / wide
-    half_x = (abs(cos) * wide_px + abs(sin) * high_px) / 2 + 3 * warp_px + 2
-    half_y = (abs(sin) * wide_px + abs(cos) * high_px) / 2 + 3 * warp_px + 2
-    left, top = int(np.floor(centre_px[0] - half_x)), int(np.floor(centre_px[1] - half_y))
-    right, bottom = int(np.ceil(centre_px[0] + half_x)), int(np.ceil(centre_px[1] + half_y))
-    x = np.arange(left, right, dtype=np.float32)[None, :] + 0.5 - centre_px[0]
-    y = np.arange(top, bottom, dtype=np.float32)[:, None] + 0.5 - centre_px[1]
-    if warp_px > 0:
-        shift = warp_field((bottom - top, right - left), seed, warp_px, max(6.0, high_px / 2))
-        x, y = x + shift[0], y + shift[1]
-    from_x = ((cos * x + sin * y) * across + tones.shape[-1] / 2 - 0.5).astype(np.float32)
-    from_y = ((cos * y - sin * x) * down + tones.shape[-2] / 2 - 0.5).astype(np.float32)
-    patch = np.stack([cv2.remap(t, from_x, from_y, cv2.INTER_LINEAR) for t in tones])
+    finer = wide / wide_px
+    turn = math.radians(angle_deg)
+    cos, sin = math.cos(turn) * finer, math.sin(turn) * finer
+    half_x = (abs(cos) * wide_px + abs(sin) * high_px) / 2 / finer + 3 * warp_px + 2
+    half_y = (abs(sin) * wide_px + abs(cos) * high_px) / 2 / finer + 3 * warp_px + 2
+    left, top = math.floor(centre_px[0] - half_x), math.floor(centre_px[1] - half_y)
+    right, bottom = math.ceil(centre_px[0] + half_x), math.ceil(centre_px[1] + half_y)
+    x = (np.arange(left, right) + 0.5 - centre_px[0]).astype(np.float32)
+    y = (np.arange(top, bottom) + 0.5 - centre_px[1]).astype(np.float32)[:, None]
+    bent = knots.copy()
+    bent[..., 0] = warp_px * (cos * knots[..., 0] + sin * knots[..., 1])
+    bent[..., 1] = warp_px * (cos * knots[..., 1] - sin * knots[..., 0])
+    fine = cv2.resize(bent, (right - left, bottom - top), interpolation=cv2.INTER_LINEAR)
+    from_x, from_y, strength = cv2.split(fine)
+    from_x += cos * x + np.float32(wide / 2 - 0.5)
+    from_x += sin * y
+    from_y += cos * y + np.float32(high / 2 - 0.5)
+    from_y -= sin * x
+    patch = np.asarray(cv2.remap(ink, from_x, from_y, cv2.INTER_LINEAR), np.float32)
+    patch *= strength
     return patch, left, top

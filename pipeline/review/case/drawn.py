@@ -117,7 +117,7 @@ def case_mark(plan: Plan | None, ready: Ready | None, options: Options) -> MarkR
             }
             for p in mark.chosen.positions
         ],
-        crop_loss=mark.chosen.crop_loss,
+        crop_loss=mark.crop_loss,
         crop_loss_goal=options.mark.crop_loss_goal,
         visibility={"low": mark.band_low, "high": mark.band_high, "median": mark.target},
     )

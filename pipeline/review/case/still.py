@@ -92,9 +92,11 @@ def composed(
         out_start_s=0.0,
     )
     mark = plan.mark
-    if mark is not None and positions:
-        chosen = mark.chosen.model_copy(update={"positions": [_position(p) for p in positions]})
-        mark = mark.model_copy(update={"chosen": chosen})
+    asked = [_position(p) for p in positions or ()]
+    if mark is not None and asked and asked != mark.chosen.positions:
+        # being moved: exactly where it is put; its way is planned around the place when it is kept
+        chosen = mark.chosen.model_copy(update={"positions": asked})
+        mark = mark.model_copy(update={"chosen": chosen, "paths": []})
     small = plan.model_copy(update={"pieces": [one], "mark": mark})
     coverage = ready.run.opened.glyph.coverage
     with (

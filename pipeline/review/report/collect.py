@@ -22,6 +22,7 @@ from pipeline.review.report.pictured import strips, thumbnails
 from pipeline.review.report.sounded import players, sound_report
 from pipeline.review.report.write import build_report
 from pipeline.review.standing import State
+from pipeline.review.words import removal_words
 from pipeline.stages.measure import source_inputs
 from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.values import CaseResult
@@ -125,9 +126,10 @@ def _mark(run: CaseResult) -> MarkReport:
     report = MarkReport(
         text=mark.text or "emblem",
         places=[
-            {"x": p.x, "y": p.y, "width_ratio": p.width_ratio, "angle_deg": p.angle_deg,
-             "height_ratio": p.width_ratio / run.opened.glyph.aspect}
-            for p in mark.chosen.positions
+            {"x": p.x + (x0 + x1) / 2, "y": p.y + (y0 + y1) / 2,
+             "width_ratio": p.width_ratio + x1 - x0, "angle_deg": p.angle_deg,
+             "height_ratio": p.width_ratio / run.opened.glyph.aspect + y1 - y0}
+            for p, (x0, x1, y0, y1) in zip(mark.chosen.positions, mark.reach, strict=True)
         ],
         candidates=[
             {
@@ -138,7 +140,8 @@ def _mark(run: CaseResult) -> MarkReport:
             }
             for c in mark.candidates
         ],
-        crop_loss=mark.chosen.crop_loss,
+        crop_loss=mark.crop_loss,
+        removal=removal_words(moves=bool(mark.paths)),
         crop_loss_goal=run.options.mark.crop_loss_goal,
     )  # fmt: skip
     seen = run.verified.visibility if run.verified else []

@@ -141,6 +141,7 @@ class MarkReport(TypedDict, total=False):
     candidates: Sequence[MarkCandidate]
     crop_loss: float
     crop_loss_goal: float
+    removal: str
     visibility: MarkVisibility
     series: Mapping[str, ArrayLike]
 

@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.mark.planning import plan_mark
+from pipeline.analysis.mark.wander import Stretch
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
 from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options
-from pipeline.model.plan import PlannedSource
+from pipeline.model.plan import Piece, PlannedSource
 from pipeline.stages.planning.given import GlyphInput, SourceInput
 
 
@@ -28,6 +29,7 @@ def placed_mark(
     width_px: int,
     height_px: int,
     decisions: Sequence[Decision],
+    pieces: Sequence[Piece],
 ) -> tuple[Any, list[str]]:
     places = [p.placement(width_px, height_px) for p in planned]
     every = [place.field(f) for p, place in zip(planned, places, strict=True) for f in p.fields]
@@ -64,8 +66,21 @@ def placed_mark(
         seed,
         height_px=height_px,
         positions=positions or None,
+        shown=_shown(planned, pieces),
     )
     return mark, list(mark.warnings)
+
+
+def _shown(planned: Sequence[PlannedSource], pieces: Sequence[Piece]) -> list[Stretch]:
+    """What the clip shows of each recording, from the first second of it to the last."""
+    out = []
+    for source in planned:
+        own = [p for p in pieces if p.source == source.number and p.kind in ("play", "freeze")]
+        if own:
+            starts = [p.start_s for p in own]
+            stops = [p.start_s + (p.length_s if p.kind == "play" else 0.0) for p in own]
+            out.append(Stretch(source.number, source.sha256, min(starts), max(stops)))
+    return out
 
 
 def _mean_known(grids: Sequence[NDArray[Any]]) -> NDArray[np.float64]:

@@ -159,7 +159,16 @@ def make_plan(
             warnings,
         )
     mark, mark_warnings = placed_mark(
-        sources, planned, case, options, glyph, revision, width_px, height_px, decisions
+        sources,
+        planned,
+        case,
+        options,
+        glyph,
+        revision,
+        width_px,
+        height_px,
+        decisions,
+        pieces,
     )
     warnings += mark_warnings
     if narration is not None:

@@ -14,12 +14,11 @@ from pipeline.model.plan import Plan
 
 
 class ClipPainter:
-    """The mark over the whole clip: one painter, moved when the field moves."""
+    """The mark over the whole clip: one painter, moved with the field and along its way."""
 
     def __init__(self, plan: Plan, coverage: NDArray[np.float32]) -> None:
         self._plan, self._coverage = plan, coverage
         self._painter: Any = None
-        self._field: FieldSpan | None = None
         self._shot = -1
 
     def new_shot(self) -> None:
@@ -27,8 +26,15 @@ class ClipPainter:
         self._painter = None
 
     def paint(
-        self, span: FieldSpan, planes: Sequence[NDArray[np.uint8]], time_s: float, cut: bool
+        self,
+        span: FieldSpan,
+        planes: Sequence[NDArray[np.uint8]],
+        time_s: float,
+        cut: bool,
+        source: int,
+        source_s: float,
     ) -> float | None:
+        """Paint one picture; source_s: the second of its recording that it shows."""
         if self._plan.mark is None:
             return None
         if self._painter is None:
@@ -41,13 +47,9 @@ class ClipPainter:
                 self._plan.matrix,
                 full_range=False,
                 shot=self._shot,
+                source=source,
+                time_s=source_s,
             )
-        elif self._field is not None and _geometry(self._field) != _geometry(span):
-            self._painter.move(span)
-        self._field = span
+        else:
+            self._painter.move(span, self._shot, source, source_s)
         return float(self._painter.paint(planes[0], planes[1], planes[2], time_s, cut=cut))
-
-
-def _geometry(span: FieldSpan) -> tuple[float, ...]:
-    return (span.center_x_px, span.center_y_px, span.radius_px, span.left_px, span.top_px,
-            span.right_px, span.bottom_px)  # fmt: skip

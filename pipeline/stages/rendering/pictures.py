@@ -145,7 +145,8 @@ def compose(
                         _blend(planes, fading, share)
                     if leaves and source_s > late_s:
                         left, left_field = [p.copy() for p in planes], span
-                    seen = painter.paint(span, planes, time_s, cut=first and not joined)
+                    cut = first and not joined
+                    seen = painter.paint(span, planes, time_s, cut, piece.source, source_s)
                     if restored:
                         box = words_box(span, width, height, marks)
                         draw_words(planes, RESTORED_WORDS, box)

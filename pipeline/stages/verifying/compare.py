@@ -58,7 +58,7 @@ class Compare:
             self._words.append(words_shown(shown[0], RESTORED_WORDS, (x, y, wide, high)))
             inside[max(0, y - high) : y + 2 * high, max(0, x - high) : x + wide + high] = False
         shot = self._shots[id(piece)]
-        strokes = self._mark.strokes(span, shot, picture.time_s)
+        strokes = self._mark.strokes(span, shot, piece.source, source_s)
         if strokes is not None:
             self._mark.look(picture.time_s, strokes, shot, planes, shown)
             inside[strokes.row, strokes.col] = False

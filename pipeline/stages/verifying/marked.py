@@ -1,19 +1,21 @@
 """The mark in the finished picture: where the plan puts its strokes, and how visible they are.
 
 Where a stroke lies is worked out here from the plan's numbers, not by the painter. Shared with
-it: the ink of a mark (`two_tone`) and the seeded warp, which are what the plan means by a mark.
+it: the ink of a mark (`two_tone`) and its seeded shapes, which are what the plan means by a mark.
+The way of a moving mark is read from the plan's control points by scipy's splines.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.mark.light import Light
-from pipeline.analysis.mark.strokes import Strokes, seed_of, two_tone, warp_field
+from pipeline.analysis.mark.strokes import Moment, Strokes, shape_knots, two_tone
 from pipeline.analysis.mark.visibility import VisibilityFold, measure_visibility
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPosition, MarkVisibility
@@ -43,28 +45,68 @@ class Marked:
         self._fold = VisibilityFold(low, high)
         self._shot: int | None = None
         self._kept: tuple[tuple[object, ...], Strokes] | None = None
+        self._ink: tuple[float, NDArray[np.float32]] | None = None
+        self._ways: dict[int, Any] = {}
         self.visibility: list[tuple[float, float]] = []
         self.summary: MarkVisibility | None = None
 
-    def strokes(self, span: FieldSpan, shot: int, time_s: float) -> Strokes | None:
-        """Where the strokes lie in the picture at `time_s` of the clip; None without a mark.
+    def strokes(self, span: FieldSpan, shot: int, source: int, source_s: float) -> Strokes | None:
+        """Where the strokes lie in a picture; None without a mark.
 
         span: the field in pixels of the clip. shot: counted from 0, a new one at each cut.
+        source, source_s: the recording that the picture shows, and its second.
         """
         if self._mark is None or self._tones is None:
             return None
-        positions = self._mark.chosen.positions
-        key = (shot, span.center_x_px, span.center_y_px, span.radius_px)
+        moves = bool(self._mark.paths)
+        moment = Moment(self._mark.seed, 0 if moves else shot, source if moves else 0,
+                        source_s if moves else None)  # fmt: skip
+        key = (moment, span.center_x_px, span.center_y_px, span.radius_px)
         if self._kept is None or self._kept[0] != key:
             warp_px = self._mark.warp_px * self._size[0] / 1080.0
+            aspect = self._tones.shape[2] / self._tones.shape[1]
             drawn = [
-                _drawn(self._tones, p, span, self._size, warp_px, seed_of(self._mark.seed, shot, k))
-                for k, p in enumerate(positions)
-            ]
+                _drawn(self._inked(p.width_ratio * span.radius_px), p, span, self._size, warp_px,
+                       shape_knots(moment, number, aspect))
+                for number, p in enumerate(self._places(source, source_s))
+            ]  # fmt: skip
             rows, cols, weights = (np.concatenate([d[i] for d in drawn]) for i in range(3))
             number = np.repeat(np.arange(len(drawn)), [d[0].size for d in drawn])
             self._kept = key, Strokes(rows, cols, weights, number, len(drawn))
         return self._kept[1]
+
+    def _places(self, source: int, source_s: float) -> list[MarkPosition]:
+        """Where the marks are along their way, by the plan's control points."""
+        from scipy.interpolate import BSpline
+
+        assert self._mark is not None
+        homes = self._mark.chosen.positions
+        if not any(path.source == source for path in self._mark.paths):
+            return list(homes)
+        if source not in self._ways:
+            path = next(p for p in self._mark.paths if p.source == source)
+            points = np.array(path.marks).transpose(1, 0, 2)  # time, mark, (x, y, turn)
+            knots = path.start_s + path.step_s * (np.arange(len(points) + 4) - 2)
+            self._ways[source] = BSpline(knots, points, 3)
+        out = []
+        for home, (x, y, turn_deg) in zip(homes, self._ways[source](source_s), strict=True):
+            out.append(MarkPosition(x=home.x + x, y=home.y + y, width_ratio=home.width_ratio,
+                                    angle_deg=home.angle_deg + turn_deg))  # fmt: skip
+        return out
+
+    def _inked(self, wide_px: float) -> NDArray[np.float32]:
+        """Light less dark ink, averaged down: thin strokes must not fall between two pixels."""
+        from skimage.transform import resize_local_mean
+
+        assert self._tones is not None
+        if self._ink is None or self._ink[0] != wide_px:
+            ink = self._tones[0] - self._tones[1]
+            fit = _FINER * wide_px / ink.shape[1]
+            if fit < 0.9:
+                small = max(4, round(ink.shape[0] * fit)), max(4, round(ink.shape[1] * fit))
+                ink = resize_local_mean(ink, small)  # type: ignore[no-untyped-call]
+            self._ink = wide_px, np.asarray(ink, np.float32)
+        return self._ink[1]
 
     def look(
         self, time_s: float, strokes: Strokes, shot: int, unmarked: Planes, shown: Planes
@@ -97,21 +139,18 @@ class Marked:
 
 
 def _drawn(
-    tones: NDArray[np.float32],
+    ink: NDArray[np.float32],
     position: MarkPosition,
     span: FieldSpan,
     size_px: tuple[int, int],
     warp_px: float,
-    seed: int,
+    shape: NDArray[np.float32],
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.float32]]:
     """(row, col, weight) of the pixels under one mark: light ink less dark ink, -1..1."""
-    from scipy.ndimage import map_coordinates
-    from skimage.transform import resize_local_mean
+    import cv2
 
-    tones = tones[0] - tones[1]
-    ink_rows, ink_cols = tones.shape
     wide_px = position.width_ratio * span.radius_px
-    high_px = wide_px * ink_rows / ink_cols
+    high_px = wide_px * ink.shape[0] / ink.shape[1]
     turn = math.radians(position.angle_deg)
     cos, sin = math.cos(turn), math.sin(turn)
     at_x = span.center_x_px + position.x * span.radius_px
@@ -120,20 +159,20 @@ def _drawn(
     reach_y = (abs(sin) * wide_px + abs(cos) * high_px) / 2 + 3 * warp_px + 2
     left, top = math.floor(at_x - reach_x), math.floor(at_y - reach_y)
     right, bottom = math.ceil(at_x + reach_x), math.ceil(at_y + reach_y)
-    shape = (bottom - top, right - left)
-    off = np.zeros((2, *shape), np.float32)
-    if warp_px > 0:
-        off = warp_field(shape, seed, warp_px, max(6.0, high_px / 2))
-    row, col = np.mgrid[top:bottom, left:right]
-    x, y = col + 0.5 + off[0] - at_x, row + 0.5 + off[1] - at_y
-    if _FINER * wide_px < 0.9 * ink_cols:  # thin strokes must not fall between two pixels
-        fit = _FINER * wide_px / ink_cols
-        small = max(4, round(ink_rows * fit)), max(4, round(ink_cols * fit))
-        tones = resize_local_mean(tones, small)  # type: ignore[no-untyped-call]
-    high, wide = tones.shape
-    from_x = (cos * x + sin * y) * wide / wide_px + wide / 2 - 0.5
-    from_y = (cos * y - sin * x) * high / high_px + high / 2 - 0.5
-    weight = map_coordinates(tones, [from_y, from_x], order=1, mode="constant")
-    on = (np.abs(weight) >= _LEAST_WEIGHT) & (row >= 0) & (col >= 0)
-    on &= (row < size_px[0]) & (col < size_px[1])
-    return row[on], col[on], np.asarray(weight[on], np.float32)
+    fine = np.asarray(cv2.resize(shape, (right - left, bottom - top)), np.float32)
+    # from the picture to the ink: moved back, turned back, made as large as the raster
+    finer = ink.shape[1] / wide_px
+    x = np.arange(left, right, dtype=np.float32)[None] + np.float32(0.5 - at_x)
+    y = np.arange(top, bottom, dtype=np.float32)[:, None] + np.float32(0.5 - at_y)
+    x = x + warp_px * fine[..., 0]
+    y = y + warp_px * fine[..., 1]
+    from_x = np.float32(cos * finer) * x + np.float32(sin * finer) * y
+    from_y = np.float32(cos * finer) * y - np.float32(sin * finer) * x
+    from_x += np.float32(ink.shape[1] / 2 - 0.5)
+    from_y += np.float32(ink.shape[0] / 2 - 0.5)
+    weight = cv2.remap(ink, from_x, from_y, cv2.INTER_LINEAR) * fine[..., 2]
+    row, col = np.nonzero(np.abs(weight) >= _LEAST_WEIGHT)
+    value = np.asarray(weight[row, col], np.float32)
+    row, col = row + top, col + left
+    on = (row >= 0) & (col >= 0) & (row < size_px[0]) & (col < size_px[1])
+    return (row, col, value) if on.all() else (row[on], col[on], value[on])
