@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from pipeline import __version__
-from pipeline.commands import batch, keeping, leaving, looking, making
+from pipeline.commands import batch, beside, keeping, leaving, looking, making
 from pipeline.commands.base import global_options
 from pipeline.commands.group import Group
 
@@ -30,6 +30,7 @@ def main(**_: Any) -> None:
 for command in (
     making.make, making.clip, making.survey, making.demo, batch.batch,
     looking.probe, looking.verify, looking.review, leaving.release, leaving.withdraw,
+    beside.still,
     keeping.catalogue, keeping.cache,
 ):  # fmt: skip
     main.add_command(command)

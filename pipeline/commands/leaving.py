@@ -147,6 +147,9 @@ def tell_withdrawal(say: Say, done: Any) -> None:
         )
         for beside in row["beside"]:
             say.line(f"  {beside}")
+        for made in row["made_beside"]:
+            if not made["there"]:
+                say.line(f"  {made['file']}  (not there any more)  sha256 {made['sha256']}")
     for move in done.moved:
         say.line(f"moved     {move['to']}")
     if done.kept:

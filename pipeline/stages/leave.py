@@ -223,7 +223,7 @@ def release_kept(
         decisions, warnings = read_decisions(folder), list[str]()
         case, now = as_found(clip, out, warnings)
         now |= resolved_by(options, decisions)
-        consent = _consent_today(clip, case, folder, catalogue)
+        consent = consent_today(clip, case, folder, catalogue)
         found = may_leave(
             clip, consent, decisions, looked, options.output, datetime.date.today(),
             overtaken=overtaken(clip, options, now, file_sha256(file)),
@@ -304,7 +304,7 @@ def as_found(
 _MATERIAL = ("case.toml", "the recordings", "the narration", "the captions")
 
 
-def _consent_today(
+def consent_today(
     clip: ReadyClip, case: OpenedCase | None, folder: WorkFolder, catalogue: Catalogue
 ) -> KnownConsent:
     """The consent that binds the clip today, from wherever it is told and from case.toml."""

@@ -53,9 +53,13 @@ def seal_of(clip: ReadyClip) -> str:
 
 def write_ready(clip: ReadyClip, folder: WorkFolder) -> None:
     """Seal the document and write it. Raises OutputError."""
+    folder.atomic_write(ready_document(folder, clip.name), sealed_text(clip))
+
+
+def sealed_text(clip: ReadyClip) -> str:
+    """The text of its document, with the seal. Raises OutputError."""
     clip = ReadyClip.model_validate_json(clip.to_json())  # as it will be read
-    sealed = clip.model_copy(update={"seal": seal_of(clip)})
-    folder.atomic_write(ready_document(folder, clip.name), sealed.to_json())
+    return clip.model_copy(update={"seal": seal_of(clip)}).to_json()
 
 
 def keep_ready(clip: ReadyClip, finished: Path, folder: WorkFolder) -> Path:
@@ -195,6 +199,7 @@ def release_clip(
         numbered=clip.numbered,
         inputs=clip.inputs,
         warnings=clip.warnings,
+        document=sealed_text(clip),
     )
     discard_ready(folder, clip.name)
     return released

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Sequence
 from pathlib import Path
 
 from pipeline.errors import InputError
+from pipeline.model.beside import BesideList
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import Found, keep_file, read_file, read_out, stamp
 
@@ -32,6 +34,10 @@ def rebuild(catalogue: Catalogue, paths: Sequence[Path]) -> list[str]:
             "No records of releases or of consent were found", "", "give the OUT folders"
         )
     catalogue.rebuild(sorted(set(found.records)), found.facts)
+    for path in sorted(set(found.records)):
+        made = path.with_name(path.name.replace(".release.json", ".beside.json"))
+        with contextlib.suppress(OSError, ValueError):
+            catalogue.note_beside(BesideList.model_validate_json(made.read_bytes()))
     notes = []
     for path in sorted(set(found.damaged)):
         case = path.parent.name

@@ -27,7 +27,7 @@ from pipeline.stages.judged import judged_lines, without_initials
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import claim
-from pipeline.store.work import WorkFolder
+from pipeline.store.work import WorkFolder, clip_name
 
 CAUTIONS = [
     "This clip was made for teaching. It is not a medical device and not for diagnosis.",
@@ -69,6 +69,7 @@ def release(
     numbered: bool = True,
     inputs: str = "",
     warnings: Sequence[str] = (),
+    document: str = "",
 ) -> Released:
     """Put `finished` into the releases folder and write sheet, record and catalogue row.
 
@@ -78,6 +79,7 @@ def release(
     case: its pseudonym. wanted: its number in the series, None for the next free one.
     suffix: part of the file name of a clip cut from a case. numbered: False for
     clips that stand outside the series. inputs: hash of what it was made from.
+    document: of the ready clip, kept for what is made beside the release later.
     The record is written first and the file appears under its name only when whole, so
     that a run killed in between leaves no file without a record: `record_unrecorded`
     finishes such a release. Raises OutputError.
@@ -144,6 +146,8 @@ def release(
     record_file = folder.record_file(profile, revision)
     claim(folder.out, catalogue)
     folder.atomic_write(record_file, record.to_json())
+    if document:
+        folder.atomic_write(folder.clip_document(profile, revision), document)
     beside = [folder.release_file(profile, revision, s) for s in (".jpg", ".vtt")]
     try:
         folder.atomic_write(beside[0], poster_of(finished, plan))
@@ -162,7 +166,7 @@ def release(
                 )
     except BaseException:
         if not target.exists():
-            for path in (record_file, *beside):
+            for path in (record_file, folder.clip_document(profile, revision), *beside):
                 path.unlink(missing_ok=True)
         raise
     folder.atomic_write(sheet_file, sheet.to_json())
@@ -196,7 +200,7 @@ def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:
     """
     for suffix in (".jpg", ".vtt"):
         for path in folder.releases_dir.glob(f"*{suffix}"):
-            if not path.with_suffix(".mp4").exists():
+            if not path.with_name(f"{clip_name(path.name) or path.stem}.mp4").exists():
                 path.unlink(missing_ok=True)
     for path in folder.record_files():
         try:

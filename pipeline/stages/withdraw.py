@@ -28,9 +28,8 @@ from pipeline.store.consent_files import (
     stamp,
 )
 from pipeline.store.stale import sweep
-from pipeline.store.work import WorkFolder, output_error
+from pipeline.store.work import WorkFolder, beside_clip, output_error
 
-_BESIDE = (".jpg", ".vtt", ".sheet.json", ".proof.html")
 _OURS = (NAME, TAKE_DOWN, ".lock")
 
 
@@ -88,7 +87,7 @@ def withdraw_case(
         sweep(place)
     for case, place in places:
         _tell(case, place, catalogue, done)
-    done.take_down = [_row(r, places) for r in records.values()]
+    done.take_down = [_row(r, places, catalogue) for r in records.values()]
     if move_to is not None:
         for row in done.take_down:
             _move(row, move_to, done)
@@ -193,7 +192,9 @@ def _what(path: Path, folder: WorkFolder) -> str:
     return "report" if path.suffix == ".html" else "private copy"
 
 
-def _row(record: ReleaseRecord, places: list[tuple[str, Path]]) -> dict[str, Any]:
+def _row(
+    record: ReleaseRecord, places: list[tuple[str, Path]], catalogue: Catalogue
+) -> dict[str, Any]:
     sheet = record.sheet
     path = Path(os.path.abspath(record.path))
     for case, place in places:
@@ -209,8 +210,10 @@ def _row(record: ReleaseRecord, places: list[tuple[str, Path]]) -> dict[str, Any
         "profile": sheet.profile,
         "released_at": record.released_at,
         "title": sheet.title,
-        "beside": [
-            str(one) for suffix in _BESIDE if (one := path.with_suffix(suffix)).is_file()
+        "beside": [str(one) for one in beside_clip(path)],
+        "made_beside": [
+            {"file": one.file, "sha256": one.sha256, "there": path.with_name(one.file).is_file()}
+            for one in catalogue.made_beside(sheet.case, sheet.profile, sheet.revision)
         ],
     }  # fmt: skip
 

@@ -15,6 +15,7 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from pipeline.model.beside import BesideFile, BesideList
 from pipeline.model.case import CaseConsent
 from pipeline.model.consent import ConsentFact, KnownConsent, KnownSource, narrowest
 from pipeline.model.release import ReleaseRecord
@@ -112,6 +113,16 @@ class Catalogue(CatalogueFile):
             found = listing.listed(db, wanted)
             without = listing.uncovered(db, found, today, newest)
         return [entry for number, entry in found if number not in without], len(without)
+
+    def note_beside(self, made: BesideList) -> None:
+        """Keeps which files were made beside a release."""
+        with self._write() as db:
+            listing.note_beside(db, made)
+
+    def made_beside(self, case: str, profile: str, revision: int) -> list[BesideFile]:
+        """Files that were made beside a release after it left, whether they are still there."""
+        with self._guard() as db:
+            return listing.made_beside(db, case, profile, revision)
 
     def releases_from(self, sources: Iterable[str]) -> list[ReleaseRecord]:
         """Records of every release made from any of the sources (sha256), of whatever case."""

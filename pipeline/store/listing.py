@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
+from pipeline.model.beside import BesideFile, BesideList
 from pipeline.model.consent import narrowest
 from pipeline.model.release import Sheet
 from pipeline.model.series import SeriesEntry, Wanted
@@ -132,3 +133,26 @@ def _touched(db: sqlite3.Connection, today: datetime.date) -> tuple[set[int], se
         )
         answers.append({row[0] for row in rows})
     return answers[0], answers[1]
+
+
+def note_beside(db: sqlite3.Connection, made: BesideList) -> None:
+    """Add files made beside a release; the same again changes nothing."""
+    db.executemany(
+        "INSERT OR IGNORE INTO made_beside VALUES (?, ?, ?, ?, ?, ?, ?)",
+        [
+            (made.case, made.profile, made.revision, f.file, f.sha256, f.what, f.made_at)
+            for f in made.files
+        ],
+    )
+
+
+def made_beside(
+    db: sqlite3.Connection, case: str, profile: str, revision: int
+) -> list[BesideFile]:
+    """Files that were made beside a release, sorted by name."""
+    rows = db.execute(
+        "SELECT file, sha256, what, made_at FROM made_beside"
+        " WHERE (case_name, profile, revision) = (?, ?, ?) ORDER BY file, made_at",
+        (case, profile, revision),
+    )
+    return [BesideFile(**dict(row)) for row in rows]

@@ -138,6 +138,19 @@ MIGRATIONS: tuple[str, ...] = (
         duration_s = json_extract(record, '$.sheet.duration_s');
     CREATE INDEX releases_by_number ON releases (series, number);
     """,
+    # What was made beside a release after it left, such as stills. It stays known when it is gone.
+    """
+    CREATE TABLE made_beside (
+        case_name TEXT NOT NULL,
+        profile TEXT NOT NULL,
+        revision INTEGER NOT NULL,
+        file TEXT NOT NULL,
+        sha256 TEXT NOT NULL,
+        what TEXT NOT NULL,
+        made_at TEXT NOT NULL,
+        PRIMARY KEY (case_name, profile, revision, file, sha256)
+    ) WITHOUT ROWID;
+    """,
 )
 
 

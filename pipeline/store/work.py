@@ -199,6 +199,10 @@ class WorkFolder:
     def release_file(self, profile: str, revision: int, suffix: str = ".mp4") -> Path:
         return self.releases_dir / f"{self.stem(profile, revision)}{suffix}"
 
+    def clip_document(self, profile: str, revision: int) -> Path:
+        """What is kept of a clip that left, for what is made beside it later."""
+        return self.private_dir / f"{self.stem(profile, revision)}.clip.json"
+
     def sheet_file(self, profile: str, revision: int) -> Path:
         return self.release_file(profile, revision, ".sheet.json")
 
@@ -272,6 +276,18 @@ class WorkFolder:
             value = {}
         process = value.get("process") if isinstance(value, dict) else None
         return f"held by process {process}" if process else "held by another process"
+
+
+def clip_name(file: str) -> str | None:
+    """`HL-0142-web-r1` of any file that lies beside a clip and belongs to it, or of itself."""
+    found = re.match(r"(.+-r[1-9][0-9]*)(?=[.-])", file)
+    return found[1] if found else None
+
+
+def beside_clip(clip: Path) -> list[Path]:
+    """Every file that lies beside a released clip and belongs to it, sorted by name."""
+    near = clip.parent.glob(f"{clip.stem}[.-]*")
+    return sorted(p for p in near if p.name != clip.name and clip_name(p.name) == clip.stem)
 
 
 def is_alive(process: int) -> bool:

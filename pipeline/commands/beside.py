@@ -1,0 +1,53 @@
+"""Commands that make something beside a clip that left: still."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipeline import errors
+from pipeline.commands.base import FOLDER, context_of, global_options
+
+
+@click.command()
+@click.argument("case")
+@click.option("--at", "times", multiple=True, required=True, metavar="T",
+              help="Case time of the picture; may be given several times.")  # fmt: skip
+@click.option("--clip-time", is_flag=True, help="The times are those of the clip.")
+@click.option("--profile", help="Of the clip of this profile.")
+@click.option("--out", required=True, type=FOLDER, help="Folder in which it was released.")
+@global_options
+def still(case: str, times: tuple[str, ...], clip_time: bool, profile: str | None, out: Path,
+          **values: Any) -> int:  # fmt: skip
+    """Pictures of a released clip as PNG, each with its sheet, beside the clip.
+
+    CASE is a pseudonym or a clip's name (HL-0142-web). A still is a picture of the released
+    file itself; consent is asked again.
+    """
+    from pipeline.model.time import parse_time
+    from pipeline.stages.released import found_release, note_beside, released_clip
+    from pipeline.stages.stills import make_still
+    from pipeline.store.catalogue import Catalogue
+
+    context = context_of(values)
+    moments = [parse_time(t) for t in times]
+    made = []
+    record, folder = found_release(out, case, profile)
+    with Catalogue(context.catalogue) as store, folder.case_lock():
+        released = released_clip(record, folder, store)
+        for at_s in moments:
+            done = make_still(released, at_s, context.options(None), in_clip=clip_time)
+            note_beside(released, [(done.path, "still"), (done.sheet, "sheet")], store)
+            made.append(done)
+    rows = [
+        {"still": str(d.path), "sheet": str(d.sheet), "clip_s": d.clip_s,
+         "checks": [c.model_dump() for c in d.checks]}
+        for d in made
+    ]  # fmt: skip
+    context.say.result({"case": record.sheet.case, "stills": rows, "withheld": [], "error": None})
+    for done in made:
+        context.say.line(f"still     {done.path}")
+        context.say.line(f"sheet     {done.sheet}")
+    return errors.EXIT_DONE

@@ -1,0 +1,198 @@
+"""What is made beside a clip that left: from the file itself, asked anew, named in take-down."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import av
+import media_zoo
+import numpy as np
+import pytest
+from test_make import Shell
+
+from pipeline.stages.stills import png, png_chunks
+
+CASE = """case = "QM-0300"
+title = "Crust clearance after sinus surgery"
+[[recording]]
+files = ["a.mp4"]
+side = "left"
+keep = [["0:01", "0:04"]]
+[[recording]]
+files = ["b.mp4"]
+side = "right"
+[consent]
+scope = "public"
+given_on = 2026-03-02
+[measured]
+label = "Crusts removed"
+value = 412
+unit = "mg"
+"""
+QUICK = '[output]\ncrf = 30\nx264_preset = "ultrafast"\n'
+
+
+class Released(Shell):
+    """A case that left, with its material, catalogue and OUT folder."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.config.write_text(self.config.read_text() + QUICK)
+        self.out, self.case = folder / "out", folder / "case"
+        self.private = self.out / "private" / "QM-0300"
+        self.clip = self.out / "releases/QM-0300/QM-0300-web-r1.mp4"
+        self.home = {k: v for k, v in os.environ.items() if k.startswith("XDG_")}
+
+    def still(self, *times: str, name: str = "QM-0300") -> Any:
+        at = [word for time in times for word in ("--at", time)]
+        return self("still", name, *at, "--out", self.out)
+
+    def beside(self) -> list[str]:
+        return sorted(p.name for p in self.clip.parent.iterdir() if p != self.clip)
+
+
+@pytest.fixture(scope="module")
+def first(tmp_path_factory: pytest.TempPathFactory) -> Released:
+    here = Released(tmp_path_factory.mktemp("beside"))
+    here.case.mkdir()
+    for name, length_s, seed in (("a.mp4", 5.0, 5), ("b.mp4", 3.0, 7)):
+        media_zoo.scope_clip(here.case / name, length_s, size=(320, 240), seed=seed, audio="noise")
+    (here.case / "case.toml").write_text(CASE)
+    ready = here("make", here.case, "--out", here.out)
+    assert ready.code == 0, ready.value
+    only = here.still("1")
+    assert only.code == 4 and only.codes == ["look"], "ready, but nobody looked"
+    assert here("release", "QM-0300", "--out", here.out, "--by", "AB").code == 0
+    return here
+
+
+@pytest.fixture
+def origin(first: Released, monkeypatch: pytest.MonkeyPatch) -> Released:
+    """The case as it was released, in the same installation. Leave it as it is."""
+    for name, value in first.home.items():
+        monkeypatch.setenv(name, value)
+    return first
+
+
+@pytest.fixture
+def left(origin: Released, tmp_path: Path) -> Released:
+    """A copy of all of it for one test."""
+    for one in ("out", "case"):
+        shutil.copytree(origin.folder / one, tmp_path / one)
+    here = Released(tmp_path)
+    # A withdrawal is told where the material lies: that of the copy, not of the other tests.
+    noted = here.private / "origin.json"
+    noted.write_text(noted.read_text().replace(str(origin.case), str(here.case)))
+    assert here("catalogue", "rebuild", here.out).code == 0
+    return here
+
+
+def decoded(path: Path, time_s: float) -> np.ndarray[Any, Any]:
+    """RGB of the picture on screen, as PyAV and swscale show it (BT.709 limited range)."""
+    from av.video.reformatter import ColorRange, Colorspace
+
+    with closing(av.open(str(path))) as container:
+        shown = [f for f in container.decode(video=0) if f.time <= time_s + 1e-3][-1]
+        rgb = shown.reformat(format="rgb24", src_colorspace=Colorspace.ITU709,
+                             src_color_range=ColorRange.MPEG)  # fmt: skip
+        return np.asarray(rgb.to_ndarray())
+
+
+def test_a_still_is_a_picture_of_the_clip_and_nothing_else(left: Released) -> None:
+    from PIL import Image
+
+    made = left.still("0:01.5", "4")
+    assert made.code == 0, made.value
+    path = Path(made.value["stills"][0]["still"])
+    assert [p for p in left.beside() if p.endswith(".png")] == [
+        "QM-0300-web-r1-still-0m01s500.png", "QM-0300-web-r1-still-0m04s000.png",
+    ]  # fmt: skip
+    with Image.open(path) as image:
+        assert image.info == {} and image.size == (320, 240)
+        shown = np.asarray(image.convert("RGB")).astype(int)
+    assert np.abs(shown - decoded(left.clip, 1.5)).max() <= 2
+    text = path.with_suffix(".sheet.json").read_text()
+    sheet = json.loads(text)
+    assert sheet["chapter"] == "Left side" and sheet["clip"] == left.clip.name
+    record = json.loads(next(left.private.glob("*r1.release.json")).read_text())
+    for private in (*record["sources"], record["plan_sha256"], str(left.folder), "a.mp4", '"AB"'):
+        assert private not in text
+    assert all(c["passed"] for c in sheet["checks"])
+
+
+@pytest.mark.parametrize("at", ["0:30", "-1", "noon"])
+def test_times_that_the_clip_does_not_show(left: Released, at: str) -> None:
+    refused = left.still(at)
+    assert refused.code in (2, 3) and not [p for p in left.beside() if ".png" in p]
+
+
+def test_what_changed_since_withholds(left: Released) -> None:
+    """A decision, the file itself, what is kept of it, a lost catalogue."""
+    decisions = left.private / "decisions.json"
+    entry = {"number": 1, "at": "2026-03-03T10:00:00+00:00", "by": "AB", "verb": "add",
+             "value": {"box": [10, 10, 20, 20]}}  # fmt: skip
+    decisions.write_text(
+        json.dumps({"schema": "fieldstop.decisions/1", "case": "QM-0300", "entries": [entry]})
+    )
+    refused = left.still("1")
+    assert (refused.code, refused.codes) == (4, ["changed"])
+    decisions.unlink()
+
+    whole = left.clip.read_bytes()
+    left.clip.write_bytes(whole[:-1] + b"x")
+    assert left.still("1").code == 3
+    left.clip.write_bytes(whole)
+
+    kept = left.private / "QM-0300-web-r1.clip.json"
+    text = kept.read_text()
+    kept.write_text(text.replace('"audience": "public"', '"audience": "teaching"', 1))
+    assert left.still("1").code == 3
+    kept.write_text(text)
+
+    catalogue = left.folder / "catalogue.sqlite3"
+    catalogue.rename(left.folder / "kept.sqlite3")
+    assert left.still("1").code == 4
+    assert left("catalogue", "rebuild", left.out).code == 0
+    assert left.still("1", name="QM-0800").code == 3
+
+
+def test_take_down_names_stills_even_when_they_are_gone(left: Released) -> None:
+    made = left.still("1.5", "2.5")
+    assert made.code == 0, made.said
+    one, two = (Path(s["still"]) for s in made.value["stills"])
+    two.unlink()
+    (left.folder / "catalogue.sqlite3").unlink()
+    assert left("catalogue", "rebuild", left.out).code == 0
+    assert left("withdraw", "QM-0300").code == 0
+    refused = left.still("1")
+    assert (refused.code, refused.codes) == (4, ["consent"])
+    gone = left("withdraw", "QM-0300", "--move-to", left.folder / "moved")
+    (row,) = gone.value["take_down"]
+    assert str(one) in row["beside"]
+    there = {m["file"]: m["there"] for m in row["made_beside"]}
+    assert there[one.name] and not there[two.name]
+    assert not left.beside() and (left.folder / "moved/QM-0300" / one.name).is_file()
+
+
+def test_chunks_of_a_png_are_read_to_its_last_byte() -> None:
+    data = png(np.zeros((4, 4, 3), np.uint8))
+    assert png_chunks(data) == [b"IHDR", b"IDAT", b"IEND"]
+    text = b"\x00\x00\x00\x04tEXtname\x00\x00\x00\x00"
+    for spoiled in (data + b"name", data[:33] + text + data[33:], data[:-1], b"GIF89a", b""):
+        assert set(png_chunks(spoiled)) - {b"IHDR", b"IDAT", b"IEND"}
+
+
+def test_consent_narrowed_in_the_case_file_withholds(origin: Released) -> None:
+    """The last of this file: what narrows consent is noted for good."""
+    toml = origin.case / "case.toml"
+    toml.write_text(CASE.replace('"public"', '"teaching"') + "# later\n")
+    try:
+        narrower = origin.still("1")
+    finally:
+        toml.write_text(CASE)
+    assert (narrower.code, narrower.codes) == (4, ["consent"])
