@@ -298,6 +298,37 @@ def measured(made: Made, numbers: list[int], attacked: list[np.ndarray]) -> tupl
     return left / size, float(np.mean(errors)), float(np.mean(beside))
 
 
+def by_releases(scene: Scene, made: Made, options: MarkOptions) -> tuple[float, float]:
+    """What 16 releases leave: (laid over each other; learned from).
+
+    The first: the median of the pictures of one moment, projected. The second: the true strokes of
+    16 other releases, already laid on this one's place, averaged and subtracted at the best scale;
+    the share of the strokes that remains. A thief who has to find them first gets less. Both are
+    taken before coding.
+    """
+    glyph = load_glyph(options)
+
+    def drawn(seed: int, time_s: float) -> np.ndarray:
+        plan = made.plan.model_copy(update={"seed": seed})  # the way is of the recording
+        painter = MarkPainter(
+            plan, glyph.coverage, scene.field, scene.rows, scene.rows, "bt709", False, seed % 7
+        )
+        painter.move(scene.field, seed % 7, 0, time_s)
+        y, u, v = scene.planes(int(time_s * RATE))
+        before = y.astype(np.float32)
+        painter.paint(y, u, v, time_s)
+        return y - before
+
+    first = [drawn(seed, 20.0) for seed in range(100, 116)]
+    truth = first[0]
+    together = float((np.median(np.stack(first), axis=0) * truth).sum() / (truth * truth).sum())
+    learned = np.mean([drawn(seed, 20.0) for seed in range(200, 216)], axis=0)
+    gain = float((learned * truth).sum() / (learned * learned).sum())
+    # what is left cannot be projected: subtracting at the best scale leaves what is at right angles
+    off = truth - gain * learned
+    return together, float(np.abs(off).sum() / np.abs(truth).sum())
+
+
 def looked_at(made: Made, number: int, attacked: np.ndarray, path: Path) -> None:
     """Marked, attacked and clean, side by side, around the strokes."""
     row, col, _ = made.ink[number]
@@ -339,12 +370,8 @@ def main() -> None:
     sources = sources[:1] if args.pictures is None else sources
     for index, picture in enumerate(sources):
         scene = Scene(picture, args.rows, args.seconds, args.seed + index)
-        made = Made(
-            scene,
-            MarkOptions(motion=args.motion, speed_ratio=args.speed, warp_px=args.warp),
-            args.seed,
-            args.crf,
-        )
+        options = MarkOptions(motion=args.motion, speed_ratio=args.speed, warp_px=args.warp)
+        made = Made(scene, options, args.seed, args.crf)
         at = np.linspace(0.05, 0.95, 12) * (scene.frames - 1)
         numbers = [int(n) for n in at]
         print(f"\nPicture {index}, {args.rows} rows, {args.seconds:.0f} s, CRF {args.crf}")
@@ -359,6 +386,11 @@ def main() -> None:
                 args.looks.mkdir(parents=True, exist_ok=True)
                 word = name.replace(" ", "_").replace(",", "").replace("(", "").replace(")", "")
                 looked_at(made, numbers[5], attacked[5], args.looks / f"{index}_{word}.png")
+
+        if not args.only or args.only in "16 releases":
+            together, learned = by_releases(scene, made, options)
+            print(f"{'16 releases, one moment':28} {together:6.2f}")
+            print(f"{'16 releases, learned from':28} {learned:6.2f}")
 
 
 if __name__ == "__main__":
