@@ -125,6 +125,24 @@ def test_a_still_is_a_picture_of_the_clip_and_nothing_else(left: Released) -> No
     assert all(c["passed"] for c in sheet["checks"])
 
 
+def test_texts_for_publishing(left: Released) -> None:
+    """All that they name lies there, nothing private is in them, and take-down knows them."""
+    made = left("publish", "QM-0300", "--out", left.out)
+    assert made.code == 0, made.said
+    text, document = (Path(f) for f in made.value["files"])
+    assert (text.name, document.name) == (
+        "QM-0300-web-r1.description.txt", "QM-0300-web-r1.publish.json",
+    )  # fmt: skip
+    value = json.loads(document.read_text())
+    assert value["description"] == text.read_text() and value["captions"] == []
+    assert all((left.clip.parent / value[key]).is_file() for key in ("clip", "poster"))
+    record = json.loads(next(left.private.glob("*r1.release.json")).read_text())
+    for private in (*record["sources"], str(left.folder), "a.mp4", '"AB"'):
+        assert private not in document.read_text()
+    listed = json.loads((left.private / "QM-0300-web-r1.beside.json").read_text())["files"]
+    assert {f["file"] for f in listed} == {text.name, document.name}
+
+
 @pytest.mark.parametrize("at", ["0:30", "-1", "noon"])
 def test_times_that_the_clip_does_not_show(left: Released, at: str) -> None:
     refused = left.still(at)

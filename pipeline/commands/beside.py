@@ -1,4 +1,4 @@
-"""Commands that make something beside a clip that left: still."""
+"""Commands that make something beside a clip that left: still, publish."""
 
 from __future__ import annotations
 
@@ -50,4 +50,33 @@ def still(case: str, times: tuple[str, ...], clip_time: bool, profile: str | Non
     for done in made:
         context.say.line(f"still     {done.path}")
         context.say.line(f"sheet     {done.sheet}")
+    return errors.EXIT_DONE
+
+
+@click.command()
+@click.argument("case")
+@click.option("--profile", help="Of the clip of this profile.")
+@click.option("--out", required=True, type=FOLDER, help="Folder in which it was released.")
+@global_options
+def publish(case: str, profile: str | None, out: Path, **values: Any) -> int:
+    """Texts for publishing a released clip: description, SubRip, publish.json for a script.
+
+    Nothing is sent anywhere; consent is asked again.
+    """
+    from pipeline.stages.released import found_release, note_beside, released_clip
+    from pipeline.stages.released import publish as write_texts
+    from pipeline.store.catalogue import Catalogue
+
+    context = context_of(values)
+    record, folder = found_release(out, case, profile)
+    with Catalogue(context.catalogue) as store, folder.case_lock():
+        released = released_clip(record, folder, store)
+        made = write_texts(released)
+        note_beside(released, made, store)
+    files = [str(path) for path, _ in made]
+    context.say.result(
+        {"case": record.sheet.case, "files": files, "withheld": [], "error": None}
+    )
+    for file in files:
+        context.say.line(f"written   {file}")
     return errors.EXIT_DONE

@@ -60,6 +60,16 @@ def captions_vtt(cues: Sequence[Cue]) -> str:
     return "\n".join(lines)
 
 
+def captions_srt(cues: Sequence[Cue]) -> str:
+    """The text of a SubRip file, times in seconds of the finished clip."""
+    blocks = []
+    for number, (start_s, stop_s, text) in enumerate(cues, start=1):
+        span = " --> ".join(_stamp(t).replace(".", ",") for t in (start_s, stop_s))
+        words = text.replace("-->", "- ->")
+        blocks.append("\n".join([str(number), span, *filter(None, words.splitlines()), ""]))
+    return "\n".join(blocks)
+
+
 def _stamp(time_s: float) -> str:
     ms = round(max(0.0, time_s) * 1000)
     return f"{ms // 3_600_000:02d}:{ms // 60_000 % 60:02d}:{ms // 1000 % 60:02d}.{ms % 1000:03d}"

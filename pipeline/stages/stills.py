@@ -18,6 +18,7 @@ from pipeline.model.beside import StillSheet
 from pipeline.model.field import field_at
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan
+from pipeline.model.publishing import ALT
 from pipeline.model.release import Check
 from pipeline.model.time import format_time
 from pipeline.model.timeline import Timeline, picture_time
@@ -28,10 +29,6 @@ from pipeline.stages.verifying.result import make_check
 from pipeline.stages.verifying.surround import Surround
 from pipeline.store.work import atomic_path
 
-ALT = (
-    "A round picture on black, taken through a rigid endoscope, with a semi-transparent mark"
-    " in it. It is a teaching picture and not for diagnosis."
-)
 _CHUNKS = [b"IHDR", b"IDAT", b"IEND"]  # Portable Network Graphics (W3C, 3rd edition), section 11.2
 
 
