@@ -9,16 +9,18 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right, insort
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pipeline.analysis.boxes import overlap
 from pipeline.analysis.identity.letter_watch import MEAN_S, Sight
 
-BOLD = 9.0  # log odds of lettering that every look at it sees: those say when it shows
 SURE = 8.5  # log odds of a single look that is enough
 TOGETHER = 6.0  # of looks within `WITHIN_S`, each less `DOUBT`
 DOUBT = 3.5
 WITHIN_S = 1.0
+FIRM = 4.5  # log odds of a look that says when it shows
+TAIL_S = 0.25  # for which weaker looks before the first and after the last of those count
+LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
 AGAIN_S = 0.6  # longest time without a sight for the same lettering: it may blink
 
 
@@ -40,34 +42,76 @@ class _Track:
         return False
 
     def counts(self) -> bool:
-        best: dict[float, float] = {}
-        for sight in self.sights:
-            if sight.odds >= SURE:
-                return True
-            best[sight.time_s] = max(best.get(sight.time_s, 0.0), sight.odds)
-        times = sorted(best)
-        first, total = 0, 0.0
-        for time_s in times:
-            total += max(0.0, best[time_s] - DOUBT)
-            while times[first] < time_s - WITHIN_S:
-                total -= max(0.0, best[times[first]] - DOUBT)
-                first += 1
-            if total >= TOGETHER:
-                return True
-        return False
+        return any(_enough(self.sights))
 
     def timed(self) -> list[Sight]:
-        """The sights without averages in which bold lettering is left from before."""
-        bold = [s for s in self.sights if s.kind != "mean" and s.odds >= BOLD]
-        times = [b.time_s for b in bold]
+        """The sights without what was left of it when it had gone.
+
+        Averages go where single looks are enough by themselves; weak looks count between
+        strong ones, and `TAIL_S` before the first and after the last.
+        """
+        singles = [s for s in self.sights if s.kind != "mean"]
+        strong = [s for s, much in zip(singles, _enough(singles), strict=True) if much]
+        times = [s.time_s for s in strong]
 
         def left_over(sight: Sight) -> bool:
-            first = bisect_left(times, sight.since_s - MEAN_S)
-            lately = bold[first : bisect_right(times, sight.time_s)]
-            least = 0.1 * sight.box[2] * sight.box[3]
-            return any(overlap(sight.box, b.box) >= least for b in lately)
+            """In an average: lettering that single looks saw while it lasted, or bold before."""
+            first = bisect_left(times, sight.time_s - LEFT_S)
+            area = sight.box[2] * sight.box[3]
+            for other in strong[first : bisect_right(times, sight.time_s)]:
+                long_ago = other.time_s < sight.since_s - MEAN_S
+                least = 0.5 if long_ago else 0.1
+                if overlap(sight.box, other.box) >= least * area:
+                    return True
+            return False
 
-        return [s for s in self.sights if s.kind != "mean" or not left_over(s)]
+        kept = [s for s in self.sights if s.kind != "mean" or not left_over(s)]
+        firm = [s for s, much in zip(kept, _enough(kept), strict=True) if much and s.odds >= FIRM]
+        return _within(kept, firm or kept)
+
+
+def _within(kept: Sequence[Sight], firm: Sequence[Sight]) -> list[Sight]:
+    """What is kept, from `TAIL_S` before the first firm look to as long after the last.
+
+    Where weaker ones go on soon, so does what was firmly seen.
+    """
+    first_s, last_s = min(s.since_s for s in firm), max(s.time_s for s in firm)
+    start_s, stop_s = first_s - TAIL_S, last_s + TAIL_S
+    out = []
+    for sight in kept:
+        if sight.time_s < first_s - AGAIN_S or sight.since_s > last_s + AGAIN_S:
+            continue
+        since_s, time_s = max(sight.since_s, start_s), min(sight.time_s, stop_s)
+        out.append(replace(sight, since_s=min(since_s, stop_s), time_s=max(time_s, start_s)))
+    ends = [s for s in firm if s.kind != "mean"]
+    if any(s.time_s >= stop_s - 1e-9 for s in out):
+        out += [
+            replace(s, since_s=stop_s, time_s=stop_s) for s in ends if s.time_s > last_s - TAIL_S
+        ]
+    if any(s.time_s <= start_s + 1e-9 for s in out):
+        out += [
+            replace(s, since_s=start_s, time_s=start_s) for s in ends if s.time_s < first_s + TAIL_S
+        ]
+    return out
+
+
+def _enough(sights: Sequence[Sight]) -> list[bool]:
+    """For each of the sights (times rising), whether it is part of looks that are enough."""
+    best: dict[float, float] = {}
+    for sight in sights:
+        best[sight.time_s] = max(best.get(sight.time_s, 0.0), sight.odds)
+    times = sorted(best)
+    sure: set[float] = {t for t in times if best[t] >= SURE}
+    first, total, marked = 0, 0.0, -1
+    for number, time_s in enumerate(times):
+        total += max(0.0, best[time_s] - DOUBT)
+        while times[first] < time_s - WITHIN_S:
+            total -= max(0.0, best[times[first]] - DOUBT)
+            first += 1
+        if total >= TOGETHER:
+            sure.update(times[max(first, marked + 1) : number + 1])
+            marked = number
+    return [s.time_s in sure for s in sights]
 
 
 def _time(sight: Sight) -> float:

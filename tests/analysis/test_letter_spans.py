@@ -1,0 +1,52 @@
+"""From when to when lettering is seen: looks that the test writes itself."""
+
+from __future__ import annotations
+
+from pipeline.analysis.identity.letter_spans import counted
+from pipeline.analysis.identity.letter_watch import Sight
+from pipeline.analysis.identity.lettering import merge_lettering
+
+LINE = (200, 150, 160, 24)
+PART = (210, 150, 30, 20)
+AT_MOST_S = 0.5  # common practice, no source: what a box may outlast what it covers
+
+
+def single(time_s: float, odds: float, box: tuple[int, int, int, int] = LINE) -> Sight:
+    return Sight(time_s, time_s, "whole", box, odds)
+
+
+def spans(sights: list[Sight]) -> list[tuple[float, float]]:
+    found = merge_lettering(counted(sights), 0.25, [], 640, 480, 20.0)
+    return [(entry.start_s, entry.stop_s) for entry in found]
+
+
+BOLD = [single(5 + n / 9, 12.0) for n in range(10)]  # 5 to 6 s
+
+
+def test_tissue_that_is_doubtful_at_that_place_keeps_no_box() -> None:
+    weak = [single(n / 9, 2.5, PART) for n in range(90) if not 5 <= n / 9 <= 6]
+    found = spans(BOLD + weak)
+    assert min(a for a, _ in found) >= 5 - AT_MOST_S - 1e-6
+    assert max(b for _, b in found) <= 6 + AT_MOST_S + 1e-6
+
+
+def test_what_is_left_of_a_bold_line_in_the_average_keeps_no_box() -> None:
+    left = [Sight(t - 1, t, "mean", LINE, 16.0) for t in (5.5, 6.0, 6.5, 7.0, 7.5, 8.0, 8.5)]
+    assert max(b for _, b in spans(BOLD + left)) <= 6 + AT_MOST_S
+
+
+def test_a_line_seen_in_the_average_alone_lasts_as_long_as_it() -> None:
+    faint = [Sight(t - 1, t, "mean", LINE, 10.0) for t in (5.5, 6.0, 6.5)]
+    assert spans(faint) == [(4.25, 6.75)]
+
+
+def test_a_weaker_look_at_a_part_lets_the_whole_line_last_a_little_longer() -> None:
+    found = merge_lettering(counted([*BOLD, single(6.4, 2.2, PART)]), 0.25, [], 640, 480, 20.0)
+    last = [e for e in found if e.stop_s > 6.3]
+    assert any(e.box_px[2] >= LINE[2] for e in last)
+    assert max(e.stop_s for e in last) <= 6 + AT_MOST_S + 1e-6
+
+
+def test_weak_looks_between_strong_ones_stay() -> None:
+    sights = [single(n / 9, 12.0 if n % 5 == 0 else 2.0) for n in range(46)]
+    assert spans(sights) == [(0.0, 5.25)]
