@@ -104,7 +104,7 @@ def removal_words(moves: bool) -> str:
     if moves:
         return (
             "The mark wanders: the median over time leaves most of it. A thief who finds its"
-            " strokes in every picture can still paint them over; on smooth tissue little shows."
+            " strokes in every picture can still paint them over from those around; little shows."
         )
     return (
         "The mark stands still: ten lines of code take it off by the median over time."
