@@ -18,6 +18,14 @@ from pipeline.analysis.sound.live import live_available, split_live
 from pipeline.analysis.sound.loudness import LoudnessFold
 from pipeline.analysis.sound.narration import HumFold, cleaned
 from pipeline.analysis.sound.offset import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
+from pipeline.analysis.sound.quality import (
+    CLIPPED_HOP_S,
+    NarrationQuality,
+    clipped_hops,
+    levels_of_speech,
+    quality_told,
+    reverberation_s,
+)
 from pipeline.errors import InputError
 from pipeline.media.captions import read_captions
 from pipeline.media.guard import check_sound_apart
@@ -68,10 +76,12 @@ def measure_narration(
         raw, rest = _split_live(raw, work, warnings)
     raw, offset_s, confidence, rate_ppm = _placed(opened, surveyed, raw, work, warnings)
     voice = _cleaned(raw, work)
+    spans, power, quality = _levels(voice, raw, speech_threshold)
     raw.path.unlink()
-    spans, power = _levels(voice, speech_threshold)
     if not spans:
         warnings.append("no speech was found in the narration: nothing is ducked")
+    if wanted.file is not None:
+        warnings += quality_told(quality)
     progress("narration", 1, 1)
     measured = NarrationInput(
         duration_s=voice.length / 48_000,
@@ -201,13 +211,28 @@ def _split_live(raw: Stem, work: Path, warnings: list[str]) -> tuple[Stem, Stem 
     return voice, rest
 
 
-def _levels(stem: Stem, threshold: float) -> tuple[list[Span], NDArray[np.float32]]:
-    fold, voices = loudness.LoudnessFold(stem.channels), speech.SpeechFold(stem.channels)
-    for block in stem.blocks():
-        fold.step(block)
-        voices.step(block)
+def _levels(
+    voice: Stem, raw: Stem, threshold: float
+) -> tuple[list[Span], NDArray[np.float32], NarrationQuality]:
+    """(speech, power per 100 ms) of the cleaned voice, and how well it was recorded."""
+    fold, voices = loudness.LoudnessFold(voice.channels), speech.SpeechFold(voice.channels)
+    falls = EnvelopeFold(voice.channels)
+    for block in voice.blocks():
+        for each in (fold, voices, falls):
+            each.step(block)
     spans = list(speech_spans.narration_spans(voices.finish(), threshold))
-    return spans, np.asarray(fold.finish().hop_power, np.float32)
+    power = np.asarray(fold.finish().hop_power, np.float32)
+    # Filters move peaks: what was clipped is seen in the sound as it was recorded.
+    clipped_s = sum(clipped_hops(block) for block in raw.blocks()) * CLIPPED_HOP_S
+    spoken_s = sum(s.length_s for s in spans)
+    speech_lufs, over_noise_db = levels_of_speech(power, spans)
+    quality = NarrationQuality(
+        speech_lufs,
+        over_noise_db,
+        min(1.0, clipped_s / spoken_s) if spoken_s else 0.0,
+        reverberation_s(falls.finish()),
+    )
+    return spans, power, quality
 
 
 def _power(stem: Stem) -> NDArray[np.float32]:
