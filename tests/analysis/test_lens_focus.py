@@ -73,6 +73,12 @@ def test_two_losses_stay_two_and_the_same_backwards() -> None:
     assert back[::-1] == found
 
 
+def test_a_slight_loss_is_found_where_the_readings_are_quiet() -> None:
+    (found,) = losses_of(lost(200, 60, 66, (0.15, 0.03, 0.0)), noise=0.005)
+    assert abs(found.start - 60) <= 1
+    assert losses_of(np.zeros((200, 3)), noise=0.005) == []
+
+
 def test_nothing_to_compare_says_nothing() -> None:
     none = np.zeros(0, np.int64)
     empty = np.zeros((0, 3))

@@ -29,6 +29,8 @@ BLOCK_LOST, BLOCK_HEARD, LEAST_BLOCKS = 0.06, 0.1, 24  # ln of detail; weight; i
 # generated clips (textures, photographs, fog, smudges, moving light, flicker, coding)
 FINE, RATIO, SHARE, NOTHING = 26.0, 10.6, 4.3, -4.8
 FINE_MOST, RATIO_MOST = (-0.1, 0.6), (-0.3, 0.5)
+QUIET, QUIET_MOST = 0.03, 2.0  # scatter of most of those clips, and how much more is believed
+SCATTER_SD = 1.4826  # standard deviation of a normal variable over its median absolute deviation
 UNSEEN = -1.5  # where no pair reaches across
 MOST = 8.0  # no single end says more
 EVIDENCE = 6.0  # what both ends must reach together
@@ -113,7 +115,10 @@ def _evidence(pairs: Pairs, blocks: Blocks, log_detail: F64) -> tuple[F64, F64]:
     share = np.where(sums[3] > LEAST_BLOCKS, sums[4] / np.maximum(sums[3], 1), 0.5)
     fall = np.zeros(n + 1)
     fall[:n] = np.nan_to_num(_mean_of(log_detail, -4) - _mean_of(log_detail, 0))
-    ratio = FINE * np.clip(mean[0], *FINE_MOST) + RATIO * np.clip(fall, *RATIO_MOST)
+    quiet = SCATTER_SD * float(np.median(np.abs(mean[0][seen]))) if seen.any() else QUIET
+    # a recording whose readings scatter less says more by the same loss
+    fine = FINE * np.clip(QUIET / max(quiet, 1e-3), 1, QUIET_MOST)
+    ratio = fine * np.clip(mean[0], *FINE_MOST) + RATIO * np.clip(fall, *RATIO_MOST)
     # bounded, but the likeliest of some sure moments stays so
     ratio = MOST * np.tanh((ratio + SHARE * share + NOTHING) / MOST)
     return np.where(seen, ratio, UNSEEN), mean[1]
