@@ -22,8 +22,9 @@ from pipeline.errors import UsageError
 def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int:
     """Releases of the series with their marks and measured visibility.
 
-    `rebuild OUT...` reads the release records of OUT folders again; `backup FILE`
-    writes a copy. --series prints the list of the series.
+    `rebuild OUT...` reads the release records of OUT folders again, and takes prints
+    for `fieldstop trace` of releases that have none; `backup FILE` writes a copy.
+    --series prints the list of the series.
     """
     from pipeline.store.catalogue import Catalogue
 
@@ -42,10 +43,15 @@ def catalogue(action: str | None, paths: tuple[Path, ...], **values: Any) -> int
             return errors.EXIT_DONE
         if action == "rebuild":
             from pipeline.stages.rebuild import rebuild
+            from pipeline.stages.tracing.prints import make_missing
 
             for out in paths:
                 swept(context.say, out)
             notes = rebuild(store, paths)
+            try:
+                notes += make_missing(store, context.say.progress)
+            finally:
+                context.say.stop()
         records = store.releases()
         rows = [catalogue_row(r, store) for r in records]
         without = cases_without_release(store, {r.sheet.case for r in records})

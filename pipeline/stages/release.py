@@ -25,6 +25,7 @@ from pipeline.model.time import format_time
 from pipeline.settings import settings_sha256
 from pipeline.stages.judged import judged_lines, without_initials
 from pipeline.stages.planning.plan import plan_sha256
+from pipeline.stages.tracing.prints import keep_prints, planned_discs, prints_file, take_prints
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import claim
 from pipeline.store.work import WorkFolder, clip_name
@@ -142,10 +143,12 @@ def release(
         warnings=[*plan.warnings, *warnings],
         judged=judged_lines(plan, initials=True),
     )
+    prints = take_prints(finished, sheet, planned_discs(plan))
     sheet_file = folder.sheet_file(profile, revision)
     record_file = folder.record_file(profile, revision)
     claim(folder.out, catalogue)
     folder.atomic_write(record_file, record.to_json())
+    keep_prints(record_file, prints)
     if document:
         folder.atomic_write(folder.clip_document(profile, revision), document)
     beside = [folder.release_file(profile, revision, s) for s in (".jpg", ".vtt")]
@@ -166,7 +169,8 @@ def release(
                 )
     except BaseException:
         if not target.exists():
-            for path in (record_file, folder.clip_document(profile, revision), *beside):
+            private = (record_file, prints_file(record_file))
+            for path in (*private, folder.clip_document(profile, revision), *beside):
                 path.unlink(missing_ok=True)
         raise
     folder.atomic_write(sheet_file, sheet.to_json())

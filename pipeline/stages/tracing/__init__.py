@@ -1,0 +1,1 @@
+"""Is a suspect clip one of the releases: its steps, from prints to evidence."""
