@@ -41,3 +41,5 @@ def test_boxes_are_there_from_the_first_to_the_last_picture(
     assert len(shown) >= 34 and min(shown) > 0.97
     before = [share for t, share in black.items() if t < START_S - BEFORE_S]
     assert max(before) < 0.2
+    after = [share for t, share in black.items() if t > STOP_S + BEFORE_S]
+    assert len(after) >= 40 and max(after) < 0.2
