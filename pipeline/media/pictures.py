@@ -6,7 +6,8 @@ Damaged packets are left out and counted; a file that never ends is given up.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterator
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
 from threading import get_ident
@@ -33,6 +34,7 @@ from pipeline.media.time_stamps import (
 from pipeline.media.working import WorkingPictures
 from pipeline.model.recording import Recording, TimeJump
 
+NEAR_S = 0.25  # pictures so near to a moment are all decoded
 REPEATED = 4  # packets may hold this many times the bytes of the file
 
 
@@ -47,6 +49,7 @@ def read_pictures(
     matrix: str | None = None,
     double_rate: bool = False,
     skip_unreferenced: bool = False,
+    whole_at_s: Sequence[float] = (),
     from_key: bool = False,
     threads: int = 0,
 ) -> Iterator[Picture]:
@@ -55,6 +58,8 @@ def read_pictures(
     A damaged packet is skipped and counted in `report`; a jump of the time stamps
     backwards, or forwards by more than 10 s, is closed and noted as a gap.
     from_key: begin at the key frame at or before start_s instead (nothing is decoded in vain).
+    skip_unreferenced: leave out pictures that no other depends on, but for those near to
+    whole_at_s, moments in order.
     size_px: (width, height) to scale to, up or down; None keeps that of the working picture.
     matrix: colour matrix to convert to; None keeps the file's own.
     threads: of the decoder; 0 is one, see `prefetched`.
@@ -66,7 +71,7 @@ def read_pictures(
         for back_s in (0.0 if from_key else 0.5, 4.0, 15.0):
             sought = _pictures(
                 path, recording, note, start_s, stop_s, size_px, matrix, double_rate,
-                skip_unreferenced, threads, back_s, from_key,
+                skip_unreferenced, threads, back_s, from_key, whole_at_s,
             )  # fmt: skip
             first = next(sought, None)
             if first is not None:
@@ -74,7 +79,8 @@ def read_pictures(
                 yield from sought
                 return
     yield from _pictures(path, recording, note, start_s, stop_s, size_px, matrix,
-                         double_rate, skip_unreferenced, threads, None, False)  # fmt: skip
+                         double_rate, skip_unreferenced, threads, None, False,
+                         whole_at_s)  # fmt: skip
 
 
 def _pictures(
@@ -90,6 +96,7 @@ def _pictures(
     threads: int,
     back_s: float | None,
     from_key: bool,
+    whole_at_s: Sequence[float],
 ) -> Iterator[Picture]:
     """As `read_pictures`; nothing at all where a seek did not land at or before start_s.
 
@@ -113,7 +120,8 @@ def _pictures(
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
         shift_s, previous_s = 0.0, None
         jumped = note.jumped
-        for frame in _frames(container, stream, note, origin_s, recording.size_bytes):
+        whole_at_s = whole_at_s if skip_unreferenced else ()
+        for frame in _frames(container, stream, note, origin_s, recording.size_bytes, whole_at_s):
             for shown in work.push(frame, note):
                 if shown.pts is None:
                     time_s = (previous_s + usual_s) if previous_s is not None else 0.0
@@ -186,7 +194,12 @@ def _seek(container: Any, stream: Any, time_s: float) -> bool:
 
 
 def _frames(
-    container: Any, stream: Any, note: ReadReport, origin_s: float, size_bytes: int
+    container: Any,
+    stream: Any,
+    note: ReadReport,
+    origin_s: float,
+    size_bytes: int,
+    whole_at_s: Sequence[float] = (),
 ) -> Iterator[Any]:
     """Decoded frames; damaged packets are counted and left out."""
     import av
@@ -240,6 +253,10 @@ def _frames(
                 last = dts
                 note.decoding.append(dts or 0)
             at_s = None if packet.pts is None else float(packet.pts * packet.time_base) - origin_s
+            if whole_at_s and at_s is not None:
+                near = bisect_left(whole_at_s, at_s - NEAR_S)
+                whole = near < len(whole_at_s) and whole_at_s[near] <= at_s + NEAR_S
+                stream.codec_context.skip_frame = "DEFAULT" if whole else "NONREF"
             failed = False
             frames: list[Any] = []
             try:

@@ -22,6 +22,8 @@ REMEDIES = {
     "picture damaged": _COPY,
     "damaged pictures shown": _COPY,
     "surround black": _FIELD,
+    "surround without a faint picture": _FIELD,
+    "picture like its source": _FIELD,
     "picture brightness kept": _FIELD,
     "mark visible inside its band": (
         "move the mark on the review page, or widen its band (visibility_low, visibility_high in"

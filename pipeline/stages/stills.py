@@ -169,13 +169,13 @@ def still_checks(
     read = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     same = read is not None and np.array_equal(read[..., ::-1], rgb)
     surround = Surround(plan, options.field.edge_inset_px)
-    surround.look(picture)
+    surround.look(picture.time_s, picture.planes())
     return [
         make_check(
             "still holds pictures only", len(rest), 0, "other parts", not rest and bool(names)
         ),
         make_check("still is the clip's picture", "yes" if same else "no", "yes", "", same),
-        surround.check(),
+        *surround.checks(),
     ]
 
 

@@ -1,101 +1,97 @@
-"""The finished picture against its source: the mark's visibility, and luma elsewhere."""
+"""Finished pictures beside what they should show: likeness, the mark, words that must be there."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.field.surround import BLACK_LUMA
-from pipeline.media.frame import Picture
-from pipeline.media.write import planes_of
 from pipeline.model.options import Options
-from pipeline.model.plan import Piece, Plan
+from pipeline.model.plan import Plan
 from pipeline.model.release import Check
-from pipeline.model.timeline import goes_on
+from pipeline.stages.card import card_box
 from pipeline.stages.placed import mark_boxes
-from pipeline.stages.rendering.blanking import Blanker
-from pipeline.stages.restore import RESTORED_WORDS, Restorer, words_box, words_shown
+from pipeline.stages.restore import RESTORED_WORDS, words_box, words_shown
+from pipeline.stages.verifying import reading_plan as reading
+from pipeline.stages.verifying.expected import Expected, Planes
+from pipeline.stages.verifying.fidelity import Fidelity
 from pipeline.stages.verifying.marked import Marked
 from pipeline.stages.verifying.result import Verified, make_check
 
-LUMA_LIMIT = 0.5
 WORDS_LIMIT = 0.5  # correlation with the words as drawn; elsewhere it is near 0
+CARD_LIMIT = 0.9
+_EVERY_S = 0.25  # of pictures whose mark and words are measured
+Ink = tuple[NDArray[np.intp], NDArray[np.intp]]
+_NONE = np.zeros(0, np.intp)
 
 
 class Compare:
-    """The finished picture against its source: the mark's visibility, and luma elsewhere."""
+    """Folds the pictures of the finished file, in order."""
 
     def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verified) -> None:
-        import av
-
         self._plan, self._result = plan, result
         self._mark = Marked(plan, coverage)
-        self._frame = av.VideoFrame(plan.width_px, plan.height_px, "yuv420p")
-        self._sum = self._count = 0.0
-        self._restorers = {
-            s.number: Restorer([r for r in plan.restorations if r.source == s.number])
-            for s in plan.sources
-        }
+        self._fidelity = Fidelity()
         self._marks = mark_boxes(plan, coverage)
+        self._shots = reading.shot_numbers(plan)
         self._words: list[float] = []
-        self._shots = shot_numbers(plan)
+        self._card: list[float] = []
+        self._next_s = self._next_card_s = 0.0
 
-    def look(
-        self, picture: Picture, piece: Piece, source_s: float, source: Picture, blanker: Blanker
-    ) -> None:
-        planes = planes_of(self._frame)
-        blanker.copy(source.planes(), planes, source_s)
-        if not blanker.lit(source_s):
+    def look(self, time_s: float, wanted: Expected, shown: Planes) -> None:
+        """One picture beside the one that should be there."""
+        box = None
+        measured = time_s + 1e-6 >= self._next_s
+        if wanted.restored:
+            box = words_box(wanted.field, self._plan.width_px, self._plan.height_px, self._marks)
+            if measured:
+                self._words.append(words_shown(shown[0], RESTORED_WORDS, box))
+        shot = self._shots[wanted.piece]
+        strokes = None
+        if wanted.lit:
+            source = self._plan.pieces[wanted.piece].source
+            strokes = self._mark.strokes(wanted.field, shot, source, wanted.source_s)
+        if strokes is not None and measured and self._plan.pieces[wanted.piece].kind == "play":
+            self._mark.look(time_s, strokes, shot, wanted.planes, shown)
+        ink = (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
+        self._fidelity.step(wanted, shown, ink, box)
+        if measured:
+            self._next_s = time_s + _EVERY_S
+
+    def ink(self, time_s: float) -> Ink:
+        """(rows, cols) of the mark's strokes in a picture, whether it is compared or not."""
+        number = reading.piece_number(self._plan, time_s)
+        piece = self._plan.pieces[number]
+        source = self._plan.sources[piece.source]
+        source_s = reading.source_time(piece, time_s)
+        span = reading.field_of(source, source_s)
+        if piece.kind not in ("play", "freeze"):
+            return _NONE, _NONE
+        strokes = self._mark.strokes(reading.in_clip(source, span), self._shots[number],
+                                     piece.source, source_s)  # fmt: skip
+        return (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
+
+    def card(self, time_s: float, shown: Planes) -> None:
+        """A picture of the card."""
+        if time_s + 1e-6 < self._next_card_s:
             return
-        shown = picture.planes()
-        span = self._plan.placement(piece.source).field(blanker.field(source_s))
-        restored = self._restorers[piece.source].apply(planes, source_s)
-        inside = planes[0] > BLACK_LUMA
-        if restored:
-            x, y, wide, high = words_box(
-                span, self._plan.width_px, self._plan.height_px, self._marks
-            )
-            self._words.append(words_shown(shown[0], RESTORED_WORDS, (x, y, wide, high)))
-            inside[max(0, y - high) : y + 2 * high, max(0, x - high) : x + wide + high] = False
-        shot = self._shots[id(piece)]
-        strokes = self._mark.strokes(span, shot, piece.source, source_s)
-        if strokes is not None:
-            self._mark.look(picture.time_s, strokes, shot, planes, shown)
-            inside[strokes.row, strokes.col] = False
-        count = int(inside.sum())
-        if count:
-            self._sum += float(shown[0][inside].astype(np.int64).sum())
-            self._sum -= float(planes[0][inside].astype(np.int64).sum())
-            self._count += count
+        self._next_card_s = time_s + _EVERY_S
+        words = self._plan.pieces[reading.piece_number(self._plan, time_s)].words
+        box = card_box(words, self._plan.width_px, self._plan.height_px)
+        self._card.append(words_shown(shown[0], words, box))
 
     def checks(self, options: Options) -> list[Check]:
-        checks = []
-        if self._count:
-            off = self._sum / self._count
-            checks.append(
-                make_check("picture brightness kept", abs(off), LUMA_LIMIT, "levels",
-                       abs(off) <= LUMA_LIMIT)
-            )  # fmt: skip
+        checks = self._fidelity.checks()
+        unit = "correlation"
         if self._plan.restorations:
             least = min(self._words, default=None)
+            checks.append(make_check("restored contrast is named in the picture", least,
+                          WORDS_LIMIT, unit, least is None or least >= WORDS_LIMIT))  # fmt: skip
+        if any(p.kind == "card" for p in self._plan.pieces):
+            least = min(self._card, default=0.0)
             checks.append(
-                make_check("restored contrast is named in the picture", least, WORDS_LIMIT,
-                       "correlation", least is None or least >= WORDS_LIMIT)
-            )  # fmt: skip
+                make_check("cards as planned", least, CARD_LIMIT, unit, least >= CARD_LIMIT)
+            )
         checks += self._mark.checks()
         self._result.visibility = self._mark.visibility
         self._result.mark = self._mark.summary
         return checks
-
-
-def shot_numbers(plan: Plan) -> dict[int, int]:
-    """Shot number of each piece (by identity), counted as the renderer counts them."""
-    numbers: dict[int, int] = {}
-    shot, previous = -1, None
-    for piece in plan.pieces:
-        joined = goes_on(previous, piece)
-        if not joined:
-            shot += 1
-        numbers[id(piece)] = shot
-        previous = piece
-    return numbers

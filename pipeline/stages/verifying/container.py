@@ -18,6 +18,7 @@ from pipeline.stages.texts import open_texts, shown_texts
 from pipeline.stages.verifying.result import make_check
 from pipeline.store.texts import ConfirmedTexts
 
+_CHAPTER_S = 0.05
 _TITLE_BYTES = 255  # of a title in the short list of chapters, which has one byte for the length
 
 
@@ -53,10 +54,7 @@ def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) ->
         off_s = abs(length_s - plan.duration_s)
         limit_s = round(1.5 / max(plan.frame_rate_hz, 1), 3)
         checks.append(make_check("length as planned", off_s, limit_s, "s", off_s <= limit_s))
-        wanted = len(plan.chapters)
-        checks.append(
-            make_check("chapters", recording.chapters, wanted, "", recording.chapters == wanted)
-        )
+        checks.append(_chapters_check(path, plan))
     return checks
 
 
@@ -71,6 +69,22 @@ def _end_s(container: Any, video: Any) -> float:
         container.seek(max(0, (video.duration or 1) - 1), stream=video, backward=True)
     ends = [p.pts + (p.duration or 0) for p in container.demux(video) if p.pts is not None]
     return float(max(ends, default=0) * video.time_base)
+
+
+def _chapters_check(path: Path, plan: Plan) -> Check:
+    """Each chapter has its own title and begins where it should."""
+    with closing(open_media(path)) as container:
+        found = [
+            (float(c["start"] * c["time_base"]), str(c["metadata"].get("title", "")))
+            for c in container.chapters()
+        ]
+    wanted = [(c.start_s, chapter_text(c.title).strip()) for c in plan.chapters]
+    right = len(found) == len(wanted)
+    for (at_s, title), (wanted_s, planned) in zip(found, wanted, strict=False):
+        cut = planned.encode()[:_TITLE_BYTES].decode("utf-8", "replace")
+        right &= abs(at_s - wanted_s) <= _CHAPTER_S and title.strip() in (planned, cut)
+    unit = "" if right else "titles and times beside the plan"
+    return make_check("chapters", len(found), len(wanted), unit, right)
 
 
 def planned_title(plan: Plan) -> Callable[[str], bool]:

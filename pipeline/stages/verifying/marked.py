@@ -24,6 +24,7 @@ from pipeline.model.release import Check
 from pipeline.stages.verifying.result import make_check
 
 IN_BAND_LIMIT = 0.9
+SECOND_WIDER = 4 / 3  # the band of a second that is measured in a few pictures, over the planned
 _FINER = 1.3  # pixels of the ink's raster to one of the picture
 _LEAST_WEIGHT = 1 / 16  # of a stroke; what is fainter is no part of it
 
@@ -135,7 +136,16 @@ class Marked:
         self.summary = self._fold.finish()
         share = self.summary.in_band_ratio
         passed = share is not None and share >= IN_BAND_LIMIT
-        return [make_check(name, share, IN_BAND_LIMIT, unit, passed)]
+        worst, at_s = self.summary.worst_second, self.summary.worst_second_s
+        low, high = self._mark.band_low / SECOND_WIDER, self._mark.band_high * SECOND_WIDER
+        return [
+            make_check(name, share, IN_BAND_LIMIT, unit, passed),
+            make_check(
+                "mark visible in every second", worst, f"{low:.1f} to {high:.1f}",
+                "L*" if at_s is None else f"L*, at {at_s:.1f} s",
+                worst is not None and low <= worst <= high,
+            ),
+        ]  # fmt: skip
 
 
 def _drawn(

@@ -23,6 +23,7 @@ from pipeline.model.release import Check
 from pipeline.model.time import Span, subtract_spans
 from pipeline.stages.judged import beside, judged
 from pipeline.stages.planning.levels import replaced_spans
+from pipeline.stages.verifying.mixed import MixedFold
 from pipeline.stages.verifying.result import Verified, make_check
 
 LOUDNESS_LIMIT_LU = 0.2
@@ -39,8 +40,12 @@ def sound_checks(
     result: Verified,
     silent: bool = False,
     wanted_lufs: float | None = None,
+    mixed: MixedFold | None = None,
 ) -> list[Check]:
-    """wanted_lufs: what the peaks of the sound allow; the profile's loudness if left out."""
+    """wanted_lufs: what the peaks of the sound allow; the profile's loudness if left out.
+
+    mixed: what should be heard; left out where no plan says it.
+    """
     if not recording.audio:
         return (
             [make_check("sound", "none", "", "", silent)]
@@ -52,6 +57,8 @@ def sound_checks(
     for block in read_sound(path, origin_s=recording.video.start_s, channels=channels):
         fold.step(block)
         second.step(block)
+        if mixed is not None:
+            mixed.step(block)
     measured = fold.finish()
     apart_lu = second.finish(measured.hop_power)
     result.loudness = measured
@@ -89,7 +96,7 @@ def sound_checks(
         make_check("true peak", "silent" if top is None else top, peak, "dBTP",
                top is None or top <= peak + 0.05)
     )  # fmt: skip
-    return checks
+    return checks + (mixed.finish() if mixed is not None else [])
 
 
 def aimed_lufs(

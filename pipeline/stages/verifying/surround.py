@@ -1,77 +1,184 @@
-"""The surround of the finished file is black."""
+"""The surround of the finished file and its redaction boxes are black, in every decoded picture."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.field.surround import SURROUND_LIMIT, brightest_outside, outside_mask
-from pipeline.media.frame import Picture
-from pipeline.model.field import FieldSpan, field_at
-from pipeline.model.placement import Placement
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
-from pipeline.model.timeline import Timeline, picture_time
 from pipeline.stages.card import card_box
-from pipeline.stages.planning.picture import has_field
+from pipeline.stages.verifying import reading_plan as reading
 from pipeline.stages.verifying.result import make_check
+
+BLACK_LUMA, GREY = 16, 128
+SURROUND_LIMIT = 16.0  # code values of 8 bits above black, or away from grey
+FAINT = 4.0  # a recorder's own black surround lies a few code values over black
+SHARE_LIMIT = 0.01
+RIM_PX = 8.0  # coding spreads the rim by a block of 8 px
+BOX_EDGE_PX = 4.0  # and the edge of a box by half of one
+BOX_LIMIT = 12.0
+NEAR_STROKE_PX = 3
+
+Planes = Sequence[NDArray[np.uint8]]
+Ink = tuple[NDArray[np.intp], NDArray[np.intp]]
+Masks = tuple[NDArray[np.uint8], NDArray[np.uint8]]
 
 
 class Surround:
-    """The brightest and the most coloured pixel outside the field of the finished file."""
+    """The brightest and the most coloured pixel outside of what the plan shows."""
 
     def __init__(self, plan: Plan, edge_inset_px: float) -> None:
         self._plan, self._inset_px = plan, edge_inset_px
-        self._timeline = Timeline(pieces=plan.pieces)
-        self._worst, self._worst_s = 0.0, 0.0
+        self._size = (plan.height_px, plan.width_px)
+        self._worst = self._worst_s = self._share = self._share_s = 0.0
         self._looked = 0
-        self._masks: dict[int, tuple[FieldSpan, NDArray[np.uint8]]] = {}
-        self._fielded = any(has_field(s.fields) for s in plan.sources)
+        self._kept: dict[tuple[int, int], Masks] = {}
+        self._fielded = any(reading.has_circle(s) for s in plan.sources)
 
-    def look(self, picture: Picture) -> None:
-        piece = self._timeline.piece_at_clip(picture.time_s)
-        source = self._plan.sources[piece.source]
-        planes = picture.planes()
-        if not has_field(source.fields) and piece.kind not in ("black", "card"):
+    def look(self, time_s: float, planes: Planes) -> None:
+        masks = self._outside(time_s)
+        if masks is None:
             return
-        source_s = picture_time(piece, picture.time_s)
-        outside = self._outside(
-            source.fields, source_s, self._plan.placement(piece.source), planes[0].shape
-        )
-        if piece.kind in ("black", "card"):
-            outside = outside_mask(None, *planes[0].shape)
-        if piece.kind == "card":
-            left, top, wide, high = card_box(piece.words, *planes[0].shape[::-1])
-            pad = high // 2
-            rows = slice(max(0, top - pad), top + high + pad)
-            outside[rows, max(0, left - pad) : left + wide + pad] = 0
-        value = brightest_outside(planes, outside)
         self._looked += 1
+        value = _brightest(planes, masks)
         if value > self._worst:
-            self._worst, self._worst_s = value, picture.time_s
+            self._worst, self._worst_s = value, time_s
+        if value > FAINT:
+            share = _share(planes[0], masks[0])
+            if share > self._share:
+                self._share, self._share_s = share, time_s
 
-    def _outside(
-        self,
-        fields: Sequence[FieldSpan],
-        source_s: float,
-        placement: Placement,
-        shape: tuple[int, ...],
-    ) -> NDArray[np.uint8]:
-        span = field_at(fields, source_s)
-        key = id(span)
-        if key not in self._masks:
-            here = placement.field(span)
-            mask = outside_mask(here, shape[0], shape[1], self._inset_px * placement.scale)
-            self._masks[key] = (span, mask)
-            if len(self._masks) > 8:
-                self._masks.pop(next(iter(self._masks)))
-        return self._masks[key][1]
+    def _outside(self, time_s: float) -> Masks | None:
+        """Where it must be black, luma and colour: 255; None where anything may be shown."""
+        number = reading.piece_number(self._plan, time_s)
+        piece = self._plan.pieces[number]
+        source = self._plan.sources[piece.source]
+        if piece.kind in ("black", "card"):
+            key = (-1, number)
+            if key not in self._kept:
+                words = piece.words if piece.kind == "card" else ""
+                self._kept[key] = _masks(self._apart_from(words))
+            return self._kept[key]
+        span = reading.field_of(source, reading.source_time(piece, time_s))
+        if (piece.source, id(span)) not in self._kept:
+            if len(self._kept) > 8:
+                self._kept.clear()
+            lit = reading.Lit(source, span, self._size, self._inset_px)
+            self._kept[(piece.source, id(span))] = _masks(~lit.within(RIM_PX))
+        return self._kept[(piece.source, id(span))]
 
-    def check(self) -> Check:
-        if not self._fielded:
-            return make_check("surround black", "no field, approved by a person", "", "", True)
-        unit = "code values" + (f", at {self._worst_s:.1f} s" if self._worst else "")
-        passed = self._looked > 0 and self._worst <= SURROUND_LIMIT
-        return make_check("surround black", self._worst, SURROUND_LIMIT, unit, passed)
+    def _apart_from(self, words: str) -> NDArray[np.bool_]:
+        black = np.ones(self._size, bool)
+        if words:
+            left, top, wide, high = card_box(words, self._size[1], self._size[0])
+            pad = high // 2
+            black[max(0, top - pad) : top + high + pad, max(0, left - pad) : left + wide + pad] = 0
+        return black
+
+    def checks(self) -> list[Check]:
+        if not self._fielded and self._worst <= SURROUND_LIMIT:
+            said = "no field, approved by a person"
+            return [make_check("surround black", said, "", "", True)]
+        at = f", at {self._worst_s:.1f} s" if self._worst else ""
+        at_share = f", at {self._share_s:.1f} s" if self._share else ""
+        return [
+            make_check("surround black", self._worst, SURROUND_LIMIT, "code values" + at,
+                       self._looked > 0 and self._worst <= SURROUND_LIMIT),
+            make_check("surround without a faint picture", 100 * self._share, 100 * SHARE_LIMIT,
+                       f"% of it over {FAINT:g} code values" + at_share,
+                       self._share <= SHARE_LIMIT),
+        ]  # fmt: skip
+
+
+class Boxes:
+    """Every box is black from its first picture to its last, whoever asked for it."""
+
+    def __init__(self, plan: Plan, ink: Callable[[float], Ink]) -> None:
+        self._plan, self._ink = plan, ink
+        self._size = (plan.height_px, plan.width_px)
+        self._boxes = [b for b in reading.boxes_of(plan) if self._pixels(b) is not None]
+        self._unseen = set(range(len(self._boxes)))
+        self._worst, self._worst_s = 0.0, 0.0
+        # The time stamp of a picture may lie a tick beside that of its source.
+        self._tick_s = 2e-4
+
+    def _pixels(self, box: reading.Box) -> tuple[slice, slice] | None:
+        """Inside of what coding spreads; a small box keeps its middle."""
+        for less in (BOX_EDGE_PX, 2.0, 0.0):
+            rows, cols = reading.box_pixels(box, self._size, less)
+            if rows.stop - rows.start > 1 and cols.stop - cols.start > 1:
+                return rows, cols
+        return None
+
+    @property
+    def edges_s(self) -> list[float]:
+        """When a box comes or goes: there every picture is decoded."""
+        return sorted({t for b in self._boxes for t in (b.start_s, b.stop_s)})
+
+    def look(self, time_s: float, planes: Planes) -> None:
+        clear: NDArray[np.bool_] | None = None
+        for number, box in enumerate(self._boxes):
+            if not box.start_s - self._tick_s <= time_s < box.stop_s - self._tick_s:
+                continue
+            cut = self._pixels(box)
+            assert cut is not None
+            self._unseen.discard(number)
+            clear = self._clear(time_s) if clear is None else clear
+            luma = planes[0][cut][clear[cut]]  # the mark lies over a box too
+            value = max(0.0, float(luma.max(initial=0)) - BLACK_LUMA)
+            rows, cols = (slice((s.start + 1) // 2, s.stop // 2) for s in cut)
+            for plane in planes[1:]:
+                part = plane[rows, cols]
+                if part.size:
+                    value = max(value, abs(float(part.max()) - GREY), abs(float(part.min()) - GREY))
+            if value > self._worst:
+                self._worst, self._worst_s = value, time_s
+
+    def _clear(self, time_s: float) -> NDArray[np.bool_]:
+        """Where no stroke of the mark lies, nor what coding spreads of it."""
+        import cv2
+
+        inked = np.zeros(self._size, np.uint8)
+        inked[self._ink(time_s)] = 1
+        size = 2 * NEAR_STROKE_PX + 1
+        return np.asarray(cv2.dilate(inked, np.ones((size, size), np.uint8)) == 0, bool)
+
+    def checks(self) -> list[Check]:
+        if not self._boxes:
+            return []
+        unit = f"code values in the worst of {len(self._boxes)}"
+        if self._worst:
+            unit += f", at {self._worst_s:.2f} s"
+        missed = f", {len(self._unseen)} not seen" if self._unseen else ""
+        passed = self._worst <= BOX_LIMIT
+        return [make_check("redacted boxes black", self._worst, BOX_LIMIT, unit + missed, passed)]
+
+
+def _share(luma: NDArray[np.uint8], outside: NDArray[np.uint8]) -> float:
+    """Share of the masked pixels that are more than faintly over black."""
+    import cv2
+
+    faint = cv2.threshold(luma, BLACK_LUMA + FAINT, 255, cv2.THRESH_BINARY)[1]
+    faint = cv2.bitwise_and(faint, outside)
+    return cv2.countNonZero(faint) / max(1, cv2.countNonZero(outside))
+
+
+def _masks(outside: NDArray[np.bool_]) -> Masks:
+    rows, cols = outside.shape[0] // 2, outside.shape[1] // 2
+    four = outside[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2).all(axis=(1, 3))
+    return tuple(np.ascontiguousarray(m).astype(np.uint8) * np.uint8(255) for m in (outside, four))  # type: ignore[return-value]
+
+
+def _brightest(planes: Planes, masks: Masks) -> float:
+    """The most that a masked pixel differs from black, in code values."""
+    import cv2
+
+    luma, colour = masks
+    worst = float(cv2.bitwise_and(planes[0], luma).max()) - BLACK_LUMA
+    for plane in planes[1:]:
+        least, most, _, _ = cv2.minMaxLoc(plane, mask=colour)
+        worst = max(worst, GREY - least, most - GREY) if colour.any() else worst
+    return max(0.0, worst)

@@ -21,6 +21,7 @@ from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying.container import stream_checks
 from pipeline.stages.verifying.identity import identity_checks, search_of
+from pipeline.stages.verifying.mixed import MixedFold
 from pipeline.stages.verifying.pictures import picture_checks
 from pipeline.stages.verifying.result import Verified
 from pipeline.stages.verifying.sound import (
@@ -57,9 +58,16 @@ def verify_release(
         if search is not None:
             result.checks += identity_checks(search, plan, options, result)
     wanted_lufs = aimed_lufs(plan, stem, narration, options)
+    heard = stem is not None or narration is not None
+    mixed = None
+    if plan.mix is not None and heard and recording.audio:
+        mixed = MixedFold(
+            plan, stem, narration, min(2, recording.audio[0].channels), options.output.audio_kbps
+        )
     result.checks += sound_checks(
-        path, recording, options, result, silent=plan.mix is None, wanted_lufs=wanted_lufs
-    )
+        path, recording, options, result, silent=plan.mix is None or not heard,
+        wanted_lufs=wanted_lufs, mixed=mixed,
+    )  # fmt: skip
     result.checks += stem_checks(stem, plan, voice_consent)
     result.checks += live_checks(narration, plan, voice_consent)
     result.checks += ducking_checks(stem, narration, plan, options, result)

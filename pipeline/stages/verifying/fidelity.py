@@ -1,0 +1,152 @@
+"""How far finished pictures lie from what they should show: unsigned, per picture and per tile.
+
+Coding changes single samples, and takes noise away, but keeps the mean of a block of 8 to a
+level or so: so means over tiles are compared. What differs by place or by sign cannot cancel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.model.release import Check
+from pipeline.stages.verifying.expected import Expected
+from pipeline.stages.verifying.result import make_check
+
+TILE_PX = 8
+LARGE_ROWS = 720  # from here on every second sample of every second row is looked at
+PLACE_LIMIT = 12.0  # levels, mean of a tile
+PICTURE_LIMIT = 2.0  # levels, mean over all tiles of a picture
+COLOUR_LIMIT = 2.0
+_KNOWN = 0.4  # share of a tile's samples that must count
+_NEAR_STROKE_PX = 2  # coding spreads a stroke so far
+
+Planes = Sequence[NDArray[np.uint8]]
+Box = tuple[int, int, int, int]
+
+
+@dataclass
+class _Worst:
+    value: float = 0.0
+    time_s: float = 0.0
+    x_px: int = 0
+    y_px: int = 0
+
+    def see(self, value: float, time_s: float, x_px: int = 0, y_px: int = 0) -> None:
+        if value > self.value:
+            self.value, self.time_s, self.x_px, self.y_px = value, time_s, x_px, y_px
+
+
+@dataclass
+class Fidelity:
+    """Folds finished pictures beside the expected ones. Levels are code values of 8 bits."""
+
+    place: _Worst = field(default_factory=_Worst)
+    picture: _Worst = field(default_factory=_Worst)
+    colour: _Worst = field(default_factory=_Worst)
+    pictures: int = 0
+    _key: tuple[NDArray[np.uint8], NDArray[np.intp], Box | None] | None = None
+    _weights: tuple[_Weight, _Weight] | None = None
+
+    def step(
+        self, wanted: Expected, shown: Planes, strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
+        words: Box | None,
+    ) -> None:  # fmt: skip
+        """strokes: (rows, cols) of the mark. words: (x, y, width, height) that was drawn over."""
+        key = (wanted.sure, strokes[0], words)
+        same = self._key is not None and all(
+            a is b for a, b in zip(self._key[:2], key[:2], strict=True)
+        )
+        if not same or self._key is None or self._key[2] != words or self._weights is None:
+            self._key, self._weights = key, _weights(wanted.sure, strokes, words)
+        self.pictures += 1
+        for number, (plane, other) in enumerate(zip(shown, wanted.planes, strict=True)):
+            weight = self._weights[min(number, 1)]
+            off = weight.off(plane, other)
+            if not weight.any:
+                continue
+            k = int(off.argmax())
+            row, col = divmod(k, off.shape[1])
+            size = weight.tile_px * (1 if number == 0 else 2)
+            self.place.see(float(off.flat[k]), wanted.time_s, col * size, row * size)
+            inside = weight.share(wanted.lit_mask if number == 0 else wanted.lit_colour)
+            total = float((off * inside).sum() / max(float(inside.sum()), 1e-9))
+            (self.picture if number == 0 else self.colour).see(total, wanted.time_s)
+
+    def checks(self) -> list[Check]:
+        if not self.pictures:
+            return []
+        at = "levels in the worst place, at {:.2f} s, near {} x {} px"
+        said = at.format(self.place.time_s, self.place.x_px, self.place.y_px)
+        rows = [
+            ("picture like its source", self.place.value, PLACE_LIMIT, said),
+            ("picture brightness kept", self.picture.value, PICTURE_LIMIT,
+             f"levels, at {self.picture.time_s:.2f} s"),
+            ("picture colours kept", self.colour.value, COLOUR_LIMIT,
+             f"levels, at {self.colour.time_s:.2f} s"),
+        ]  # fmt: skip
+        return [make_check(name, v, most, unit, v <= most) for name, v, most, unit in rows]
+
+
+class _Weight:
+    """Which samples of a plane count, and their share in each tile."""
+
+    def __init__(self, counts: NDArray[np.uint8], step: int) -> None:
+        self._step = step
+        self.tile_px = TILE_PX * step
+        rows, cols = (n // step // TILE_PX * TILE_PX for n in counts.shape)
+        rows, cols = max(rows, TILE_PX), max(cols, TILE_PX)
+        self._cut = (slice(0, rows * step, step), slice(0, cols * step, step))
+        self._counts = (counts[self._cut] > 0).astype(np.float32)
+        self._tiles = (self._counts.shape[1] // TILE_PX, self._counts.shape[0] // TILE_PX)
+        known = _mean(self._counts, self._tiles)
+        self._known = np.where(known >= _KNOWN, known, np.float32(np.inf))
+        self.any = bool((known >= _KNOWN).any())
+        self._inside: tuple[NDArray[np.uint8], NDArray[np.float32]] | None = None
+
+    def off(self, plane: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """|difference of the means| of each tile, 0 where too little of it counts."""
+        import cv2
+
+        a, b = (np.ascontiguousarray(p[self._cut]) for p in (plane, other))
+        gap = cv2.subtract(a, b, dtype=cv2.CV_32F) * self._counts
+        return np.asarray(np.abs(_mean(gap, self._tiles)) / self._known, np.float32)
+
+    def share(self, lit: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Share of each tile that is lit and counts."""
+        if self._inside is None or self._inside[0] is not lit:
+            inside = _mean((lit[self._cut] > 0) * self._counts, self._tiles)
+            self._inside = lit, np.where(np.isfinite(self._known), inside, 0)
+        return self._inside[1]
+
+
+def _mean(plane: NDArray[np.float32], tiles: tuple[int, int]) -> NDArray[np.float32]:
+    import cv2
+
+    return np.asarray(cv2.resize(plane, tiles, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _weights(
+    sure: NDArray[np.uint8], strokes: tuple[NDArray[np.intp], NDArray[np.intp]], words: Box | None
+) -> tuple[_Weight, _Weight]:
+    """For luma, and for the colour planes: all that is sure, but for strokes and words."""
+    import cv2
+
+    counts = sure.copy()
+    if strokes[0].size:
+        ink = np.zeros_like(counts)
+        ink[strokes] = 1
+        size = 2 * _NEAR_STROKE_PX + 1
+        counts[cv2.dilate(ink, np.ones((size, size), np.uint8)) > 0] = 0
+    colour = sure.copy()
+    if words is not None:
+        x, y, wide, high = words
+        cut = (slice(max(0, y - high), y + 2 * high), slice(max(0, x - high), x + wide + high))
+        counts[cut] = colour[cut] = 0
+    rows, cols = sure.shape[0] // 2, sure.shape[1] // 2
+    four = colour[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2).min(axis=(1, 3))
+    step = 2 if sure.shape[0] >= LARGE_ROWS else 1
+    return _Weight(counts, step), _Weight(np.ascontiguousarray(four), step)

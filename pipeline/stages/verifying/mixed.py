@@ -1,0 +1,229 @@
+"""The sound in the file beside the two tracks that were listened to, after the plan's gains.
+
+What is in the file must be gain x (procedure stem + narration), each with its planned gain, and
+nothing else. The gain common to both is the static one and the limiter's: it is fitted every few
+milliseconds, which leaves what is foreign where it is (a hundredth of it is fitted away). What is
+left over is compared with the planned sound by half seconds and octaves up to 4 kHz.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.media.stems import Stem
+from pipeline.model.mix import Keyframe
+from pipeline.model.plan import Plan
+from pipeline.model.release import Check
+from pipeline.stages.verifying.result import make_check
+
+RATE_HZ = 48_000
+FOREIGN_LIMIT_DB, TONAL_LIMIT_DB, FEW_BITS_LIMIT_DB, FEW_KBPS = -17.0, -12.0, -8.0, 128
+"""Left over beside the planned sound, in the worst octave of the worst half second. Coding leaves
+more where all of a sound is pure tones, and under 128 kbit/s."""
+_OVER_QUIET_DB = 8.0  # over what the quarter of the half seconds leave that leave least
+GAIN_LIMIT_DB = 2.0
+"""Of one track beside the other, from the plan."""
+LOWERED_LIMIT_DB = 12.0
+"""How far the limiter may hold half a second down; more counts as left out."""
+RAISED_LIMIT_DB = 1.0
+BANDS_HZ = ((100, 250), (250, 500), (500, 1000), (1000, 2000), (2000, 4000))
+_FRAME, _FRAMES = 2048, 12  # samples of a frame, frames of a chunk; half of a frame overlaps
+_CHUNK = _FRAMES * _FRAME // 2  # two chunks are the half second that is judged
+_FIT = _CHUNK // 48  # samples that share a gain, 5 ms
+_SPREAD = 3  # frames over which coding spreads a sudden sound
+_SILENT_DBFS = -70.0
+_LIMITED_FROM = 0.5  # of full scale: what reaches it may have been limited
+_FLOOR_DBFS, _DROWNED_DB = -60.0, -24.0  # under them in its octave a sound is coded coarsely
+_HEARD_DB = -20.0  # a track under the other by more is not judged for its gain
+
+Samples = NDArray[np.float32]
+Values = NDArray[np.float64]
+
+
+class MixedFold:
+    """Takes the file's sound in order, (channel, sample) at 48 kHz from time 0 of the clip."""
+
+    def __init__(
+        self, plan: Plan, stem: Stem | None, narration: Stem | None, channels: int,
+        audio_kbps: int,
+    ) -> None:  # fmt: skip
+        self._tracks = (stem, narration)
+        mix = plan.mix
+        self._gains: tuple[Sequence[Keyframe], ...] = (
+            (mix.background_gain, mix.narration_gain) if mix is not None else ((), ())
+        )
+        self._length = round(plan.duration_s * RATE_HZ)
+        self._channels = channels
+        self._limit_db, self._few_bits = FOREIGN_LIMIT_DB, audio_kbps < FEW_KBPS
+        self._held = np.zeros((channels, 0), np.float32)
+        self._start = 0
+        self._tails = [np.zeros((channels, _FRAME // 2), np.float32)] * 2
+        self._left: list[Values] = []  # (frame, band) of what is left over
+        self._planned: list[Values] = []
+        self._products: list[list[float]] = []  # of a chunk, see `_chunk`
+        self._peaks: list[float] = []  # of the planned sound
+        self._window = np.hanning(_FRAME + 1)[:-1].astype(np.float32)
+        hz = np.fft.rfftfreq(_FRAME, 1 / RATE_HZ)
+        self._bands = [slice(*np.searchsorted(hz, band)) for band in BANDS_HZ]
+
+    def step(self, block: Samples) -> None:
+        self._held = np.concatenate([self._held, block], axis=1)
+        while self._held.shape[1] >= _CHUNK and self._start < self._length:
+            self._chunk(self._held[:, :_CHUNK])
+            self._held = self._held[:, _CHUNK:]
+            self._start += _CHUNK
+
+    def _chunk(self, heard: Samples) -> None:
+        behind, front = (self._track(t, g) for t, g in zip(self._tracks, self._gains, strict=True))
+        planned = behind + front
+        bounds = np.arange(0, _CHUNK, _FIT)
+        top = np.add.reduceat((heard * planned).sum(axis=0), bounds)
+        low = np.add.reduceat(np.square(planned).sum(axis=0), bounds)
+        top, low = (np.convolve(v, np.ones(3), "same") for v in (top, low))
+        gains = np.maximum(top, 0) / np.maximum(low, 1e-9)
+        gain = np.interp(np.arange(_CHUNK), bounds + _FIT / 2, gains).astype(np.float32)
+        pairs = [(heard, planned), (planned, planned), (heard, behind), (heard, front),
+                 (behind, behind), (front, front), (behind, front)]  # fmt: skip
+        self._products.append([float(np.vdot(a, b)) for a, b in pairs])
+        self._peaks.append(float(np.abs(planned).max()))
+        for k, (sound, powers) in enumerate(
+            ((heard - gain * planned, self._left), (planned, self._planned))
+        ):
+            whole = np.concatenate([self._tails[k], sound], axis=1)
+            self._tails[k] = sound[:, -_FRAME // 2 :]
+            powers.append(self._powers(whole))
+
+    def _track(self, track: Stem | None, keyframes: Sequence[Keyframe]) -> Samples:
+        """A track with its planned gain, (channel, sample) of the chunk that is due."""
+        if track is None:
+            return np.zeros((self._channels, _CHUNK), np.float32)
+        sound = track.read(self._start, _CHUNK)
+        if sound.shape[0] != self._channels:
+            one = sound.mean(axis=0, keepdims=True)
+            sound = np.repeat(one, self._channels, axis=0)
+        at_s = (self._start + np.arange(0, _CHUNK + 48, 48)) / RATE_HZ
+        points = 10 ** (planned_db(keyframes, at_s) / 20)
+        curve = np.interp(np.arange(_CHUNK), np.arange(points.size) * 48, points)
+        return sound * curve.astype(np.float32)
+
+    def _powers(self, sound: Samples) -> Values:
+        """Mean power of all channels by frame and band, (frame, band), full scale 1."""
+        from scipy.fft import rfft
+
+        frames = np.lib.stride_tricks.sliding_window_view(sound, _FRAME, axis=1)
+        frames = frames[:, :: _FRAME // 2] * self._window
+        power = np.square(np.abs(rfft(frames, axis=2))).mean(axis=0)
+        scale = 2.0 / (_FRAME * float(np.square(self._window).sum()))
+        powers = [power[:, b].sum(axis=1) * scale for b in self._bands]
+        return np.asarray(np.stack(powers, axis=1), np.float64)
+
+    def finish(self) -> list[Check]:
+        """A file that ends too early counts as silent from there on."""
+        missing = self._length + _CHUNK - self._start - self._held.shape[1]
+        self.step(np.zeros((self._channels, max(0, missing)), np.float32))
+        products = _pairs(np.array(self._products))
+        fh, pp, hb, hf, bb, ff, bf = products.T
+        peaks = np.array(self._peaks)
+        peaks = np.maximum(peaks, np.append(peaks[1:], 0))
+        silent = 10 ** (_SILENT_DBFS / 10)
+        sounding = pp > silent * 2 * _CHUNK * self._channels
+        gains = fh / np.maximum(pp, 1e-12)
+        static = _static(gains[sounding], peaks[sounding])
+        if static <= 0:
+            return self._said(0.0, 0.0, None, 0.0)
+        foreign = self._foreign_db(static)
+        usual_db = float(np.percentile(foreign[sounding], 25)) if sounding.any() else -np.inf
+        self._limit_db = float(np.clip(usual_db + _OVER_QUIET_DB, FOREIGN_LIMIT_DB, TONAL_LIMIT_DB))
+        if self._few_bits:
+            self._limit_db = FEW_BITS_LIMIT_DB
+        off = 20 * np.log10(np.maximum(gains, 1e-6) / static)
+        wrong = sounding & ((off < -LOWERED_LIMIT_DB) | (off > RAISED_LIMIT_DB))
+        # A half second that is left out is as foreign as one that is something else.
+        foreign[wrong] = np.maximum(foreign[wrong], 0.0)
+        worst = int(foreign.argmax())
+        balance = np.abs(_balance_db(hb, hf, bb, ff, bf, static))
+        known = np.isfinite(balance).any()
+        apart = int(np.nanargmax(balance)) if known else 0
+        return self._said(
+            float(foreign[worst]), worst * _CHUNK / RATE_HZ,
+            float(balance[apart]) if known else None, apart * _CHUNK / RATE_HZ,
+        )  # fmt: skip
+
+    def _foreign_db(self, static: float) -> Values:
+        """What is left over beside what is planned, in the worst octave of each half second."""
+        from scipy.ndimage import maximum_filter1d
+
+        left, planned = (np.concatenate(v) for v in (self._left, self._planned))
+        # Coding spreads a sudden sound in time, and is coarse where an octave is drowned.
+        near = maximum_filter1d(planned, _SPREAD, axis=0, mode="nearest")
+        left, near = (
+            _pairs(v.reshape(-1, _FRAMES, len(BANDS_HZ)).mean(axis=1)) / 2 for v in (left, near)
+        )
+        drowned = near.sum(axis=1, keepdims=True) * 10 ** (_DROWNED_DB / 10)
+        beside = np.maximum(static**2 * np.maximum(near, drowned), 10 ** (_FLOOR_DBFS / 10))
+        return np.asarray((10 * np.log10((left + 1e-15) / beside)).max(axis=1))
+
+    def _said(
+        self, foreign_db: float, at_s: float, off_db: float | None, off_s: float
+    ) -> list[Check]:
+        rows = [
+            make_check("sound as mixed", foreign_db, round(self._limit_db, 1),
+                       f"dB left over in the worst half second, at {at_s:.1f} s",
+                       foreign_db <= self._limit_db)
+        ]  # fmt: skip
+        if off_db is not None:
+            rows.append(
+                make_check("tracks at their planned gains", off_db, GAIN_LIMIT_DB,
+                           f"dB, at {off_s:.1f} s", off_db <= GAIN_LIMIT_DB)
+            )  # fmt: skip
+        return rows
+
+
+def _pairs(values: Values) -> Values:
+    """Sums of each chunk and the next one: half seconds that overlap by half."""
+    return np.asarray(values + np.concatenate([values[1:], np.zeros_like(values[:1])]), np.float64)
+
+
+def _static(gains: Values, peaks: Values) -> float:
+    """The gain of the parts that the limiter leaves alone, or of the least lowered ones."""
+    if not gains.size:
+        return 1.0
+    usual = float(np.median(gains))
+    free = gains[peaks * usual < _LIMITED_FROM]
+    if free.size >= max(4, 0.2 * gains.size):
+        return float(np.median(free))
+    return float(np.percentile(gains, 80))
+
+
+def planned_db(keyframes: Sequence[Keyframe], at_s: Values) -> Values:
+    """Gain at rising times: half a cosine in dB from one keyframe to the next, level outside."""
+    if not keyframes:
+        return np.zeros(at_s.shape)
+    times, levels = np.array(keyframes, float).T
+    # On an axis on which the cosine is a straight line.
+    place = np.interp(at_s, times, np.arange(times.size))
+    whole = np.minimum(place.astype(int), max(0, times.size - 2))
+    share = (1 - np.cos(np.pi * (place - whole))) / 2
+    return np.asarray(levels[whole] + share * (levels[np.minimum(whole + 1, times.size - 1)]
+                                               - levels[whole]))  # fmt: skip
+
+
+def _balance_db(
+    hb: Values, hf: Values, bb: Values, ff: Values, bf: Values, static: float
+) -> Values:
+    """Gain of the procedure over that of the narration beside the plan, dB; NaN: not heard both.
+
+    From the two gains that explain the sound best (least squares over each half second).
+    """
+    size = bb * ff - bf * bf
+    loud = 10 ** (_SILENT_DBFS / 10) * 2 * _CHUNK
+    near = 10 ** (_HEARD_DB / 10)
+    both = (bb > loud) & (ff > loud) & (bb > near * ff) & (ff > near * bb) & (size > 0.1 * bb * ff)
+    size = np.where(both, size, 1.0)
+    behind, front = (hb * ff - hf * bf) / size, (hf * bb - hb * bf) / size
+    least = 0.01 * static
+    out = 20 * np.log10(np.maximum(behind, least) / np.maximum(front, least))
+    return np.where(both, out, np.nan)

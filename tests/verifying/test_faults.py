@@ -1,0 +1,48 @@
+"""Verify can fail: a spoiled clip does not pass, and the check that names the fault says so."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from faults import FAULTS
+from good import Good, make_good
+
+QUICK = [
+    "a person's box is left out",
+    "lettering in the surround for a second",
+    "enlarged in the plan and not in the picture",
+    "speech at -20 dB for a second under narration",
+    "source sound in place of the stem",
+    "the chapters are exchanged",
+]
+
+
+@pytest.fixture(scope="session")
+def good(tmp_path_factory: pytest.TempPathFactory) -> Good:
+    return make_good(tmp_path_factory.mktemp("good") / "made")
+
+
+def spoiled(good: Good, name: str, into: Path) -> None:
+    check, make = FAULTS[name]
+    failed = [c.check for c in make(good, into) if not c.passed]
+    assert check in failed, failed
+
+
+@pytest.mark.parametrize("name", QUICK)
+def test_a_fault_is_named(good: Good, name: str, tmp_path: Path) -> None:
+    spoiled(good, name, tmp_path)
+
+
+def test_the_good_clip_passes_again(good: Good) -> None:
+    assert [c for c in good.checks(good.path) if not c.passed] == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sorted(set(FAULTS) - set(QUICK)))
+def test_every_fault_is_named(good: Good, name: str, tmp_path: Path) -> None:
+    spoiled(good, name, tmp_path)
+
+
+def test_there_are_many_faults() -> None:
+    assert len(FAULTS) >= 60 and set(QUICK) <= set(FAULTS)
