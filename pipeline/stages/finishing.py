@@ -90,7 +90,7 @@ def _ready_clip(made: CaseResult) -> ReadyClip:
         narration_sha256=found.narration_sha256,
         survey_sha256=[survey_sha256(s.survey, s.findings) for s in made.surveyed],
         voice=opened.consent.voice,
-        checks=made.verified.checks,
+        checks=list(made.verified.checks),
         mark=_mark_record(planned.plan, made.verified),
         approved_by=planned.approved_by,
         inputs=opened.inputs,

@@ -234,7 +234,7 @@ class CaseResult:
     @property
     def checks(self) -> list[Check]:
         if self.verified:
-            return self.verified.checks
+            return list(self.verified.checks)
         if self.ending.standing is not None:
             return self.ending.standing.sheet.checks
         return self.ending.kept.checks if self.ending.kept else []

@@ -14,7 +14,7 @@ from pipeline.analysis.sound.second_meter import SecondMeter
 from pipeline.model.options import Options
 from pipeline.model.recording import AudioStream, Recording, VideoStream
 from pipeline.stages.verifying import sound
-from pipeline.stages.verifying.result import Verified
+from pipeline.stages.verifying.result import Verifying
 
 RATE_HZ = 48000
 
@@ -80,7 +80,7 @@ def test_a_meter_that_reads_wrong_fails_the_check(
     )
 
     def passed() -> bool:
-        result = Verified.__new__(Verified)
+        result = Verifying()
         checks = sound.sound_checks(path, recording, Options(), result)
         (one,) = [c for c in checks if c.check == "two meters of loudness agree"]
         return one.passed

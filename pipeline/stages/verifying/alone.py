@@ -36,7 +36,7 @@ from pipeline.stages.card import card_zone
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.verifying.container import stream_checks
 from pipeline.stages.verifying.identity import SAMPLE_S
-from pipeline.stages.verifying.result import Verified, make_check
+from pipeline.stages.verifying.result import Verified, Verifying, make_check
 from pipeline.stages.verifying.sound import sound_checks
 
 NOT_TOLD = "could not be checked without the plan"
@@ -47,7 +47,7 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
 
     Raises InputError if it cannot be read.
     """
-    result = Verified()
+    result = Verifying()
     recording = probe_apart(path)
     result.checks += stream_checks(path, recording)
     report = ReadReport()
@@ -68,7 +68,7 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
         path, recording, options, result, silent=True, wanted_lufs=wanted_lufs
     )
     progress("verify", 1, 1)
-    return result
+    return result.done()
 
 
 def _sheet_lufs(path: Path) -> float | None:

@@ -15,7 +15,7 @@ from pipeline.stages.verifying import reading_plan as reading
 from pipeline.stages.verifying.expected import Expected, Planes
 from pipeline.stages.verifying.fidelity import Fidelity
 from pipeline.stages.verifying.marked import Marked
-from pipeline.stages.verifying.result import Verified, make_check
+from pipeline.stages.verifying.result import Verifying, make_check
 
 WORDS_LIMIT = 0.5  # correlation with the words as drawn; elsewhere it is near 0
 CARD_LIMIT = 0.9
@@ -27,7 +27,7 @@ _NONE = np.zeros(0, np.intp)
 class Compare:
     """Folds the pictures of the finished file, in order."""
 
-    def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verified) -> None:
+    def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verifying) -> None:
         self._plan, self._result = plan, result
         self._mark = Marked(plan, coverage)
         self._fidelity = Fidelity()

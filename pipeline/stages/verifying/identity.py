@@ -15,7 +15,7 @@ from pipeline.model.timeline import Timeline
 from pipeline.stages import detectors
 from pipeline.stages.judged import beside, judged
 from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
-from pipeline.stages.verifying.result import Verified, make_check
+from pipeline.stages.verifying.result import Verifying, make_check
 
 SAMPLE_S = 0.5
 LINGER_S = 2.5  # our own words stay this long in the search's average after they went
@@ -41,7 +41,7 @@ def search_of(
 
 
 def identity_checks(
-    search: detectors.Feed, plan: Plan, options: Options, result: Verified
+    search: detectors.Feed, plan: Plan, options: Options, result: Verifying
 ) -> list[Check]:
     """What was found in the pictures handed over, without what a person let through."""
     wanted = options.anonymity

@@ -25,7 +25,7 @@ from pipeline.stages.verifying import reading_plan as reading
 from pipeline.stages.verifying.compare import Compare
 from pipeline.stages.verifying.expected import ExpectedPictures
 from pipeline.stages.verifying.moments import times_check
-from pipeline.stages.verifying.result import Verified, make_check
+from pipeline.stages.verifying.result import Verifying, make_check
 from pipeline.stages.verifying.surround import Boxes, Surround
 
 _TOLD_S = 0.5
@@ -38,7 +38,7 @@ def picture_checks(
     media: Sequence[SourceMedia],
     coverage: NDArray[np.float32],
     options: Options,
-    result: Verified,
+    result: Verifying,
     search: detectors.Feed | None,
     progress: Progress,
 ) -> list[Check]:

@@ -12,9 +12,26 @@ from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering
 
 
-@dataclass
+@dataclass(frozen=True)
 class Verified:
     """Checks of a finished file, and series for the report."""
+
+    checks: tuple[Check, ...] = ()
+    visibility: tuple[tuple[float, float], ...] = ()
+    mark: Any = None
+    loudness: Any = None
+    ducking: Any = None
+    fields: tuple[FieldSpan, ...] = ()
+    missed: tuple[Lettering | Face, ...] = ()
+
+    @property
+    def passed(self) -> bool:
+        return all(c.passed for c in self.checks)
+
+
+@dataclass
+class Verifying:
+    """What becomes a `Verified`, while the file is measured."""
 
     checks: list[Check] = field(default_factory=list)
     visibility: list[tuple[float, float]] = field(default_factory=list)
@@ -24,9 +41,11 @@ class Verified:
     fields: list[FieldSpan] = field(default_factory=list)
     missed: list[Lettering | Face] = field(default_factory=list)
 
-    @property
-    def passed(self) -> bool:
-        return all(c.passed for c in self.checks)
+    def done(self) -> Verified:
+        return Verified(
+            tuple(self.checks), tuple(self.visibility), self.mark, self.loudness, self.ducking,
+            tuple(self.fields), tuple(self.missed),
+        )  # fmt: skip
 
 
 def make_check(name: str, measured: Any, limit: Any, unit: str, passed: bool) -> Check:

@@ -24,7 +24,7 @@ from pipeline.model.time import Span, subtract_spans
 from pipeline.stages.judged import beside, judged
 from pipeline.stages.planning.levels import replaced_spans
 from pipeline.stages.verifying.mixed import MixedFold
-from pipeline.stages.verifying.result import Verified, make_check
+from pipeline.stages.verifying.result import Verifying, make_check
 
 LOUDNESS_LIMIT_LU = 0.2
 METERS_LIMIT_LU = 0.2
@@ -37,7 +37,7 @@ def sound_checks(
     path: Path,
     recording: Recording,
     options: Options,
-    result: Verified,
+    result: Verifying,
     silent: bool = False,
     wanted_lufs: float | None = None,
     mixed: MixedFold | None = None,
@@ -160,7 +160,7 @@ def _spans_check(name: str, spans: Sequence[Span], judged_by: str = "") -> Check
 
 
 def ducking_checks(
-    stem: Stem | None, narration: Stem | None, plan: Plan, options: Options, result: Verified
+    stem: Stem | None, narration: Stem | None, plan: Plan, options: Options, result: Verifying
 ) -> list[Check]:
     """Depth of the narration over the background, on the two tracks after their gains."""
     if stem is None or narration is None or plan.mix is None or not plan.narration:

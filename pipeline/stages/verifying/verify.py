@@ -23,7 +23,7 @@ from pipeline.stages.verifying.container import stream_checks
 from pipeline.stages.verifying.identity import identity_checks, search_of
 from pipeline.stages.verifying.mixed import MixedFold
 from pipeline.stages.verifying.pictures import picture_checks
-from pipeline.stages.verifying.result import Verified
+from pipeline.stages.verifying.result import Verified, Verifying
 from pipeline.stages.verifying.sound import (
     aimed_lufs,
     ducking_checks,
@@ -46,7 +46,7 @@ def verify_release(
     progress: Progress = no_progress,
 ) -> Verified:
     """All checks of a release: against its plan, its sources and the redacted stem."""
-    result = Verified()
+    result = Verifying()
     recording = probe(path)
     result.checks += stream_checks(path, recording, plan)
     with ExitStack() as stack:
@@ -72,4 +72,4 @@ def verify_release(
     result.checks += live_checks(narration, plan, voice_consent)
     result.checks += ducking_checks(stem, narration, plan, options, result)
     progress("verify", 1, 1)
-    return result
+    return result.done()
