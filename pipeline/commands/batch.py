@@ -22,7 +22,7 @@ from pipeline.errors import UsageError
 @click.option("--scheduler", metavar="ADDRESS", help="Run on the Dask cluster of this scheduler.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done, write nothing.")
 @click.option("--watch", is_flag=True, help="Take in new recordings until Ctrl-C.")
-@click.option("--profile", help="Profile: web, accessible, lecture, broadcast, or your own.")
+@click.option("--profile", help="web, accessible, lecture, broadcast, short, square, or your own.")
 @click.option(
     "--consent",
     type=click.Choice(["none", "teaching", "public"]),
