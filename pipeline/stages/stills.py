@@ -25,6 +25,7 @@ from pipeline.model.timeline import Timeline, picture_time
 from pipeline.stages.planning.picture import has_field
 from pipeline.stages.release import CAUTIONS
 from pipeline.stages.released import ReleasedClip
+from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.result import make_check
 from pipeline.stages.verifying.surround import Surround
 from pipeline.store.work import atomic_path
@@ -168,7 +169,8 @@ def still_checks(
     rest = [n for n in names if n not in _CHUNKS]
     read = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     same = read is not None and np.array_equal(read[..., ::-1], rgb)
-    surround = Surround(plan, options.field.edge_inset_px)
+    coarse = coarseness(options.output.crf)
+    surround = Surround(plan, options.field.edge_inset_px, coarse)
     surround.look(picture.time_s, picture.planes())
     return [
         make_check(

@@ -426,7 +426,7 @@ def test_other_containers_fail(folder: Path, tmp_path: Path, suffix: str) -> Non
 def test_the_writer_of_this_program_passes(tmp_path: Path) -> None:
     import numpy as np
 
-    from pipeline.media.write import PictureWriter, finish, planes_of
+    from pipeline.media.write import PictureWriter, code_sound, finish, planes_of
 
     writer = PictureWriter(tmp_path / "v.mkv", 160, 120, 30.0, "bt709", preset="ultrafast")
     rng = np.random.default_rng(1)
@@ -437,7 +437,8 @@ def test_the_writer_of_this_program_passes(tmp_path: Path) -> None:
         writer.write(frame, index / 30)
     writer.close()
     rng.standard_normal((48000, 2)).astype("<f4").tofile(tmp_path / "s.f32")
-    for sound, chapters in ((None, None), (tmp_path / "s.f32", [(0.0, 1.0, "Left side")])):
+    code_sound(tmp_path / "s.f32", tmp_path / "s.m4a", 2, 192)
+    for sound, chapters in ((None, None), (tmp_path / "s.m4a", [(0.0, 1.0, "Left side")])):
         target = tmp_path / "out.mp4"
         finish(tmp_path / "v.mkv", sound, target, matrix="bt709", chapters=chapters, work=tmp_path)
         assert failed(target) == set()

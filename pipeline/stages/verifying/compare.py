@@ -12,6 +12,7 @@ from pipeline.stages.card import card_box
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.restore import RESTORED_WORDS, words_box, words_shown
 from pipeline.stages.verifying import reading_plan as reading
+from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.expected import Expected, Planes
 from pipeline.stages.verifying.fidelity import Fidelity
 from pipeline.stages.verifying.marked import Marked
@@ -80,7 +81,7 @@ class Compare:
         self._card.append(words_shown(shown[0], words, box))
 
     def checks(self, options: Options) -> list[Check]:
-        checks = self._fidelity.checks()
+        checks = self._fidelity.checks(coarseness(options.output.crf))
         unit = "correlation"
         if self._plan.restorations:
             least = min(self._words, default=None)

@@ -76,16 +76,17 @@ class Fidelity:
             total = float((off * inside).sum() / max(float(inside.sum()), 1e-9))
             (self.picture if number == 0 else self.colour).see(total, wanted.time_s)
 
-    def checks(self) -> list[Check]:
+    def checks(self, coarse: float) -> list[Check]:
+        """coarse: of the coding (`coding.coarseness`)."""
         if not self.pictures:
             return []
         at = "levels in the worst place, at {:.2f} s, near {} x {} px"
         said = at.format(self.place.time_s, self.place.x_px, self.place.y_px)
         rows = [
-            ("picture like its source", self.place.value, PLACE_LIMIT, said),
-            ("picture brightness kept", self.picture.value, PICTURE_LIMIT,
+            ("picture like its source", self.place.value, PLACE_LIMIT * coarse, said),
+            ("picture brightness kept", self.picture.value, PICTURE_LIMIT * coarse,
              f"levels, at {self.picture.time_s:.2f} s"),
-            ("picture colours kept", self.colour.value, COLOUR_LIMIT,
+            ("picture colours kept", self.colour.value, COLOUR_LIMIT * coarse,
              f"levels, at {self.colour.time_s:.2f} s"),
         ]  # fmt: skip
         return [make_check(name, v, most, unit, v <= most) for name, v, most, unit in rows]

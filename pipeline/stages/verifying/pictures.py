@@ -22,6 +22,7 @@ from pipeline.stages.damage import ShownDamage
 from pipeline.stages.progress import Progress
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying import reading_plan as reading
+from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.compare import Compare
 from pipeline.stages.verifying.expected import ExpectedPictures
 from pipeline.stages.verifying.moments import times_check
@@ -43,9 +44,10 @@ def picture_checks(
     progress: Progress,
 ) -> list[Check]:
     report = ReadReport()
-    surround = Surround(plan, options.field.edge_inset_px)
+    coarse = coarseness(options.output.crf)
+    surround = Surround(plan, options.field.edge_inset_px, coarse)
     compare = Compare(plan, coverage, result)
-    boxes = Boxes(plan, compare.ink)
+    boxes = Boxes(plan, compare.ink, coarse)
     damaged = ShownDamage(plan)
     expected = ExpectedPictures(plan, media, options, damaged)
     told_s = 0.0

@@ -14,7 +14,8 @@ from pipeline.stages.verifying import reading_plan as reading
 from pipeline.stages.verifying.result import make_check
 
 BLACK_LUMA, GREY = 16, 128
-SURROUND_LIMIT = 16.0  # code values of 8 bits above black, or away from grey
+SURROUND_LIMIT = 12.0  # code values of 8 bits above black, or away from grey
+MOST_COARSE = 2.0  # however coarse the coding: lettering must not hide in it
 FAINT = 4.0  # a recorder's own black surround lies a few code values over black
 SHARE_LIMIT = 0.01
 RIM_PX = 8.0  # coding spreads the rim by a block of 8 px
@@ -30,7 +31,9 @@ Masks = tuple[NDArray[np.uint8], NDArray[np.uint8]]
 class Surround:
     """The brightest and the most coloured pixel outside of what the plan shows."""
 
-    def __init__(self, plan: Plan, edge_inset_px: float) -> None:
+    def __init__(self, plan: Plan, edge_inset_px: float, coarse: float = 1.0) -> None:
+        """coarse: of the coding (`coding.coarseness`)."""
+        self._limit = SURROUND_LIMIT * min(coarse, MOST_COARSE)
         self._plan, self._inset_px = plan, edge_inset_px
         self._size = (plan.height_px, plan.width_px)
         self._worst = self._worst_s = self._share = self._share_s = 0.0
@@ -79,14 +82,14 @@ class Surround:
         return black
 
     def checks(self) -> list[Check]:
-        if not self._fielded and self._worst <= SURROUND_LIMIT:
+        if not self._fielded and self._worst <= self._limit:
             said = "no field, approved by a person"
             return [make_check("surround black", said, "", "", True)]
         at = f", at {self._worst_s:.1f} s" if self._worst else ""
         at_share = f", at {self._share_s:.1f} s" if self._share else ""
         return [
-            make_check("surround black", self._worst, SURROUND_LIMIT, "code values" + at,
-                       self._looked > 0 and self._worst <= SURROUND_LIMIT),
+            make_check("surround black", self._worst, self._limit, "code values" + at,
+                       self._looked > 0 and self._worst <= self._limit),
             make_check("surround without a faint picture", 100 * self._share, 100 * SHARE_LIMIT,
                        f"% of it over {FAINT:g} code values" + at_share,
                        self._share <= SHARE_LIMIT),
@@ -96,7 +99,8 @@ class Surround:
 class Boxes:
     """Every box is black from its first picture to its last, whoever asked for it."""
 
-    def __init__(self, plan: Plan, ink: Callable[[float], Ink]) -> None:
+    def __init__(self, plan: Plan, ink: Callable[[float], Ink], coarse: float = 1.0) -> None:
+        self._limit = BOX_LIMIT * min(coarse, MOST_COARSE)
         self._plan, self._ink = plan, ink
         self._size = (plan.height_px, plan.width_px)
         self._boxes = [b for b in reading.boxes_of(plan) if self._pixels(b) is not None]
@@ -153,8 +157,8 @@ class Boxes:
         if self._worst:
             unit += f", at {self._worst_s:.2f} s"
         missed = f", {len(self._unseen)} not seen" if self._unseen else ""
-        passed = self._worst <= BOX_LIMIT
-        return [make_check("redacted boxes black", self._worst, BOX_LIMIT, unit + missed, passed)]
+        passed = self._worst <= self._limit
+        return [make_check("redacted boxes black", self._worst, self._limit, unit + missed, passed)]
 
 
 def _share(luma: NDArray[np.uint8], outside: NDArray[np.uint8]) -> float:
