@@ -124,7 +124,7 @@ def _(t: float, planes: Planes) -> None:
         planes[0][100:140, 22:24] = 70
 
 
-@planned("the field is found 12 px to the side", "surround without a faint picture")
+@planned("the field is found 12 px to the side", "picture like its source")
 def _(plan: Any) -> Any:
     return moved_field(plan, 12, 0)
 

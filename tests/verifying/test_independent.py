@@ -23,7 +23,7 @@ SHARED = {
     "pipeline.analysis.mark.visibility": {"VisibilityFold", "measure_visibility"},
     "pipeline.analysis.sound.tracks": {"render_mix", "render_tracks", "to_channels"},
     "pipeline.analysis.sound.mix": {"aim"},
-    "pipeline.media.write": {"chapter_text"},
+    "pipeline.media.write": {"chapter_text", "code_sound"},
 }
 # All else of these rooms draws, converts, mixes or decides what is checked.
 GUARDED = (

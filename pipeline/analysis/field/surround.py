@@ -16,7 +16,7 @@ from pipeline.model.field import FieldSpan
 
 BLACK_LUMA = 16
 SURROUND_LIMIT = 12.0  # code values of 8 bits above black, or away from grey
-RIM_PX = 8.0  # coding spreads the rim by a block of 8 px
+RIM_PX = 11.4  # coding spreads the rim over a block of 8 px, and over its diagonal
 _RING_PX = 6.0
 
 Plane = NDArray[np.uint8]

@@ -189,12 +189,15 @@ def confirmed(
 
 
 def _now(ignore: Sequence[Sequence[float]], start_s: float, stop_s: float) -> list[Pixels]:
-    """Places of lettering that is meant to be there for a good part of the span."""
+    """Places of lettering that is meant to be there for a good part of the span of a look, or at
+    its end: an average shows what has just come."""
     least_s = _IGNORED_TIME * (stop_s - start_s)
     return [
         (int(p[0]), int(p[1]), int(p[2]), int(p[3]))
         for p in ignore
-        if len(p) == 4 or min(stop_s, p[5] + 0.1) - max(start_s, p[4] - 0.1) >= least_s
+        if len(p) == 4
+        or p[4] - 0.1 <= stop_s <= p[5] + 0.1
+        or min(stop_s, p[5] + 0.1) - max(start_s, p[4] - 0.1) >= least_s
     ]
 
 

@@ -62,7 +62,12 @@ def verify_release(
     mixed = None
     if plan.mix is not None and heard and recording.audio:
         mixed = MixedFold(
-            plan, stem, narration, min(2, recording.audio[0].channels), options.output.audio_kbps
+            plan,
+            stem,
+            narration,
+            min(2, recording.audio[0].channels),
+            options.output.audio_kbps,
+            path.parent,
         )
     result.checks += sound_checks(
         path, recording, options, result, silent=plan.mix is None or not heard,
