@@ -74,9 +74,7 @@ def publish(case: str, profile: str | None, out: Path, **values: Any) -> int:
         made = write_texts(released)
         note_beside(released, made, store)
     files = [str(path) for path, _ in made]
-    context.say.result(
-        {"case": record.sheet.case, "files": files, "withheld": [], "error": None}
-    )
+    context.say.result({"case": record.sheet.case, "files": files, "withheld": [], "error": None})
     for file in files:
         context.say.line(f"written   {file}")
     return errors.EXIT_DONE
