@@ -605,7 +605,7 @@ def with_options(good: Good, **update: Any) -> Any:
     return options
 
 
-@fault("lettering in the field for half a second", "lettering in the picture")
+@fault("lettering in the field for half a second", "picture like its source")
 def _(good: Good, into: Path) -> list[Check]:
     def lettered(shown: Any, planes: Planes) -> None:
         if 2.0 <= shown.time_s < 2.5:

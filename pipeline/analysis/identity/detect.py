@@ -196,7 +196,7 @@ def _now(ignore: Sequence[Sequence[float]], start_s: float, stop_s: float) -> li
         (int(p[0]), int(p[1]), int(p[2]), int(p[3]))
         for p in ignore
         if len(p) == 4
-        or p[4] - 0.1 <= stop_s <= p[5] + 0.1
+        or start_s <= p[4] <= stop_s + 0.1 <= p[5] + 0.2
         or min(stop_s, p[5] + 0.1) - max(start_s, p[4] - 0.1) >= least_s
     ]
 

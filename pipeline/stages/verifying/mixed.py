@@ -183,7 +183,8 @@ class MixedFold:
         from scipy.ndimage import maximum_filter1d
 
         planned = np.concatenate(self._planned)
-        left = np.concatenate(self._left), self._coding()
+        coded = maximum_filter1d(self._coding(), _SPREAD, axis=0, mode="nearest")
+        left = np.concatenate(self._left), coded
         # Coding spreads a sudden sound in time, and is coarse where an octave is drowned.
         near = maximum_filter1d(planned, _SPREAD, axis=0, mode="nearest")
         whole, coding, near = (
