@@ -213,7 +213,7 @@ def test_keep_and_measured(fieldstop: Shell, recording: media_zoo.Clip, tmp_path
     data = poster.read_bytes()
     assert data[:4] == b"\xff\xd8\xff\xe0" and b"Exif" not in data
     release = probe(Path(made.value["release"]))
-    assert release.duration_s == pytest.approx(3.5 + 4.0, abs=0.05)  # the card at the end
+    assert release.duration_s == pytest.approx(3.5 + 3.0, abs=0.05)  # the card at the end
 
 
 def test_captions_follow_the_cuts_and_are_checked(
