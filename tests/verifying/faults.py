@@ -605,12 +605,21 @@ def with_options(good: Good, **update: Any) -> Any:
     return options
 
 
-@fault("lettering in the field for half a second", "picture like its source")
-def _(good: Good, into: Path) -> list[Check]:
-    def lettered(shown: Any, planes: Planes) -> None:
+def lettered(good: Good, into: Path, x: int, y: int) -> list[Check]:
+    def write(shown: Any, planes: Planes) -> None:
         if 2.0 <= shown.time_s < 2.5:
-            cv2.putText(planes[0], "H ELLERY 1961", (100, 168), cv2.FONT_HERSHEY_SIMPLEX, 0.5, 230,
+            cv2.putText(planes[0], "H ELLERY 1961", (x, y), cv2.FONT_HERSHEY_SIMPLEX, 0.5, 230,
                         1, cv2.LINE_AA)  # fmt: skip
 
-    path = good.shown(into, lettered)
+    path = good.shown(into, write)
     return good.checks(path, options=with_options(good, lettering=True))
+
+
+@fault("lettering in the field for half a second", "lettering in the picture")
+def _(good: Good, into: Path) -> list[Check]:
+    return lettered(good, into, 100, 128)
+
+
+@fault("lettering over the mark for half a second", "picture like its source")
+def _(good: Good, into: Path) -> list[Check]:
+    return lettered(good, into, 100, 168)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from faults import FAULTS
+from faults import FAULTS, with_options
 from good import Good, make_good
 
 QUICK = [
@@ -36,6 +36,13 @@ def test_a_fault_is_named(good: Good, name: str, tmp_path: Path) -> None:
 
 def test_the_good_clip_passes_again(good: Good) -> None:
     assert [c for c in good.checks(good.path) if not c.passed] == []
+
+
+@pytest.mark.slow
+def test_the_good_clip_passes_the_search_for_lettering(good: Good) -> None:
+    """Its mark, its words and its card are meant to be there, from their first picture on."""
+    checks = good.checks(good.path, options=with_options(good, lettering=True))
+    assert [c for c in checks if not c.passed] == []
 
 
 @pytest.mark.slow

@@ -104,9 +104,10 @@ class ExpectedPictures:
                 continue
             last: Expected | None = None
             for picture in self._read(piece):
-                clip_s = piece.out_start_s + picture.time_s - piece.start_s
-                if piece.out_start_s == 0.0 and clip_s < 0:
-                    clip_s = 0.0
+                # A clip begins with its first picture; a part may begin between two of the source.
+                begins = piece.out_start_s == 0.0 and not self.times
+                clip_s = 0.0 if begins else piece.out_start_s + picture.time_s - piece.start_s
+                self.times.append(clip_s)
                 made = self._made(number, clip_s, picture.time_s, picture)
                 if self._fades_after(number):
                     last = made
@@ -146,7 +147,6 @@ class ExpectedPictures:
                 if not whole and picture.time_s > first_s + WINDOW_S:
                     break
                 if picture.time_s >= here.start_s - 1e-9:
-                    self.times.append(piece.out_start_s + picture.time_s - piece.start_s)
                     yield picture
             if first_s is not None:
                 seen = Span(max(here.start_s, first_s), last_s + 1e-3)

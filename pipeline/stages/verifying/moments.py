@@ -25,10 +25,6 @@ def times_check(
     parts that were compared, `parts`. Held, black and card pieces have the rate of the plan.
     """
     have = np.sort(np.asarray(list(stamps_s), float))
-    # A clip begins with its first picture, though a part may begin between two of the source.
-    begins_s = min(wanted_s, default=np.inf)
-    if plan.pieces[0].kind == "play" and begins_s < 1 / plan.frame_rate_hz:
-        wanted_s = [0.0 if t == begins_s else t for t in wanted_s]
     wrong = sorted(t for t in wanted_s if _away(have, t) > SAME_S)
     should = np.sort(np.asarray(wanted_s, float))
     for part in merge_spans(parts, 1e-3):
