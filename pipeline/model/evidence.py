@@ -47,10 +47,7 @@ class FoundRelease(Part):
         description="how many matches of this score unrelated material would give in this search"
     )
     matched_s: float = Field(description="seconds of the suspect that show it")
-    mark: float | None = Field(
-        description="agreement with the release's mark at its place, -1 .. 1; None: not told"
-    )
-    mark_chance: float | None = Field(description="the same at places without a mark")
+    mark_text: str = Field(description="of the mark in the release; empty for an emblem or none")
     matches: list[Matched]
 
 

@@ -34,7 +34,7 @@ def build_traced(traced: Traced) -> str:
         .get_template("traced.html")
         .render(
             policy=Markup(policy), style=Markup(style), evidence=evidence, pairs=pairs,
-            rate=rate, name=name, mark=mark_sentence,
+            rate=rate, name=name,
         )
     )  # fmt: skip
 
@@ -48,14 +48,3 @@ def rate(alarms: float) -> str:
     if alarms <= SURE:
         return "less than once in 10¹² such searches"
     return f"once in {1 / alarms:,.0f} such searches"
-
-
-def mark_sentence(one: FoundRelease) -> str:
-    if one.mark is None or one.mark_chance is None:
-        return "not looked for: too few pictures, or the released file is not there"
-    told = (
-        f"agreement {one.mark:.2f} at the mark's place, {one.mark_chance:.2f} where there is none"
-    )
-    if one.mark >= 0.5 and one.mark >= one.mark_chance + 0.15:
-        return f"found ({told})"
-    return f"not told ({told})"

@@ -24,8 +24,6 @@ from pipeline.analysis.trace.lines import (
     windows,
 )
 from pipeline.analysis.trace.packing import PrintsFold, kept_of, spots_of
-from pipeline.analysis.trace.seen_mark import GRID, HALF, mark_agreement
-from pipeline.model.mark import MarkPosition
 from pipeline.model.prints import ReleasePrints
 
 SIZE = (240, 180)
@@ -199,22 +197,3 @@ def test_the_tail_is_that_of_an_exponential_law() -> None:
         true = float(stats.expon.sf(far, scale=0.02))
         assert true / 3 < tail.rate(far) < true * 30  # rather too high than too low
     assert tail.rate(-1) == 1.0 and TAIL.comparisons >= 10_000
-
-
-def test_the_mark_stands_still_and_tissue_does_not() -> None:
-    rng = np.random.default_rng(0)
-    drawn = np.zeros((GRID, GRID), np.uint8)
-    place = MarkPosition(x=0.4, y=-0.3, width_ratio=0.4)
-    at = [round((v + HALF) * GRID / (2 * HALF)) for v in (place.x, place.y)]
-    cv2.putText(drawn, "HL", (at[0] - 24, at[1] + 10), cv2.FONT_HERSHEY_SIMPLEX, 1, 25.0, 2)
-    mark = drawn.astype(np.float32)
-
-    def tissue() -> np.ndarray:
-        return cv2.GaussianBlur(rng.normal(100, 60, (GRID, GRID)).astype(np.float32), (0, 0), 2)
-
-    pairs = [(t, tissue()) for t in (tissue() for _ in range(24))]
-    with_mark = mark_agreement([a + mark for a, _ in pairs], [b + mark for _, b in pairs], [place])
-    without = mark_agreement([a for a, _ in pairs], [b + mark for _, b in pairs], [place])
-    assert with_mark is not None and without is not None
-    assert with_mark[0] > 0.5 > abs(with_mark[1]) + 0.2 and abs(without[0]) < 0.3
-    assert mark_agreement([], [], [place]) is None

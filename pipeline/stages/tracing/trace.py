@@ -18,13 +18,11 @@ from pipeline import __version__
 from pipeline.analysis.trace.disc import Disc, disc_square
 from pipeline.analysis.trace.lines import STEP_S
 from pipeline.analysis.trace.packing import KeptSpots, spots_of
-from pipeline.analysis.trace.seen_mark import GRID, HALF, mark_agreement
 from pipeline.errors import InputError
 from pipeline.media.container import file_sha256
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
 from pipeline.model.evidence import Evidence, FoundRelease, Matched
-from pipeline.model.mark import MarkPosition
 from pipeline.model.release import ReleaseRecord
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.tracing.prints import (
@@ -41,7 +39,7 @@ from pipeline.store.catalogue import Catalogue
 from pipeline.store.print_index import Key, PrintIndex
 
 PAIRS = 3  # pictures that are shown side by side for each stretch
-MARK_PAIRS = 24  # pictures in which the mark is looked for
+GRID, HALF = 288, 0.98  # size in px of what is shown of a disc, and its half width in radii
 
 
 @dataclass(frozen=True)
@@ -145,19 +143,13 @@ def _told(
 ) -> tuple[FoundRelease, list[Pair]]:
     sheet = record.sheet
     pairs: list[Pair] = []
-    squares: list[tuple[NDArray[np.float32], NDArray[np.float32]]] = []
     beside = _Beside(record)
     for match in matches:
-        laid = _laid(suspect, match, beside, MARK_PAIRS)
-        squares += [(s, r) for _, _, s, r in laid if r is not None]
-        for i in np.unique(np.linspace(0, len(laid) - 1, PAIRS + 2).astype(int)[1:-1]):
-            at_s, release_s, mine, theirs = laid[i]
+        for at_s, release_s, mine, theirs in _laid(suspect, match, beside):
             pairs.append(
                 Pair(name_of(record), at_s, release_s, _jpeg(mine),
                      b"" if theirs is None else _jpeg(theirs))
             )  # fmt: skip
-    positions = [MarkPosition.model_validate(p) for p in record.mark.get("positions", [])]
-    mark = mark_agreement([s for s, _ in squares], [r for _, r in squares], positions)
     latest = catalogue.latest_release(sheet.case, sheet.profile)
     replaced = latest.sheet.revision if latest and latest.sheet.revision > sheet.revision else None
     score = max(m.stretch.line.score for m in matches)
@@ -170,8 +162,7 @@ def _told(
         replaced_by=replaced, file_there=beside.there, score=round(score, 4),
         false_alarms=found.alarms(score),
         matched_s=round(sum(m.stretch.stop_s - m.stretch.start_s for m in matches), 2),
-        mark=None if mark is None else round(mark[0], 3),
-        mark_chance=None if mark is None else round(mark[1], 3),
+        mark_text=str(record.mark.get("text") or ""),
         matches=[_matched(m) for m in matches],
     )  # fmt: skip
     return one, pairs
@@ -227,13 +218,13 @@ class _Beside:
 _Laid = tuple[float, float, NDArray[np.float32], NDArray[np.float32] | None]
 
 
-def _laid(suspect: Suspect, match: Match, beside: _Beside, most: int) -> list[_Laid]:
+def _laid(suspect: Suspect, match: Match, beside: _Beside) -> list[_Laid]:
     """(suspect's time, release's time, disc of one, disc of the other) of moments of a match."""
     stretch = match.stretch
     inside = np.flatnonzero(
         (suspect.time_s >= stretch.start_s - 1e-6) & (suspect.time_s <= stretch.stop_s + 1e-6)
     )
-    chosen = inside[np.unique(np.linspace(0, len(inside) - 1, most).astype(int))]
+    chosen = inside[np.unique(np.linspace(0, len(inside) - 1, PAIRS + 2).astype(int)[1:-1])]
     disc: Disc = match.disc.scaled(suspect.scale)
     mine = [(i, disc_square(suspect.pictures[i], disc, GRID, HALF)) for i in chosen]
     shown = [(float(suspect.time_s[i]), square) for i, square in mine if square is not None]

@@ -87,17 +87,11 @@ class MixedFold:
     def _chunk(self, heard: Samples) -> None:
         behind, front = (self._track(t, g) for t, g in zip(self._tracks, self._gains, strict=True))
         planned = behind + front
-        bounds = np.arange(0, _CHUNK, _FIT)
-        top = np.add.reduceat((heard * planned).sum(axis=0), bounds)
-        low = np.add.reduceat(np.square(planned).sum(axis=0), bounds)
-        top, low = (np.convolve(v, np.ones(3), "same") for v in (top, low))
-        gains = np.maximum(top, 0) / np.maximum(low, 1e-9)
-        gain = np.interp(np.arange(_CHUNK), bounds + _FIT / 2, gains).astype(np.float32)
         pairs = [(heard, planned), (planned, planned), (heard, behind), (heard, front),
                  (behind, behind), (front, front), (behind, front)]  # fmt: skip
         self._products.append([float(np.vdot(a, b)) for a, b in pairs])
         self._peaks.append(float(np.abs(planned).max()))
-        wanted = gain * planned
+        wanted = _fitted(planned, heard)
         self._wanted.write(np.ascontiguousarray(wanted.T).data)
         self._left.append(self._framed(0, heard - wanted))
         self._planned.append(self._framed(1, planned))
@@ -109,7 +103,7 @@ class MixedFold:
         return self._powers(whole)
 
     def _coding(self) -> Values:
-        """(frame, band) of what coding changes in the planned sound."""
+        """(frame, band) of what coding leaves of the planned sound, fitted as the file's was."""
         self._wanted.close()
         wanted = Stem(self._work / "wanted.f32", self._channels)
         coded = self._work / "wanted.m4a"
@@ -119,8 +113,9 @@ class MixedFold:
         for block in read_sound(coded, channels=self._channels):
             held = np.concatenate([held, block], axis=1)
             while held.shape[1] >= _CHUNK and len(powers) < len(self._planned):
-                off = held[:, :_CHUNK] - wanted.read(len(powers) * _CHUNK, _CHUNK)
-                powers.append(self._framed(2, off))
+                heard = held[:, :_CHUNK]
+                planned = wanted.read(len(powers) * _CHUNK, _CHUNK)
+                powers.append(self._framed(2, heard - _fitted(planned, heard)))
                 held = held[:, _CHUNK:]
         nothing = np.zeros((_FRAMES, len(BANDS_HZ)))
         powers += [nothing] * (len(self._planned) - len(powers))
@@ -219,6 +214,17 @@ class MixedFold:
                            f"dB, at {off_s:.1f} s", off_db <= GAIN_LIMIT_DB)
             )  # fmt: skip
         return rows
+
+
+def _fitted(planned: Samples, heard: Samples) -> Samples:
+    """The planned sound of a chunk, times the gain at which it is heard."""
+    bounds = np.arange(0, _CHUNK, _FIT)
+    top = np.add.reduceat((heard * planned).sum(axis=0), bounds)
+    low = np.add.reduceat(np.square(planned).sum(axis=0), bounds)
+    top, low = (np.convolve(v, np.ones(3), "same") for v in (top, low))
+    gains = np.maximum(top, 0) / np.maximum(low, 1e-9)
+    gain = np.interp(np.arange(_CHUNK), bounds + _FIT / 2, gains)
+    return np.asarray(gain.astype(np.float32) * planned, np.float32)
 
 
 def _pairs(values: Values) -> Values:
