@@ -172,9 +172,12 @@ def test_a_form_with_a_longest_length_says_what_to_do(tmp_path: Path) -> None:
     assert part.code == 0 and "-short-" in part.value["release"], part.value
 
 
-def test_a_mistyped_profile_among_several_makes_nothing(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("names", "said"), [("web,shrot", "shrot"), ("web,", "lacks a name")])
+def test_a_mistyped_profile_among_several_makes_nothing(
+    tmp_path: Path, names: str, said: str
+) -> None:
     fieldstop = Shell(tmp_path)
     clip = media_zoo.scope_clip(tmp_path / "a.mp4", 1.0, size=(160, 120))
-    made = fieldstop("make", clip.path, "--profile", "web,shrot", "--out", tmp_path / "out")
-    assert made.code == 2 and "shrot" in made.said
+    made = fieldstop("make", clip.path, "--profile", names, "--out", tmp_path / "out")
+    assert made.code == 2 and said in made.said
     assert not (tmp_path / "out").exists()

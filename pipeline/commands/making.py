@@ -21,7 +21,7 @@ from pipeline.commands.base import (
 )
 from pipeline.commands.group import EMPTY
 from pipeline.commands.told import tell_ready, tell_run
-from pipeline.errors import FieldstopError, InputError
+from pipeline.errors import FieldstopError, InputError, UsageError
 
 
 @click.command()
@@ -33,7 +33,8 @@ def make(case: Path, out: Path, approve: str | None, looked: str | None, consent
     """Turn a case folder or a recording into a finished clip, one for each profile."""
     context = context_of(values)
     asked = {"narration": narration, "consent": consent, "approve": approve, "looked": looked}
-    jobs = [_Job("profile", name, options, asked) for name, options in _profiles(context, profile)]
+    profiles = _profiles(context, "web" if profile is None else profile)
+    jobs = [_Job("profile", name, options, asked) for name, options in profiles]
     return _made(context, case, out, jobs)
 
 
@@ -60,7 +61,7 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
     cuts = cuts_of(from_, to, title, cues)
     jobs = [
         _Job("clip", cut.name, options, {**asked, "clip": cut})
-        for _, options in _profiles(context, profile or "lecture")
+        for _, options in _profiles(context, "lecture" if profile is None else profile)
         for cut in cuts
     ]
     return _made(context, case, out, jobs)
@@ -76,9 +77,11 @@ class _Job:
     asked: dict[str, Any]
 
 
-def _profiles(context: Context, names: str | None) -> list[tuple[str, Any]]:
+def _profiles(context: Context, names: str) -> list[tuple[str, Any]]:
     """Settings of each profile that is asked for, all read before anything is made."""
-    wanted = dict.fromkeys(n.strip() for n in (names or "web").split(","))
+    wanted = dict.fromkeys(n.strip() for n in names.split(","))
+    if "" in wanted:
+        raise UsageError("--profile lacks a name", repr(names[:40]), "give names with commas")
     return [(name, context.options(name)) for name in wanted]
 
 
