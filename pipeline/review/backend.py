@@ -70,8 +70,9 @@ class Segment:
     Its source time starts at `source_start_s`. `proxy` is a small video of the source
     (MP4, H.264, short distance between key frames), whose time 0 is the source's 0; it
     must show nothing that the plan blacks out. `coarse`: it has a few pictures a second only,
-    and one with every picture is on its way. Fields and sizes are of the source's
-    working picture, field times on the source's axis.
+    and one with every picture is on its way. `placed`: where its picture lies in that of the
+    clip (x, y, width, height; pixels of the clip); None: all of it, in the middle. Fields and
+    sizes are of the source's working picture, field times on the source's axis.
     """
 
     name: str
@@ -85,6 +86,7 @@ class Segment:
     fields: Sequence[FieldSpan] = ()
     proxy: Path | None = None
     coarse: bool = False
+    placed: tuple[float, float, float, float] | None = None
 
     @property
     def to_case(self) -> Stretch:

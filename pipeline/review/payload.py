@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.analysis.identity.texts import CAPTIONS
 from pipeline.model.decisions import Decision, Decisions
 from pipeline.model.options import SoundOptions
+from pipeline.model.placement import Placement
 from pipeline.model.time import format_time
 from pipeline.review.backend import (
     CaseFile,
@@ -62,7 +63,9 @@ def _limits(name: str) -> dict[str, Any]:
     return {"low": low, "high": high, "unit": unit, "comment": info.description}
 
 
-def _segment(index: int, s: Segment) -> dict[str, Any]:
+def _segment(index: int, s: Segment, canvas: tuple[int, int]) -> dict[str, Any]:
+    fitted = Placement.fitted((s.width_px, s.height_px), canvas)
+    x, y, wide, high = s.placed or (*fitted.offset_px, *fitted.picture_px)
     return {
         "name": plain(s.name),
         "start": round(s.start_s, 6),
@@ -73,6 +76,8 @@ def _segment(index: int, s: Segment) -> dict[str, Any]:
         "rate": s.frame_rate_hz,
         "proxy": index if s.proxy is not None else None,
         "coarse": s.coarse,
+        # Shares of the clip's picture.
+        "placed": [x / canvas[0], y / canvas[1], wide / canvas[0], high / canvas[1]],
         "fields": [
             {
                 "start": f.start_s,
@@ -161,14 +166,15 @@ def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> di
     laid = lay_over(view, decisions)
     last, again = undoable(decisions), redoable(decisions)
     given = decisions.sign_off
+    canvas = view.canvas or (view.segments[0].width_px, view.segments[0].height_px)
     return {
         "case": view.case,
         "title": plain(view.title),
         "profile": plain(view.profile),
         "state": view.state,
         "duration": view.duration_s,
-        "canvas": list(view.canvas or (view.segments[0].width_px, view.segments[0].height_px)),
-        "segments": [_segment(i, s) for i, s in enumerate(view.segments)],
+        "canvas": list(canvas),
+        "segments": [_segment(i, s, canvas) for i, s in enumerate(view.segments)],
         "findings": [_finding(row) for row in laid.findings],
         "plots": page_plots(laid, points=points),
         "narration": spans(view.sound.get("narration_speech") or []),

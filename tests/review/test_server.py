@@ -568,6 +568,21 @@ def test_a_render_is_cancelled_and_a_failure_is_told(site: Site) -> None:
     assert site.ask("POST", "/api/jobs/99/cancel", {}).status == 400
 
 
+def test_a_recording_lies_on_the_stage_as_it_will_lie_in_the_clip(tmp_path: Path) -> None:
+    """In shares of the clip's picture; beyond its edge where the clip is cut out of it."""
+    decisions = Decisions(case="HL-0142")
+    view = FakeBackend(tmp_path, proxies=False).load_case("HL-0142", decisions)
+    one = replace(view.segments[0], width_px=400, height_px=300)
+    for placed, shares in (
+        ((-100.0, -50.0, 400.0, 300.0), [-0.5, -0.25, 2.0, 1.5]),
+        (None, [0.0, 0.13, 1.0, 0.75]),  # the whole of it, in the middle, at an even offset
+    ):
+        shown = replace(view, canvas=(200, 200), segments=[replace(one, placed=placed)])
+        assert page_data(shown, decisions)["segments"][0]["placed"] == pytest.approx(
+            shares, abs=0.011
+        )
+
+
 # --- long cases -------------------------------------------------------------------------
 
 

@@ -109,6 +109,7 @@ def _segments(
         survey = surveys[k.source].survey
         recording = survey.recording
         copy = copy_path(folder, recording.sha256)
+        place = plan.placement(k.source) if plan else None
         out.append(
             Segment(
                 name=names[k.source],
@@ -122,6 +123,7 @@ def _segments(
                 fields=plan.sources[k.source].fields if plan else survey.field,
                 proxy=copy,
                 coarse=copy is not None and not copy.stem.endswith("-full"),
+                placed=(*place.offset_px, *place.picture_px) if place is not None else None,
             )
         )
     return out

@@ -16,12 +16,13 @@ export function draw() {
   const { g, f } = at, { view, now, positions, box, panel } = store;
   const plain = still(), over = $("over");
   const boxes = view.findings.filter((x) => x.box && now >= x.start && now < x.stop && stands(x)).map((x) => x.box);
-  const key = JSON.stringify([g.width, g.height, f, positions, boxes, plain, box, panel]);
+  const key = JSON.stringify([g.width, g.height, g.placed, f, positions, boxes, plain, box, panel]);
   if (key === kept) return;
   kept = key;
   const active = /** @type {HTMLElement | null} */ (document.activeElement);
   const focus = active ? active.dataset.mark : undefined;
-  over.setAttribute("viewBox", `0 0 ${g.width} ${g.height}`);
+  const [left, top, wide, tall] = g.placed; // the whole stage in pixels of the recording
+  over.setAttribute("viewBox", [-left * g.width / wide, -top * g.height / tall, g.width / wide, g.height / tall].join(" "));
   const out = [];
   if (f && f.shape && !plain) out.push(...fieldEdge(f.shape));
   if (!plain) for (const b of boxes) if (b) out.push(s("rect", { class: "box", x: b[0], y: b[1], width: b[2], height: b[3] }));

@@ -100,8 +100,8 @@ export function toggleFinished() {
   seek(store.now);
 }
 
-/** The stage has the shape of the finished clip; each recording lies in it as it will lie in the clip:
- * whole, in the middle, never stretched. The drawing over it follows by its viewBox. */
+/** The stage has the shape of the finished clip; each recording lies in it as it will lie in the clip,
+ * never stretched. The drawing over it follows by its viewBox. */
 export function shapeStage() {
   const [w, tall] = store.view.canvas;
   $("stage").style.setProperty("--shape", `${w} / ${tall}`);
@@ -111,10 +111,8 @@ export function shapeStage() {
 
 /** @param {HTMLVideoElement} v @param {Segment} g */
 function shapeVideo(v, g) {
-  const [w, tall] = store.view.canvas, wide = g.width / g.height > w / tall;
-  v.style.aspectRatio = `${g.width} / ${g.height}`;
-  v.style.width = wide ? "100%" : "auto";
-  v.style.height = wide ? "auto" : "100%";
+  const sides = /** @type {const} */ (["left", "top", "width", "height"]);
+  sides.forEach((side, k) => { v.style[side] = `${100 * g.placed[k]}%`; });
 }
 
 /** The segment, its source time and its field at the moment shown; null without a segment. */

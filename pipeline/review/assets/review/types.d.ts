@@ -17,7 +17,7 @@ export interface Shape { points?: string; cx: number; cy: number; r: number; x: 
 export interface Field { start: number; stop: number; shape: Shape | null; cx: number; cy: number; r: number }
 export interface Segment {
   name: string; start: number; length: number; from: number; width: number; height: number;
-  rate: number; proxy: number | null; coarse: boolean; fields: Field[];
+  rate: number; proxy: number | null; coarse: boolean; fields: Field[]; placed: [number, number, number, number];
 }
 export interface Finding {
   id: string; kind: string; where: string; start: number; stop: number; severity: string;
