@@ -191,6 +191,14 @@ def test_a_case_shows_from_its_documents_alone(out: Path) -> None:
     assert str(out) not in text and not any(s[:9] in text for s in SHA)
 
 
+def test_a_plan_of_another_profile_is_said(out: Path) -> None:
+    options = Options()
+    assert "profile" not in " ".join(FolderBackend(out, options).load_case("HL-1", empty()).warnings)
+    options.output.profile = "square"
+    shown = FolderBackend(out, options).load_case("HL-1", empty())
+    assert "--profile web" in shown.warnings[0] and "renders square" in shown.warnings[0]
+
+
 def test_states_and_counts_in_the_list(out: Path) -> None:
     backend = FolderBackend(out, Options())
     assert [(c.case, c.state, c.open_findings) for c in backend.list_cases()] == [

@@ -89,7 +89,7 @@ def case_view(session: Session, case: str, decisions: Decisions, series: bool = 
         files=case_files(folder) if series else (),
         canvas=(plan.width_px, plan.height_px) if plan else None,
         event_loss=options.lens.event_loss,
-        warnings=_warnings(folder, plan, missing),
+        warnings=_warnings(folder, plan, missing, options.output.profile),
         cautions=CAUTIONS,
         texts=_texts(folder, ready, plan, options) if series else (),
     )
@@ -140,8 +140,15 @@ def _decided(
     return -1
 
 
-def _warnings(folder: WorkFolder, plan: Plan | None, missing: str) -> list[str]:
+def _warnings(folder: WorkFolder, plan: Plan | None, missing: str, profile: str) -> list[str]:
+    """profile: that this page makes clips of."""
     out = list(plan.warnings) if plan else ["This case was measured, not planned yet"]
+    if plan is not None and plan.profile != profile:
+        out.insert(
+            0,
+            f"What you see was planned for the profile {plan.profile}; this page renders {profile}."
+            f" For the other start it with --profile {plan.profile}",
+        )
     if documents.read_origin(folder) is None:
         out.append("Where the recordings of this case lie is not known here any more")
     out += [n.message for n in (plan.needs if plan else []) if not n.approvable]
