@@ -193,7 +193,8 @@ def test_a_case_shows_from_its_documents_alone(out: Path) -> None:
 
 def test_a_plan_of_another_profile_is_said(out: Path) -> None:
     options = Options()
-    assert "profile" not in " ".join(FolderBackend(out, options).load_case("HL-1", empty()).warnings)
+    own = FolderBackend(out, options).load_case("HL-1", empty())
+    assert "--profile" not in " ".join(own.warnings)
     options.output.profile = "square"
     shown = FolderBackend(out, options).load_case("HL-1", empty())
     assert "--profile web" in shown.warnings[0] and "renders square" in shown.warnings[0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import media_zoo
@@ -14,6 +15,7 @@ from test_make import Shell, case_folder
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
 from pipeline.media.sound import read_sound
+from pipeline.media.stems import write_stem
 from pipeline.model.options import Options
 from pipeline.model.plan import Edit
 from pipeline.model.time import Span
@@ -27,6 +29,7 @@ from pipeline.stages.planning.cards import (
     with_cards,
 )
 from pipeline.stages.planning.pieces import Piece
+from pipeline.stages.rendering.sound import RATE_HZ, on_clip_axis
 from tests.stages.test_plan import case, source
 
 BOTH = [{"files": ["a.mp4"], "side": "left"}, {"files": ["b.mp4"], "side": "right"}]
@@ -100,6 +103,31 @@ def test_the_closing_card_says_what_was_altered() -> None:
 def test_a_title_without_a_number_or_a_series() -> None:
     assert title_words(case(), Options(), "") == ""
     assert title_words(case(), Options(), "Crusts") == "Crusts"
+
+
+def test_the_narrator_waits_while_a_card_stands(tmp_path: Path) -> None:
+    """A card has no case time: the narration goes on behind it where it stood before it."""
+    voice = np.arange(1, 8 * RATE_HZ + 1, dtype=np.float32)[None] / 1e6
+    stem = write_stem(tmp_path / "voice.f32", 1, [voice])
+    pieces, _ = carded({"title": True, "chapters": True, "measured": False, "closing": False})
+    short = [p.model_copy(update={"length_s": 4.0}) if p.kind == "play" else p for p in pieces]
+    at, laid = 0.0, []
+    for piece in short:
+        case_s = {"title": 0.0}.get(piece.reason, 4.0 * piece.source)
+        laid.append(piece.model_copy(update={"out_start_s": at, "case_start_s": case_s}))
+        at += piece.length_s
+    plan: Any = SimpleNamespace(pieces=laid)
+    heard = on_clip_axis(plan, stem, 0.0, tmp_path / "clip.f32", round(at * RATE_HZ)).read(
+        0, round(at * RATE_HZ)
+    )[0]
+    for piece in laid:
+        first = round(piece.out_start_s * RATE_HZ)
+        part = heard[first : first + round(piece.length_s * RATE_HZ)]
+        if piece.kind == "card":
+            assert not part.any(), piece.reason
+        else:
+            begin = round(piece.case_start_s * RATE_HZ)
+            np.testing.assert_array_equal(part, voice[0, begin : begin + part.size])
 
 
 def test_all_cards_in_a_finished_clip_keep_sound_and_picture_together(tmp_path: Path) -> None:

@@ -8,6 +8,8 @@ import pytest
 from faults import FAULTS, with_options
 from good import Good, make_good
 
+from pipeline.stages.verifying.coding import coarseness
+
 QUICK = [
     "a person's box is left out",
     "lettering in the surround for a second",
@@ -49,6 +51,13 @@ def test_the_good_clip_passes_the_search_for_lettering(good: Good) -> None:
 @pytest.mark.parametrize("name", sorted(set(FAULTS) - set(QUICK)))
 def test_every_fault_is_named(good: Good, name: str, tmp_path: Path) -> None:
     spoiled(good, name, tmp_path)
+
+
+def test_limits_follow_the_step_of_the_quantiser() -> None:
+    """ITU-T H.264, 8.5.9: it doubles every 6; no setting asks for more than CRF 35."""
+    assert [coarseness(c) for c in (10, 20, 26, 32, 35, 51)] == pytest.approx(
+        [1, 1, 1, 2, 2**1.5, 2**1.5]
+    )
 
 
 def test_there_are_many_faults() -> None:
