@@ -223,6 +223,13 @@ def _(t: float, planes: Planes) -> None:
         planes[0][y : y + high, x : x + wide] = 40
 
 
+@pictured("a box is coloured instead of black", "redacted boxes black")
+def _(t: float, planes: Planes) -> None:
+    if 2.85 < t < 3.5:
+        x, y, wide, high = PERSON
+        planes[2][y // 2 : (y + high) // 2, x // 2 : (x + wide) // 2] = 150
+
+
 # --- the picture ------------------------------------------------------------------------
 
 

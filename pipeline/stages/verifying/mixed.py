@@ -30,7 +30,7 @@ where coding leaves much in all of the clip."""
 _OVER_QUIET_DB = 8.0  # over what the quarter of the half seconds leave that leave least
 _CODING = 3.0  # times what coding leaves is expected: it differs a little each time
 GAIN_LIMIT_DB = 2.0
-"""Of one track beside the other, from the plan."""
+"""Of one track beside the other, from what the planned sound has after the same coding."""
 LOWERED_LIMIT_DB = 12.0
 """How far the limiter may hold half a second down; more counts as left out."""
 RAISED_LIMIT_DB = 1.0
@@ -72,6 +72,7 @@ class MixedFold:
         self._left: list[Values] = []  # (frame, band) of what is left over
         self._planned: list[Values] = []
         self._products: list[list[float]] = []  # of a chunk, see `_chunk`
+        self._coded: list[list[float]] = []  # of the planned sound coded alike, with each track
         self._peaks: list[float] = []  # of the planned sound
         self._window = np.hanning(_FRAME + 1)[:-1].astype(np.float32)
         hz = np.fft.rfftfreq(_FRAME, 1 / RATE_HZ)
@@ -85,7 +86,7 @@ class MixedFold:
             self._start += _CHUNK
 
     def _chunk(self, heard: Samples) -> None:
-        behind, front = (self._track(t, g) for t, g in zip(self._tracks, self._gains, strict=True))
+        behind, front = self._both(self._start)
         planned = behind + front
         pairs = [(heard, planned), (planned, planned), (heard, behind), (heard, front),
                  (behind, behind), (front, front), (behind, front)]  # fmt: skip
@@ -114,24 +115,32 @@ class MixedFold:
             held = np.concatenate([held, block], axis=1)
             while held.shape[1] >= _CHUNK and len(powers) < len(self._planned):
                 heard = held[:, :_CHUNK]
-                planned = wanted.read(len(powers) * _CHUNK, _CHUNK)
+                start = len(powers) * _CHUNK
+                planned = wanted.read(start, _CHUNK)
                 powers.append(self._framed(2, heard - _fitted(planned, heard)))
+                self._coded.append([float(np.vdot(heard, t)) for t in self._both(start)])
                 held = held[:, _CHUNK:]
         nothing = np.zeros((_FRAMES, len(BANDS_HZ)))
-        powers += [nothing] * (len(self._planned) - len(powers))
+        missing = len(self._planned) - len(powers)
+        powers += [nothing] * missing
+        self._coded += [[0.0, 0.0]] * missing
         wanted.path.unlink()
         coded.unlink()
         return np.concatenate(powers)
 
-    def _track(self, track: Stem | None, keyframes: Sequence[Keyframe]) -> Samples:
-        """A track with its planned gain, (channel, sample) of the chunk that is due."""
+    def _both(self, start: int) -> tuple[Samples, Samples]:
+        """Procedure and narration with their planned gains, of the chunk from sample `start` on."""
+        (behind, by), (front, at) = zip(self._tracks, self._gains, strict=True)
+        return self._track(behind, by, start), self._track(front, at, start)
+
+    def _track(self, track: Stem | None, keyframes: Sequence[Keyframe], start: int) -> Samples:
         if track is None:
             return np.zeros((self._channels, _CHUNK), np.float32)
-        sound = track.read(self._start, _CHUNK)
+        sound = track.read(start, _CHUNK)
         if sound.shape[0] != self._channels:
             one = sound.mean(axis=0, keepdims=True)
             sound = np.repeat(one, self._channels, axis=0)
-        at_s = (self._start + np.arange(0, _CHUNK + 48, 48)) / RATE_HZ
+        at_s = (start + np.arange(0, _CHUNK + 48, 48)) / RATE_HZ
         points = 10 ** (planned_db(keyframes, at_s) / 20)
         curve = np.interp(np.arange(_CHUNK), np.arange(points.size) * 48, points)
         return sound * curve.astype(np.float32)
@@ -171,7 +180,10 @@ class MixedFold:
         # A half second that is left out is as foreign as one that is something else.
         foreign[wrong] = np.maximum(foreign[wrong], 0.0)
         worst = int(foreign.argmax())
-        balance = np.abs(_balance_db(hb, hf, bb, ff, bf, static))
+        # Coding leaves out some of a faint track: as much as it leaves out of the planned sound.
+        coded_b, coded_f = _pairs(np.array(self._coded)).T
+        usual = _balance_db(coded_b, coded_f, bb, ff, bf)
+        balance = np.abs(_balance_db(hb, hf, bb, ff, bf) - usual)
         known = np.isfinite(balance).any()
         apart = int(np.nanargmax(balance)) if known else 0
         return self._said(
@@ -256,9 +268,7 @@ def planned_db(keyframes: Sequence[Keyframe], at_s: Values) -> Values:
                                                - levels[whole]))  # fmt: skip
 
 
-def _balance_db(
-    hb: Values, hf: Values, bb: Values, ff: Values, bf: Values, static: float
-) -> Values:
+def _balance_db(hb: Values, hf: Values, bb: Values, ff: Values, bf: Values) -> Values:
     """Gain of the procedure over that of the narration beside the plan, dB; NaN: not heard both.
 
     From the two gains that explain the sound best (least squares over each half second).
@@ -269,6 +279,6 @@ def _balance_db(
     both = (bb > loud) & (ff > loud) & (bb > near * ff) & (ff > near * bb) & (size > 0.1 * bb * ff)
     size = np.where(both, size, 1.0)
     behind, front = (hb * ff - hf * bf) / size, (hf * bb - hb * bf) / size
-    least = 0.01 * static
+    least = 0.01 * np.maximum(np.maximum(np.abs(behind), np.abs(front)), 1e-9)
     out = 20 * np.log10(np.maximum(behind, least) / np.maximum(front, least))
     return np.where(both, out, np.nan)

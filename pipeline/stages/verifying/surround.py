@@ -21,11 +21,13 @@ SHARE_LIMIT = 0.01
 RIM_PX = 11.4  # coding spreads the rim over a block of 8 px, and over its diagonal
 BOX_EDGE_PX = 4.0  # and the edge of a box by half of one
 BOX_LIMIT = 12.0
+MACROBLOCK_PX = 16
 NEAR_STROKE_PX = 3
 
 Planes = Sequence[NDArray[np.uint8]]
 Ink = tuple[NDArray[np.intp], NDArray[np.intp]]
 Masks = tuple[NDArray[np.uint8], NDArray[np.uint8]]
+Cut = tuple[slice, slice]
 
 
 class Surround:
@@ -109,13 +111,26 @@ class Boxes:
         # The time stamp of a picture may lie a tick beside that of its source.
         self._tick_s = 2e-4
 
-    def _pixels(self, box: reading.Box) -> tuple[slice, slice] | None:
+    def _pixels(self, box: reading.Box) -> Cut | None:
         """Inside of what coding spreads; a small box keeps its middle."""
         for less in (BOX_EDGE_PX, 2.0, 0.0):
             rows, cols = reading.box_pixels(box, self._size, less)
             if rows.stop - rows.start > 1 and cols.stop - cols.start > 1:
                 return rows, cols
         return None
+
+    def _of_colour(self, box: reading.Box, cut: Cut) -> Cut:
+        """In the planes of colour: the macroblocks that the box fills, or what `cut` leaves.
+
+        The means of a macroblock's four blocks of colour are coded together (ITU-T H.264, 8.5.11),
+        so that colour reaches 16 px into a box from its edge.
+        """
+        whole = reading.box_pixels(box, self._size, 0.0)
+        rows, cols = (slice(-(-s.start // MACROBLOCK_PX) * 8, s.stop // MACROBLOCK_PX * 8)
+                      for s in whole)  # fmt: skip
+        if rows.stop <= rows.start or cols.stop <= cols.start:
+            rows, cols = (slice((s.start + 1) // 2, s.stop // 2) for s in cut)
+        return rows, cols
 
     @property
     def edges_s(self) -> list[float]:
@@ -133,9 +148,9 @@ class Boxes:
             clear = self._clear(time_s) if clear is None else clear
             luma = planes[0][cut][clear[cut]]  # the mark lies over a box too
             value = max(0.0, float(luma.max(initial=0)) - BLACK_LUMA)
-            rows, cols = (slice((s.start + 1) // 2, s.stop // 2) for s in cut)
+            of_colour = self._of_colour(box, cut)
             for plane in planes[1:]:
-                part = plane[rows, cols]
+                part = plane[of_colour]
                 if part.size:
                     value = max(value, abs(float(part.max()) - GREY), abs(float(part.min()) - GREY))
             if value > self._worst:
