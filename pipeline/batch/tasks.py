@@ -87,7 +87,8 @@ def verify(job: Job, progress: Progress) -> Answer:
     """
     opened, measured = _surveyed(job, progress)
     made = verified(read_clip(opened, measured, Path(job["clip"])), progress)
-    if job["round"] < ROUNDS and looked_again(made, _measures(job)) is not None:
+    again = job["round"] < ROUNDS
+    if again and looked_again(made, _measures(job), alone=job["round"] > 0) is not None:
         return {"state": "again"}
     return _told(kept(made), job)
 

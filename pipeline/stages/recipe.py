@@ -94,7 +94,7 @@ def make_clip(
         if made.withheld:
             return made
         made = verified(made, progress)
-        again = looked_again(made) if round_ < ROUNDS else None
+        again = looked_again(made, alone=round_ > 0) if round_ < ROUNDS else None
         if again is None:
             break
         survey = again  # what the finished clip showed is covered in the next one

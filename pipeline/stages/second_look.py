@@ -23,10 +23,11 @@ _PAD_RATIO = 0.1  # of the box's shorter side: the two looks differ in size
 _CHECKS = {"lettering in the picture", "faces in the picture"}
 
 
-def only_missed(checks: Sequence[Check]) -> bool:
-    """True if lettering or a face in the picture is all that is wrong with a finished clip."""
+def missed(checks: Sequence[Check], alone: bool) -> bool:
+    """True if lettering or a face is in the picture of a finished clip. alone: and nothing else
+    is wrong with it; what else was wrong may have come of the same place, but only once."""
     failed = {c.check for c in checks if not c.passed}
-    return bool(failed) and failed <= _CHECKS
+    return bool(failed & _CHECKS) and not (alone and failed - _CHECKS)
 
 
 def with_missed(

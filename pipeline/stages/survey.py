@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.track import given_field as field_as_given
+from pipeline.analysis.sound.clicks import ClickFold
 from pipeline.errors import InputError
 from pipeline.media.frame import Picture, reduce_rgb
 from pipeline.media.labels import label
@@ -269,6 +270,8 @@ def _measure_sound(
     running = [(m, m.start()) for m in measures.SOUNDS]
     done = 0
     noisy: list[tuple[float, float]] = []
+    # Bytes of PCM that were overwritten are sound to the decoder.
+    clicks = ClickFold() if recording.audio[0].codec.startswith("pcm") else None
     limit = round(duration_s * 48_000)
     origin_s = recording.video.start_s
     if narration_channel is None:
@@ -286,15 +289,20 @@ def _measure_sound(
             continue  # after the last picture: only its length is told
         for _, fold in running:
             fold.step(heard)
+        if clicks is not None:
+            clicks.step(heard)
         progress("sound", done / 48_000, duration_s)
-    harmed += [
-        Damage(
-            what="sound", start_s=round(a, 6), stop_s=round(min(b, duration_s), 6),
-            sign="cannot be decoded",
-        )
-        for a, b in merge_spans((Span(*s) for s in noisy), 0.2)
-        if a < duration_s
-    ]  # fmt: skip
+    for sign, found in (
+        ("cannot be decoded", noisy),
+        ("steps that no microphone gives", clicks.finish() if clicks is not None else []),
+    ):
+        harmed += [
+            Damage(
+                what="sound", start_s=round(a, 6), stop_s=round(min(b, duration_s), 6), sign=sign
+            )
+            for a, b in merge_spans((Span(*s) for s in found), 0.2)
+            if a < duration_s
+        ]
     return [m.result(fold) for m, fold in running], done / 48_000
 
 

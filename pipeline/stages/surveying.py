@@ -9,7 +9,7 @@ from pipeline.stages.likeness import seen_before
 from pipeline.stages.look import tidied_survey
 from pipeline.stages.measure import keep_found, save_surveys, survey_source
 from pipeline.stages.progress import Progress
-from pipeline.stages.second_look import only_missed, with_missed
+from pipeline.stages.second_look import missed, with_missed
 from pipeline.stages.values import CaseResult, Opened, SurveyedCase
 from pipeline.store.cache import Cache
 from pipeline.store.catalogue import Catalogue
@@ -42,14 +42,18 @@ def compared(opened: Opened, survey: SurveyedCase, known: Catalogue) -> Surveyed
     return replace(survey, alike=tuple(alike))
 
 
-def looked_again(made: CaseResult, cache: Cache | None = None) -> SurveyedCase | None:
+def looked_again(
+    made: CaseResult, cache: Cache | None = None, alone: bool = False
+) -> SurveyedCase | None:
     """The survey with what only the finished clip showed, kept in the case and in the cache.
 
-    None if the clip has no fault, or another one too, or nothing of it lies in a recording:
-    another render would not mend that.
+    None if nothing was missed, or, if `alone`, another fault is there too, or nothing of it lies
+    in a recording: another render would not mend that.
     """
     opened, survey, checked = made.opened, made.survey, made.verified
-    if survey is None or made.plan is None or checked is None or not only_missed(checked.checks):
+    if survey is None or made.plan is None or checked is None:
+        return None
+    if not missed(checked.checks, alone):
         return None
     surveys = with_missed([m.survey for m in survey.sources], made.plan, checked.missed)
     if all(m.survey == s for m, s in zip(survey.sources, surveys, strict=True)):
