@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 from test_make import Shell
 
-from pipeline.stages.stills import png, png_chunks
+from pipeline.media.still_files import png_chunks
+from pipeline.stages.stills import png
 
 CASE = """case = "QM-0300"
 title = "Crust clearance after sinus surgery"

@@ -95,23 +95,38 @@ def probe(file: Path, **values: Any) -> int:
 
 @click.command()
 @click.argument("file", type=FILE)
-@click.option("--profile", help="Profile whose limits apply.")
+@click.option("--profile", help="Profile whose limits apply; left out: that of its sheet, or web.")
 @global_options
 def verify(file: Path, profile: str | None, **values: Any) -> int:
-    """The checks on any finished file."""
-    from pipeline.stages.verifying.alone import verify_file
+    """The checks on any finished file, and which of them could not be made."""
+    from pipeline.stages.any_file import verify_any
 
     context = context_of(values)
     try:
-        result = verify_file(file, context.options(profile), progress=context.say.progress)
+        result = verify_any(file, context.options, profile, progress=context.say.progress)
     finally:
         context.say.stop()
     context.say.result(
-        {"checks": [c.model_dump() for c in result.checks], "passed": result.passed, "error": None}
+        {
+            "checks": [c.model_dump() for c in result.checks],
+            "could_not": [c.model_dump() for c in result.could_not],
+            "passed": result.passed,
+            "wholly_checked": not result.could_not,
+            "error": None,
+        }
     )
     for check in result.checks:
         mark = "passed" if check.passed else "FAILED"
         context.say.line(
             f"{mark}  {check.check}: {check.measured} {check.unit} (limit {check.limit})"
+        )
+    for why in dict.fromkeys(c.because for c in result.could_not):
+        names = ", ".join(c.check for c in result.could_not if c.because == why)
+        context.say.line(f"could not be checked: {names}, because {why}")
+    if result.could_not:
+        made = len(result.checks)
+        context.say.line(
+            f"This file was not wholly checked: {made} checks were made, {len(result.could_not)}"
+            " could not be. What could not be checked has not passed."
         )
     return errors.EXIT_DONE if result.passed else errors.EXIT_WITHHELD

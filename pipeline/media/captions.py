@@ -21,29 +21,41 @@ def read_captions(path: Path) -> list[Cue]:
 
     Raises InputError for a file that is no WebVTT or SubRip in UTF-8, or is too large.
     """
-    import webvtt
-    from webvtt.errors import MalformedCaptionError, MalformedFileError
-
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("vtt", "srt"):
         raise InputError("Captions must be WebVTT or SubRip", label(path), "give a .vtt or .srt")
     try:
         if path.stat().st_size > LIMIT_BYTES:
             raise InputError("The captions are too large", label(path), "keep them below 2 MB")
-        text = path.read_text(encoding="utf-8-sig")
+        return captions_of(path.read_text(encoding="utf-8-sig"), kind)
+    except InputError:
+        raise
+    except (OSError, ValueError):
+        raise InputError(
+            "The captions cannot be read", label(path), "give WebVTT or SubRip text in UTF-8"
+        ) from None
+
+
+def captions_of(text: str, kind: str) -> list[Cue]:
+    """Cues of a text in order of time. kind: vtt or srt. Raises ValueError where it is neither."""
+    import webvtt
+    from webvtt.errors import MalformedCaptionError, MalformedFileError
+
+    try:
         found = webvtt.from_buffer(io.StringIO(text), format=kind)
         cues = [
             (_seconds(c.start_in_seconds, c.start), _seconds(c.end_in_seconds, c.end), words)
             for c in found.captions
-            if (words := _TAG.sub("", html.unescape(c.text)))
+            if (words := plain_words(c.text))
         ]
-    except InputError:
-        raise
-    except (OSError, ValueError, MalformedCaptionError, MalformedFileError, IndexError):
-        raise InputError(
-            "The captions cannot be read", label(path), "give WebVTT or SubRip text in UTF-8"
-        ) from None
+    except (MalformedCaptionError, MalformedFileError, IndexError) as error:
+        raise ValueError("no captions") from error
     return sorted((a, b, t.strip()) for a, b, t in cues if b > a and t.strip())
+
+
+def plain_words(text: str) -> str:
+    """The words of a cue without markup."""
+    return _TAG.sub("", html.unescape(text))
 
 
 def _seconds(whole: float, stamp: str) -> float:

@@ -20,6 +20,13 @@ class Check(Part):
     passed: bool
 
 
+class NotChecked(Part):
+    """A check that could not be made, and why. It is never counted as passed."""
+
+    check: str
+    because: str
+
+
 class Withheld(Part):
     """Why there is no release, and where a person must look."""
 
@@ -87,7 +94,9 @@ class Sheet(Document):
     checks: list[Check] = []
     edits: list[str] = []
     poster: str | None = Field(default=None, description="file name beside the clip")
+    poster_sha256: str | None = None
     captions: str | None = Field(default=None, description="file name beside the clip")
+    captions_sha256: str | None = None
     proof: str | None = Field(default=None, description="file name beside the clip")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
 import os
 import shutil
 from collections.abc import Sequence
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline import __version__
-from pipeline.errors import InputError
+from pipeline.errors import InputError, NeedsPerson
 from pipeline.media.captions import captions_vtt
 from pipeline.media.container import file_sha256
 from pipeline.media.frame import jpeg
@@ -26,6 +27,12 @@ from pipeline.settings import settings_sha256
 from pipeline.stages.judged import judged_lines, without_initials
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.tracing.prints import keep_prints, planned_discs, prints_file, take_prints
+from pipeline.stages.verifying.beside import (
+    Likest,
+    caption_checks,
+    look_near,
+    poster_checks,
+)
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import claim
 from pipeline.store.work import WorkFolder, clip_name
@@ -94,6 +101,8 @@ def release(
         revision += 1
     target = folder.release_file(profile, revision)
     today = datetime.date.today()
+    poster, captions = poster_of(finished, plan), captions_file(plan)
+    checks = [*checks, *beside_checks(finished, plan, poster, captions)]
     sheet = Sheet(
         case=case,
         title=plan.title,
@@ -117,7 +126,9 @@ def release(
         checks=[without_initials(c) for c in checks],
         edits=edit_lines(plan),
         poster=target.with_suffix(".jpg").name,
-        captions=target.with_suffix(".vtt").name if plan.captions else None,
+        poster_sha256=hashlib.sha256(poster).hexdigest(),
+        captions=target.with_suffix(".vtt").name if captions else None,
+        captions_sha256=hashlib.sha256(captions).hexdigest() if captions else None,
         proof=f"{target.stem}{PROOF}" if proof else None,
     )
     record = ReleaseRecord(
@@ -153,10 +164,9 @@ def release(
         folder.atomic_write(folder.clip_document(profile, revision), document)
     beside = [folder.release_file(profile, revision, s) for s in (".jpg", ".vtt")]
     try:
-        folder.atomic_write(beside[0], poster_of(finished, plan))
-        if plan.captions:
-            cues = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
-            folder.atomic_write(beside[1], captions_vtt(cues))
+        folder.atomic_write(beside[0], poster)
+        if captions:
+            folder.atomic_write(beside[1], captions)
         else:
             beside[1].unlink(missing_ok=True)  # of a run that was killed
         with folder.atomic_path(target) as temp:
@@ -177,6 +187,34 @@ def release(
     folder.atomic_write(folder.private_file("release.json"), record.to_json())
     catalogue.add_release(record)
     return Released(target, sheet_file, record_file, revision, number)
+
+
+def captions_file(plan: Plan) -> bytes:
+    """The WebVTT file of a clip; empty where nothing is said."""
+    cues = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
+    return captions_vtt(cues).encode() if cues else b""
+
+
+def beside_checks(finished: Path, plan: Plan, poster: bytes, captions: bytes) -> list[Check]:
+    """The checks of what leaves beside a clip, from the very bytes that will leave.
+
+    Raises NeedsPerson where one does not pass: then nothing leaves.
+    """
+    recording = probe(finished)
+    likest = Likest(poster, recording.video.matrix)
+    look_near(finished, recording, plan.poster_s, likest.look_closely)
+    checks = poster_checks(poster, likest)
+    if captions:
+        cues = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
+        checks += caption_checks(captions, "vtt", cues, plan.duration_s)
+    for check in checks:
+        if not check.passed:
+            raise NeedsPerson(
+                "The clip stays here: a check of what lies beside it did not pass",
+                f"{check.check}: {check.measured} {check.unit}".strip(),
+                "look at the report, then make the clip again", code="check",
+            )  # fmt: skip
+    return checks
 
 
 def poster_of(finished: Path, plan: Plan) -> bytes:

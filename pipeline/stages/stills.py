@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import struct
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from pipeline.media.container import file_sha256
 from pipeline.media.frame import Picture, reduce_rgb
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
+from pipeline.media.still_files import png_rest
 from pipeline.model.beside import StillSheet
 from pipeline.model.field import field_at
 from pipeline.model.options import Options
@@ -29,8 +29,6 @@ from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.result import make_check
 from pipeline.stages.verifying.surround import Surround
 from pipeline.store.work import atomic_path
-
-_CHUNKS = [b"IHDR", b"IDAT", b"IEND"]  # Portable Network Graphics (W3C, 3rd edition), section 11.2
 
 
 @dataclass(frozen=True)
@@ -165,31 +163,14 @@ def still_checks(
     import cv2
 
     data = path.read_bytes()
-    names = png_chunks(data)
-    rest = [n for n in names if n not in _CHUNKS]
+    rest = png_rest(data)
     read = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
     same = read is not None and np.array_equal(read[..., ::-1], rgb)
     coarse = coarseness(options.output.crf)
     surround = Surround(plan, options.field.edge_inset_px, coarse)
     surround.look(picture.time_s, picture.planes())
     return [
-        make_check(
-            "still holds pictures only", len(rest), 0, "other parts", not rest and bool(names)
-        ),
+        make_check("still holds pictures only", rest, 0, "other parts", rest == 0),
         make_check("still is the clip's picture", "yes" if same else "no", "yes", "", same),
         *surround.checks(),
     ]
-
-
-def png_chunks(data: bytes) -> list[bytes]:
-    """Types of the chunks of a PNG; one more, b'?', for what follows its end or is cut."""
-    if not data.startswith(b"\x89PNG\r\n\x1a\n"):
-        return [b"?"]
-    names, at = [], 8
-    while at + 12 <= len(data):
-        length = struct.unpack(">I", data[at : at + 4])[0]
-        names.append(data[at + 4 : at + 8])
-        at += 12 + length
-        if names[-1] == b"IEND":
-            break
-    return names if at == len(data) and names[-1:] == [b"IEND"] else [*names, b"?"]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import glob
 import itertools
 import json
 import os
@@ -286,7 +287,7 @@ def clip_name(file: str) -> str | None:
 
 def beside_clip(clip: Path) -> list[Path]:
     """Every file that lies beside a released clip and belongs to it, sorted by name."""
-    near = clip.parent.glob(f"{clip.stem}[.-]*")
+    near = clip.parent.glob(f"{glob.escape(clip.stem)}[.-]*")
     return sorted(p for p in near if p.name != clip.name and clip_name(p.name) == clip.stem)
 
 

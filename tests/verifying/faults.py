@@ -602,7 +602,7 @@ def _(good: Good, into: Path) -> list[Check]:
     return good.checks(good.shown(into, plan=other, matrix="bt601"))
 
 
-# --- what lies beside it --------------------------------------------------------------------
+# --- lettering --------------------------------------------------------------------------
 
 
 def with_options(good: Good, **update: Any) -> Any:

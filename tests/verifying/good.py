@@ -31,6 +31,7 @@ from pipeline.stages.rendering import pictures as rendering
 from pipeline.stages.rendering import render as whole
 from pipeline.stages.values import Asked
 from pipeline.stages.verifying.verify import verify_release
+from pipeline.store.names import secret_file
 
 SIZE, SMALL, RATE = (320, 240), (240, 180), 25
 MACHINE, PERSON = (120, 70, 36, 20), (190, 150, 26, 24)  # boxes, px of the first recording
@@ -53,6 +54,7 @@ class Good:
     stem: Stem
     narration: Stem
     gain_db: float
+    secret: bytes
 
     def checks(self, path: Path, **other: Any) -> list[Check]:
         """What verify says of a file as if it were this clip."""
@@ -216,4 +218,5 @@ def make_good(folder: Path, profile: str = "web", loose: bool = False) -> Good:
     return Good(
         folder, folder / "clip.mp4", folder / "pictures.mkv", folder / "mix.f32", plan, media,
         coverage, options, kept["stem"], kept["narration"], kept["gain_db"],
+        secret_file().read_bytes(),
     )  # fmt: skip

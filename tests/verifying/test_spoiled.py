@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 from faults import FAULTS, with_options
-from good import Good, make_good
+from faults_beside import beside_checks, laid
+from good import Good
 
 from pipeline.stages.verifying.coding import coarseness
 
@@ -17,12 +18,10 @@ QUICK = [
     "speech at -20 dB for a second under narration",
     "source sound in place of the stem",
     "the chapters are exchanged",
+    "captions shifted by 0.3 s (vtt)",
+    "poster from another case",
+    "poster with what a camera notes",
 ]
-
-
-@pytest.fixture(scope="session")
-def good(tmp_path_factory: pytest.TempPathFactory) -> Good:
-    return make_good(tmp_path_factory.mktemp("good") / "made")
 
 
 def spoiled(good: Good, name: str, into: Path) -> None:
@@ -38,6 +37,11 @@ def test_a_fault_is_named(good: Good, name: str, tmp_path: Path) -> None:
 
 def test_the_good_clip_passes_again(good: Good) -> None:
     assert [c for c in good.checks(good.path) if not c.passed] == []
+
+
+def test_what_lies_beside_the_good_clip_passes(good: Good, tmp_path: Path) -> None:
+    checks = beside_checks(good, laid(good, tmp_path))
+    assert len(checks) >= 15 and [c for c in checks if not c.passed] == []
 
 
 @pytest.mark.slow

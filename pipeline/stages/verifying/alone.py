@@ -6,7 +6,7 @@ without the plan is said so, and is not passed.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +22,6 @@ from pipeline.analysis.field.surround import (
 )
 from pipeline.analysis.field.track import FieldFold
 from pipeline.errors import InputError
-from pipeline.media.container import file_sha256
 from pipeline.media.frame import Picture, reduce_rgb
 from pipeline.media.guard import probe_apart
 from pipeline.media.pictures import read_pictures
@@ -31,7 +30,7 @@ from pipeline.media.time_stamps import ReadReport
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.recording import Recording
-from pipeline.model.release import Check, Sheet
+from pipeline.model.release import Check
 from pipeline.stages.card import card_zone
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.verifying.container import stream_checks
@@ -42,16 +41,25 @@ from pipeline.stages.verifying.sound import sound_checks
 NOT_TOLD = "could not be checked without the plan"
 
 
-def verify_file(path: Path, options: Options, *, progress: Progress = no_progress) -> Verified:
+def verify_file(
+    path: Path,
+    options: Options,
+    *,
+    wanted_lufs: float | None = None,
+    each: Callable[[Picture], None] | None = None,
+    progress: Progress = no_progress,
+) -> Verified:
     """The checks that any finished file can be given, without its plan.
 
+    wanted_lufs: that its sheet names: a quiet recording is brought as far as it may be raised, and
+    no plan is there to say so. each: is handed every picture.
     Raises InputError if it cannot be read.
     """
     result = Verifying()
     recording = probe_apart(path)
     result.checks += stream_checks(path, recording)
     report = ReadReport()
-    result.fields = _find_fields(path, recording, report, progress)
+    result.fields = _find_fields(path, recording, report, each, progress)
     result.checks.append(
         make_check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
     )
@@ -63,7 +71,6 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
             alone.look(picture)
             progress("verify", 0.5 * (recording.duration_s + picture.time_s), recording.duration_s)
     result.checks.append(alone.check())
-    wanted_lufs = _sheet_lufs(path)
     result.checks += sound_checks(
         path, recording, options, result, silent=True, wanted_lufs=wanted_lufs
     )
@@ -71,27 +78,18 @@ def verify_file(path: Path, options: Options, *, progress: Progress = no_progres
     return result.done()
 
 
-def _sheet_lufs(path: Path) -> float | None:
-    """The loudness that the sheet beside a release names, if it is the sheet of this content.
-
-    A quiet recording is brought as far as it may be raised, and no plan is there to say so.
-    """
-    try:
-        sheet = Sheet.model_validate_json(path.with_suffix(".sheet.json").read_bytes())
-    except (OSError, ValueError):
-        return None
-    limits = [c.limit for c in sheet.checks if c.check == "loudness"]
-    if not limits or file_sha256(path) != sheet.sha256:
-        return None
-    return float(limits[0]) if isinstance(limits[0], (int, float)) else None
-
-
 def _find_fields(
-    path: Path, recording: Recording, report: ReadReport, progress: Progress
+    path: Path,
+    recording: Recording,
+    report: ReadReport,
+    each: Callable[[Picture], None] | None,
+    progress: Progress,
 ) -> list[FieldSpan]:
     fold = FieldFold(recording.width_px, recording.height_px)
     next_s = 0.0
     for picture in prefetched(read_pictures(path, recording, report=report)):
+        if each is not None:
+            each(picture)
         if picture.time_s + 1e-6 >= next_s:
             next_s = picture.time_s + SAMPLE_S
             fold.step(

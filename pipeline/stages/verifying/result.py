@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.model.field import FieldSpan
-from pipeline.model.release import Check
+from pipeline.model.release import Check, NotChecked
 from pipeline.model.survey import Face, Lettering
 
 
@@ -23,9 +23,11 @@ class Verified:
     ducking: Any = None
     fields: tuple[FieldSpan, ...] = ()
     missed: tuple[Lettering | Face, ...] = ()
+    could_not: tuple[NotChecked, ...] = ()
 
     @property
     def passed(self) -> bool:
+        """No check that was made failed; `could_not` tells what was not looked at."""
         return all(c.passed for c in self.checks)
 
 
@@ -40,11 +42,16 @@ class Verifying:
     ducking: Any = None
     fields: list[FieldSpan] = field(default_factory=list)
     missed: list[Lettering | Face] = field(default_factory=list)
+    could_not: list[NotChecked] = field(default_factory=list)
+
+    def unmade(self, because: str, *checks: str) -> None:
+        """These checks could not be made."""
+        self.could_not += [NotChecked(check=name, because=because) for name in checks]
 
     def done(self) -> Verified:
         return Verified(
             tuple(self.checks), tuple(self.visibility), self.mark, self.loudness, self.ducking,
-            tuple(self.fields), tuple(self.missed),
+            tuple(self.fields), tuple(self.missed), tuple(self.could_not),
         )  # fmt: skip
 
 
