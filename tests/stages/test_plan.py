@@ -524,3 +524,16 @@ def test_a_box_is_there_for_what_was_seen_and_a_moment_more() -> None:
     letters = boxes["lettering"]
     assert 4.5 <= letters.start_s < 5 and 9 < letters.stop_s <= 9.5
     assert (boxes["face"].start_s, boxes["face"].stop_s) == (0, 20), "inside the recording"
+
+
+def test_a_persons_box_is_there_one_picture_before_and_after() -> None:
+    """At 25 pictures a second: from the picture before the first to the one after the last."""
+    asked = decision("add", "face", 4.0, 6.0, box_px=[100, 100, 40, 20])
+    plan = make_plan(case(), [source()], None, Options(), glyph=GLYPH, decisions=[asked])
+    box = next(r for r in plan.redactions if r.box_px is not None)
+    shown = [k / 25 for k in range(500) if box.start_s <= k / 25 < box.stop_s]
+    assert shown[0] == 3.96 and 6.0 <= shown[-1] <= 6.04
+    spoken = decision("add", "speech", 4.0, 6.0)
+    plan = make_plan(case(), [source()], None, Options(), glyph=GLYPH, decisions=[spoken])
+    heard = next(r for r in plan.redactions if r.what == "speech")
+    assert (heard.start_s, heard.stop_s) == (4.0, 6.0)

@@ -52,18 +52,26 @@ def redactions_of(
                 continue
             if anchor.kind in ("speech", "lettering", "face"):
                 box = decision.value.get("box_px")
+                asked = Span(anchor.start_s, anchor.stop_s)
+                wide = asked.padded(_picture_s(source), length_s) if box else asked
                 out.append(
                     Redaction(
                         what=anchor.kind,
                         source=number,
-                        start_s=anchor.start_s,
-                        stop_s=anchor.stop_s,
+                        start_s=round_s(wide.start_s),
+                        stop_s=round_s(wide.stop_s),
                         box_px=tuple(int(v) for v in box) if box else None,
                         reason=decision.reason or "added by a person",
                         origin="decision",
                     )
                 )
     return out
+
+
+def _picture_s(source: SourceInput) -> float:
+    """How long a picture is shown, and a little more: who stops a film for a box sees one picture,
+    and what is to be covered may begin in the one before and end in the one after."""
+    return 1 / max(source.survey.recording.frame_rate_hz, 1.0) + 1e-3
 
 
 def seen_in_picture(
