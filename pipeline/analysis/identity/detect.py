@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 from pipeline.analysis.boxes import Pixels, iou, overlap, widened
 from pipeline.analysis.identity.faces import FaceDetector, merge_faces
 from pipeline.analysis.identity.letter_spans import counted
-from pipeline.analysis.identity.letter_watch import LetterWatch, Planes, scaled
+from pipeline.analysis.identity.letter_views import Planes, scaled
+from pipeline.analysis.identity.letter_watch import LetterWatch
 from pipeline.analysis.identity.lettering import Box, field_box, merge_lettering
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Face, Lettering

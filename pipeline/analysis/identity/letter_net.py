@@ -3,14 +3,14 @@
 The network is the detector of PP-OCRv6 (small), from the wheel `rapidocr` (weights Apache
 License 2.0, PaddleOCR authors). It meets strokes of any script, size and angle in one look,
 but takes glints, gauze and instruments for lettering as well. So its last layer is replaced: a
-small one that was taught on tissue (`_weights/lettering.npz`, ours; taught by
+small one that was taught on tissue (`_weights/lettering.npz` and `moved.npz`, ours; taught by
 `tests/benchmarks/lettering_teach.py`) judges its features, cell by cell with what is around.
 """
 
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +23,9 @@ _CHANNELS = 96
 _AROUND = (5, 15)  # cells
 _MEAN = np.array([0.485, 0.456, 0.406], np.float32)
 _SPREAD = np.array([0.229, 0.224, 0.225], np.float32)
-_WEIGHTS = "lettering.npz"
 
 Cells = NDArray[np.float32]
+View = Literal["one", "mean", "moved"]  # a picture, `mean_view`, `letter_moved.moved_view`
 
 
 class LetterNet:
@@ -35,11 +35,10 @@ class LetterNet:
         self._threads = threads
         self._net: Any = None
 
-    def cells(self, view: NDArray[np.uint8], averaged: bool = False) -> Cells:
+    def cells(self, view: NDArray[np.uint8], kind: View = "one") -> Cells:
         """Log odds of lettering for cells of 4 x 4 px, float32 (row, col).
 
-        view: uint8 (row, col, 3) RGB, sides in multiples of 32. averaged: the view is one of
-        `mean_view`.
+        view: uint8 (row, col, 3) RGB, sides in multiples of 32.
         """
         deep, plain = self._run(view)
         out = np.full(plain.shape, -20.0, np.float32)
@@ -50,7 +49,7 @@ class LetterNet:
             top, left = max(0, int(rows.min()) - far), max(0, int(cols.min()) - far)
             part = deep[top : int(rows.max()) + far + 1, left : int(cols.max()) + far + 1]
             features = _with_around(np.ascontiguousarray(part))
-            out[rows, cols] = _judge(features[rows - top, cols - left], averaged)
+            out[rows, cols] = _judge(features[rows - top, cols - left], kind)
         return out
 
     def features(self, view: NDArray[np.uint8]) -> tuple[Cells, Cells]:
@@ -116,22 +115,22 @@ def _with_output(model: bytes, name: str) -> bytes:
     return model + b"\x3a" + bytes([len(graph)]) + graph
 
 
-@lru_cache(maxsize=1)
-def _head() -> dict[str, NDArray[np.float32]]:
+@lru_cache(maxsize=2)
+def _head(name: str) -> dict[str, NDArray[np.float32]]:
     from importlib import resources
 
-    place = resources.files("pipeline.analysis.identity") / "_weights" / _WEIGHTS
+    place = resources.files("pipeline.analysis.identity") / "_weights" / name
     with resources.as_file(place) as path, np.load(path, allow_pickle=False) as data:
         return {key: data[key].astype(np.float32) for key in data.files}
 
 
-def _judge(features: Cells, averaged: bool) -> Cells:
+def _judge(features: Cells, kind: View) -> Cells:
     """Two layers: (n, 288) to log odds (n)."""
-    head = _head()
-    kind = "mean" if averaged else "one"
-    hidden = features @ head["in"] + head["in_" + kind]
+    head = _head("moved.npz" if kind == "moved" else "lettering.npz")
+    bias = "mean" if kind == "mean" else "one"
+    hidden = features @ head["in"] + head["in_" + bias]
     np.maximum(hidden, 0, out=hidden)
-    return np.asarray(hidden @ head["out"] + head["out_" + kind], np.float32)
+    return np.asarray(hidden @ head["out"] + head["out_" + bias], np.float32)
 
 
 def mean_view(mean: NDArray[np.float32]) -> NDArray[np.uint8]:

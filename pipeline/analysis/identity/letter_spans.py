@@ -11,7 +11,7 @@ from bisect import bisect_left, bisect_right, insort
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from pipeline.analysis.boxes import overlap
+from pipeline.analysis.boxes import overlap, union
 from pipeline.analysis.identity.letter_watch import MEAN_S, Sight
 
 SURE = 8.5  # log odds of a single look that is enough
@@ -21,6 +21,10 @@ WITHIN_S = 1.0
 FIRM = 4.5  # log odds of a look that says when it shows
 TAIL_S = 0.25  # for which weaker looks before the first and after the last of those count
 LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
+BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
+BEYOND_S = 0.5  # where plain looks are enough, faint ones further off must be so by themselves
+PARTS_S = 0.4
+FAINT = ("mean", "moved")  # looks for what a picture alone does not show
 AGAIN_S = 0.6  # longest time without a sight for the same lettering: it may blink
 
 
@@ -47,27 +51,37 @@ class _Track:
     def timed(self) -> list[Sight]:
         """The sights without what was left of it when it had gone.
 
-        Averages go where single looks are enough by themselves; weak looks count between
-        strong ones, and `TAIL_S` before the first and after the last.
+        Looks for faint lettering go where plain ones are enough by themselves: these see its
+        outline better. Weak looks count between strong ones, and `TAIL_S` before the first and
+        after the last.
         """
-        singles = [s for s in self.sights if s.kind != "mean"]
+        singles = [s for s in self.sights if s.kind not in FAINT]
         strong = [s for s, much in zip(singles, _enough(singles), strict=True) if much]
         times = [s.time_s for s in strong]
 
         def left_over(sight: Sight) -> bool:
-            """In an average: lettering that single looks saw while it lasted, or bold before."""
-            first = bisect_left(times, sight.time_s - LEFT_S)
+            """Lettering that plain looks saw while it lasted, or in an average bold before."""
+            mean = sight.kind == "mean"
+            first = bisect_left(times, sight.time_s - (LEFT_S if mean else BESIDE_S))
+            last = bisect_right(times, sight.time_s + (0 if mean else BESIDE_S))
             area = sight.box[2] * sight.box[3]
-            for other in strong[first : bisect_right(times, sight.time_s)]:
-                long_ago = other.time_s < sight.since_s - MEAN_S
+            for other in strong[first:last]:
+                long_ago = mean and other.time_s < sight.since_s - MEAN_S
                 least = 0.5 if long_ago else 0.1
                 if overlap(sight.box, other.box) >= least * area:
                     return True
             return False
 
-        kept = [s for s in self.sights if s.kind != "mean" or not left_over(s)]
+        faint = [s for s in self.sights if s.kind in FAINT and not left_over(s)]
+        if strong:
+            # What plain looks saw must not lend its weight to rough tissue beyond it.
+            faint = [
+                s for s, much in zip(faint, _enough(faint), strict=True)
+                if much or times[0] - BEYOND_S <= s.time_s <= times[-1] + BEYOND_S
+            ]  # fmt: skip
+        kept = sorted([*singles, *faint], key=_time)
         firm = [s for s, much in zip(kept, _enough(kept), strict=True) if much and s.odds >= FIRM]
-        return _within(kept, firm or kept)
+        return _whole(_within(kept, firm or kept))
 
 
 def _within(kept: Sequence[Sight], firm: Sequence[Sight]) -> list[Sight]:
@@ -92,6 +106,25 @@ def _within(kept: Sequence[Sight], firm: Sequence[Sight]) -> list[Sight]:
         out += [
             replace(s, since_s=start_s, time_s=start_s) for s in ends if s.time_s < first_s + TAIL_S
         ]
+    return out
+
+
+def _whole(sights: Sequence[Sight]) -> list[Sight]:
+    """Faint lettering is seen in parts, now these, now those: each look gets what others saw
+    `PARTS_S` before or after it."""
+    times = [s.time_s for s in sights]
+    order = sorted(range(len(sights)), key=times.__getitem__)
+    sorted_times = [times[n] for n in order]
+    out = []
+    for sight in sights:
+        if sight.kind in FAINT:
+            first = bisect_left(sorted_times, sight.since_s - PARTS_S)
+            last = bisect_right(sorted_times, sight.time_s + PARTS_S)
+            box = sight.box
+            for number in order[first:last]:
+                box = union(box, sights[number].box)
+            sight = replace(sight, box=box)
+        out.append(sight)
     return out
 
 

@@ -6,8 +6,12 @@ points.
   showed lately: what appears there without having come from beside it stands out.
 - About nine times a second, so that .12 s cannot lie between two: the whole field at a fixed size
   of the network (letters from 1/40 to a third of the field), and one window of it, closer: at
-  what is new and doubtful there, else in turn where the detail changed most and the next of a
-  grid.
+  what is new and doubtful there, else in turn where the detail changed most, where most did not
+  move with the tissue, and the next of a grid. Where only such a window was sure, it is looked
+  at again until nothing is seen there.
+- Half as often, as often while in doubt, in turn whole and one window closer: what is left when
+  the picture of the last look is moved as the tissue moved and taken away (`letter_moved`), for
+  faint lettering.
 - Twice a second: the average, whole and one window, for faint lettering that stays.
 A look gives boxes with log odds; `letter_spans` says what of it counts, and from when to when.
 """
@@ -22,11 +26,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, overlap
+from pipeline.analysis.identity.letter_moved import moved_view, residual, unmoved
 from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
+from pipeline.analysis.identity.letter_views import (
+    Plane,
+    Planes,
+    even,
+    fitted,
+    grid,
+    padded,
+    part_of,
+    rgb_view,
+    scaled,
+)
 
-Plane = NDArray[np.uint8]
-Planes = tuple[Plane, Plane, Plane]
-Kind = Literal["whole", "close", "mean"]
+Kind = Literal["whole", "close", "moved", "mean"]
 
 LOOK_S = 0.11  # least time between two looks at the whole field, but for a sharp change
 LONGEST_S = 0.12
@@ -39,6 +53,12 @@ _MOST = 10.0  # levels of detail that one cell can add
 _SURE = 9.0  # log odds of what needs no closer look
 _MORE = 1.2  # times the usual change: looked at closely where it is
 _SHARP = 3.0  # times the usual change: looked at once
+_AGAIN_S = 0.2  # after which a place where only a close look saw something is looked at again
+_SEEN = 4.5  # log odds of a look that sees something there
+_MOVED_S = (0.08, 0.3)  # between two pictures of which one is moved onto the other
+_DOUBT = 2.5  # log odds of a look at what is left then, from which each picture is looked at so,
+_QUIET_S = 0.5  # and else every second one, so long after it
+_MOVED_PX = 320  # side of a window of what is left then
 _ALIKE = 0.7  # correlation of coarse pictures that follow each other; a cut is below
 WEAK = 1.5  # log odds of a cell that belongs to a box
 
@@ -68,6 +88,16 @@ class _Lately:
     weight: float = 0.0
     usual: float = 1.0  # levels: largest change in a picture of lately
     since_s: float = 0.0
+    shown: NDArray[np.uint8] | None = None  # the luma of the last look
+    shown_s: float = 0.0
+
+
+@dataclass
+class _Known:
+    """A place where a close look saw something, and when it did last."""
+
+    box: Pixels
+    seen_s: float
 
 
 @dataclass
@@ -85,8 +115,10 @@ class LetterWatch:
         self._net = LetterNet(self.threads)
         self._last: _Lately | None = None
         self._doubtful: list[Pixels] = []
+        self._known: list[_Known] = []
         self._look_s = self._mean_s = self._seen_s = -np.inf
-        self._turn = self._mean_turn = 1 if self.late else 0
+        self._moved_s = self._moved_seen_s = -np.inf
+        self._turn = self._mean_turn = self._moved_turn = 1 if self.late else 0
         self._side = SIDE_PX + (64 if self.late else 32)
 
     def step(self, time_s: float, planes: Planes, crop: Pixels) -> bool:
@@ -97,15 +129,16 @@ class LetterWatch:
         """
         import cv2
 
-        crop = _even(crop, planes[0].shape)
+        crop = even(crop, planes[0].shape)
         last = self._last
         if last is None or last.crop != crop:
             last = self._last = _Lately(crop, since_s=time_s)
             self._mean_s = time_s
         x, y, w, h = crop
         part = planes[0][y : y + h, x : x + w]
-        size = _fitted(w, h, _FINE_PX)
-        luma = scaled(part, size).astype(np.float32)
+        size = fitted(w, h, _FINE_PX)
+        plain = scaled(part, size)
+        luma = plain.astype(np.float32)
         half = (size[0] // 2, size[1] // 2)
         colour = [
             scaled(p[y // 2 : (y + h) // 2, x // 2 : (x + w) // 2], half) for p in planes[1:]
@@ -127,14 +160,20 @@ class LetterWatch:
         )
         most = float(change.max())
         sharp = most > _SHARP * last.usual
+        coarse = np.asarray(cv2.resize(luma, (16, 16), interpolation=cv2.INTER_AREA), np.float32)
+        before, last.coarse = last.coarse, coarse
+        strange = before is not None and alike(coarse, before) < _ALIKE
+        if strange:
+            last.shown = None
         if due or sharp:
-            self._look(time_s, planes, crop, change, last.usual)
+            left = _left(time_s, last, plain)
+            self._look(time_s, planes, crop, change, last.usual, left)
+            if left is not None:
+                self._look_at_moved(time_s, last, left)
         last.usual += 0.05 * (min(most, 2 * last.usual) - last.usual)
         if time_s - self._mean_s >= MEAN_S - 1e-3 and last.weight >= 4:
             self._look_at_mean(time_s, last)
-        coarse = np.asarray(cv2.resize(luma, (16, 16), interpolation=cv2.INTER_AREA), np.float32)
-        before, last.coarse = last.coarse, coarse
-        return before is not None and alike(coarse, before) < _ALIKE
+        return strange
 
     def _change(
         self, last: _Lately, parts: Sequence[NDArray[np.float32]]
@@ -156,33 +195,90 @@ class LetterWatch:
 
     def _look(
         self, time_s: float, planes: Planes, crop: Pixels, change: NDArray[np.float32],
-        usual: float,
+        usual: float, left: NDArray[np.float32] | None,
     ) -> None:  # fmt: skip
         self._look_s = time_s
         self.looks.append(time_s)
-        size, before = _fitted(crop[2], crop[3], self._side), len(self.sights)
+        size, before = fitted(crop[2], crop[3], self._side), len(self.sights)
         view = rgb_view(planes, crop, size, self.matrix)
-        self._see(time_s, time_s, "whole", self._net.cells(_padded(view)), crop, size)
+        self._see(time_s, time_s, "whole", self._net.cells(padded(view)), crop, size)
         self._turn += 1
-        here = [s for s in self.sights[before:] if s.odds < _SURE]
+        seen = self.sights[before:]
+        here = [s for s in seen if s.odds < _SURE]
         new = [s for s in here if not any(overlap(s.box, o) > 0 for o in self._doubtful)]
         self._doubtful = [s.box for s in here]
-        if new:
+        self._seen_again(time_s, seen)
+        known = min(self._known, key=lambda k: k.seen_s, default=None)
+        again = known is not None and time_s - known.seen_s > _AGAIN_S - 1e-3
+        if known and again and (self._turn % 2 or not new):
+            window = self._window(crop, known.box, planes[0].shape)
+        elif new:
             window = self._window(crop, max(new, key=lambda s: s.odds).box, planes[0].shape)
+        elif float(change.max()) > _SHARP * usual:
+            window = self._window(crop, change, planes[0].shape)
         elif self._turn % 3 and float(change.max()) < _MORE * usual:
             return
         else:
-            window = self._window(crop, change, planes[0].shape)
+            still = change if left is None else unmoved(left, _GRID)
+            toward = (None, change, still)[self._turn % 3]
+            window = self._window(crop, toward, planes[0].shape)
         if window is not None:
-            size = (SIDE_PX, SIDE_PX)
+            size, before = (SIDE_PX, SIDE_PX), len(self.sights)
             view = rgb_view(planes, window, size, self.matrix)
             self._see(time_s, time_s, "close", self._net.cells(view), window, size)
+            self._seen_again(time_s, self.sights[before:], window)
+
+    def _seen_again(
+        self, time_s: float, seen: Sequence[Sight], window: Pixels | None = None
+    ) -> None:
+        """What is known of the places of close looks after one more look: at the whole field,
+        which may miss them, or at a window, which does not."""
+        for known in list(self._known):
+            again = [s for s in seen if s.odds >= _SEEN and overlap(s.box, known.box) > 0]
+            if again:
+                known.seen_s = time_s
+                if window is not None:
+                    known.box = max(again, key=lambda s: s.odds).box
+            elif window is not None and _inside(known.box, window):
+                self._known.remove(known)
+        if window is not None:
+            for sight in seen:
+                if sight.odds >= _SEEN and not any(
+                    overlap(sight.box, k.box) > 0 for k in self._known
+                ):
+                    # In doubt, or a part of a line: looked at again at once.
+                    sure = sight.odds >= _SURE and _inside(sight.box, window, 2 * CELL_PX)
+                    self._known.append(_Known(sight.box, time_s if sure else -np.inf))
+
+    def _look_at_moved(self, time_s: float, last: _Lately, left: NDArray[np.float32]) -> None:
+        import cv2
+
+        _, _, w, h = last.crop
+        rows, cols = left.shape
+        side = min(_MOVED_PX, rows // 32 * 32, cols // 32 * 32)
+        if time_s - self._moved_seen_s > _QUIET_S and time_s - self._moved_s < 1.5 * LOOK_S:
+            return
+        self._moved_s, before = time_s, len(self.sights)
+        self._moved_turn += 1
+        whole = bool(self._moved_turn % 2) or max(rows, cols) < 1.15 * side
+        if whole:
+            size = fitted(w, h, self._side)
+            small = np.asarray(cv2.resize(left, size, interpolation=cv2.INTER_AREA), np.float32)
+            cells = self._net.cells(padded(moved_view(small)), "moved")
+            self._see(time_s, time_s, "moved", cells, last.crop, size)
+        else:
+            places = grid(cols, rows, side)
+            x, y = places[self._moved_turn // 2 % len(places)]
+            part = np.ascontiguousarray(moved_view(left)[y : y + side, x : x + side])
+            box = part_of(last.crop, (x, y, side, side), cols, rows)
+            self._see(time_s, time_s, "moved", self._net.cells(part, "moved"), box, (side, side))
+        if any(s.odds >= _DOUBT for s in self.sights[before:]):
+            self._moved_seen_s = time_s
 
     def _window(
-        self, crop: Pixels, toward: NDArray[np.float32] | Pixels, shape: Sequence[int]
+        self, crop: Pixels, toward: NDArray[np.float32] | Pixels | None, shape: Sequence[int]
     ) -> Pixels | None:
-        """Where to look closer: at a box, or in turn where the detail changed most and the next
-        of a grid."""
+        """Where to look closer: at a box, at the largest of cells, or the next of a grid."""
         x, y, w, h = crop
         side = round(min(_CLOSE_PX, max(SIDE_PX, 0.5 * max(w, h))) / 2) * 2
         side = min(side, w // 2 * 2, h // 2 * 2)
@@ -191,23 +287,23 @@ class LetterWatch:
         if isinstance(toward, tuple):
             left = min(max(0, toward[0] + toward[2] // 2 - x - side // 2), w - side)
             top = min(max(0, toward[1] + toward[3] // 2 - y - side // 2), h - side)
-        elif self._turn % 3:
+        elif toward is not None:
             left, top = _toward(toward, w, h, side)
         else:
             places = grid(w, h, side)
             left, top = places[self._turn // 3 % len(places)]
-        return _even((x + left, y + top, side, side), shape)
+        return even((x + left, y + top, side, side), shape)
 
     def _look_at_mean(self, time_s: float, last: _Lately) -> None:
         import cv2
 
         assert last.mean is not None and last.detail is not None
         since_s, self._mean_s = max(last.since_s, time_s - 2 * MEAN_S), time_s
-        x, y, w, h = last.crop
+        _, _, w, h = last.crop
         rows, cols = last.mean.shape
-        size = _fitted(w, h, self._side)
+        size = fitted(w, h, self._side)
         whole = np.asarray(cv2.resize(last.mean, size, interpolation=cv2.INTER_AREA), np.float32)
-        cells = self._net.cells(_padded(mean_view(whole)), averaged=True)
+        cells = self._net.cells(padded(mean_view(whole)), "mean")
         self._see(since_s, time_s, "mean", cells, last.crop, size)
         if max(w, h) < 1.15 * SIDE_PX:
             return
@@ -222,11 +318,8 @@ class LetterWatch:
             places = grid(cols, rows, side)
             left, top = places[self._mean_turn // 3 % len(places)]
         part = np.ascontiguousarray(mean_view(last.mean)[top : top + side, left : left + side])
-        box = (
-            x + round(left * w / cols), y + round(top * h / rows),
-            round(side * w / cols), round(side * h / rows),
-        )  # fmt: skip
-        cells = self._net.cells(part, averaged=True)
+        box = part_of(last.crop, (left, top, side, side), cols, rows)
+        cells = self._net.cells(part, "mean")
         self._see(since_s, time_s, "mean", cells, box, (side, side))
 
     def _see(
@@ -277,72 +370,23 @@ def _toward(cells: NDArray[Any], width: int, height: int, side: int) -> tuple[in
     return min(max(0, left), width - side), min(max(0, top), height - side)
 
 
-def grid(width: int, height: int, side: int) -> list[tuple[int, int]]:
-    """Corners of overlapping windows that cover the picture, far ones after each other."""
-
-    def cuts(length: int) -> list[int]:
-        count = max(1, int(np.ceil((length - 0.15 * side) / (0.85 * side))))
-        return [round(i * (length - side) / max(1, count - 1)) for i in range(count)]
-
-    places = [(x, y) for y in cuts(height) for x in cuts(width)]
-    return places[::2] + places[1::2]
-
-
-def rgb_view(planes: Planes, crop: Pixels, size: tuple[int, int], matrix: str) -> Plane:
-    """Part of a picture as RGB, uint8 (row, col, 3), of size (cols, rows).
-
-    Limited range; luma weights of ITU-R BT.709 or BT.601 by matrix.
-    """
-    import cv2
-
-    x, y, w, h = crop
-    parts = [planes[0][y : y + h, x : x + w]]
-    parts += [p[y // 2 : (y + h) // 2, x // 2 : (x + w) // 2] for p in planes[1:]]
-    same = [scaled(part, size) for part in parts]
-    kr, kb = (0.299, 0.114) if matrix == "bt601" else (0.2126, 0.0722)
-    kg = 1 - kr - kb
-    c = 255 / 224 * 2
-    turn = np.array([
-        [255 / 219, 0, c * (1 - kr)],
-        [255 / 219, -c * (1 - kb) * kb / kg, -c * (1 - kr) * kr / kg],
-        [255 / 219, c * (1 - kb), 0],
-    ])  # fmt: skip
-    offset = turn @ np.array([-16.0, -128.0, -128.0])
-    both = np.concatenate([turn, offset[:, None]], axis=1).astype(np.float32)
-    return np.asarray(cv2.transform(cv2.merge(same), both), np.uint8)
+def _inside(box: Pixels, other: Pixels, within_px: int = 0) -> bool:
+    """True if most of the box lies in the other; all of it, so far from its edge, if that is
+    given."""
+    if not within_px:
+        return overlap(box, other) >= 0.8 * box[2] * box[3]
+    x, y, w, h = other
+    inner = (x + within_px, y + within_px, w - 2 * within_px, h - 2 * within_px)
+    return overlap(box, inner) >= box[2] * box[3]
 
 
-def scaled(plane: Plane, size: tuple[int, int]) -> Plane:
-    """A plane at size (cols, rows). By halves first: an exact half is a tenth of the work."""
-    import cv2
-
-    rows, cols = plane.shape
-    while cols >= 2 * size[0] and rows >= 2 * size[1] and not (rows % 2 or cols % 2):
-        rows, cols = rows // 2, cols // 2
-        plane = np.asarray(cv2.resize(plane, (cols, rows), interpolation=cv2.INTER_AREA), np.uint8)
-    mode = cv2.INTER_AREA if plane.shape[1] > size[0] else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(plane, size, interpolation=mode), np.uint8)
-
-
-def _even(crop: Pixels, shape: Sequence[int]) -> Pixels:
-    """The box inside the picture, on even pixels."""
-    x, y = max(0, crop[0]) // 2 * 2, max(0, crop[1]) // 2 * 2
-    right = min(shape[1], crop[0] + crop[2]) // 2 * 2
-    bottom = min(shape[0], crop[1] + crop[3]) // 2 * 2
-    return x, y, max(2, right - x), max(2, bottom - y)
-
-
-def _fitted(width: int, height: int, side: int) -> tuple[int, int]:
-    """(cols, rows) of the same shape with the longer side `side`."""
-    scale = side / max(width, height)
-    return max(32, round(width * scale)), max(32, round(height * scale))
-
-
-def _padded(view: Plane) -> Plane:
-    """The view with its edge repeated to sides in multiples of 32."""
-    import cv2
-
-    rows, cols = view.shape[:2]
-    return np.asarray(
-        cv2.copyMakeBorder(view, 0, -rows % 32, 0, -cols % 32, cv2.BORDER_REPLICATE), np.uint8
-    )
+def _left(time_s: float, last: _Lately, luma: Plane) -> NDArray[np.float32] | None:
+    """What is left of the luma without that of the last look; None where that is too near, too
+    long ago, or of another scene."""
+    before, since_s = last.shown, last.shown_s
+    if before is not None and time_s - since_s < _MOVED_S[0] - 1e-3:
+        return None
+    last.shown, last.shown_s = luma, time_s
+    if before is None or time_s - since_s > _MOVED_S[1]:
+        return None
+    return residual(before, luma)

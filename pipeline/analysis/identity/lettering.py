@@ -21,6 +21,8 @@ from pipeline.model.time import round_s
 
 Box = tuple[int, int, int, int, float]
 
+_STILL_S = 1.0  # between two looks at the same place: lettering stood there all the time
+_SAME_PLACE = 0.5  # intersection over union
 _PAD = 0.35  # of a line's height, on every side: the network sees the middle of a line best
 
 
@@ -90,8 +92,10 @@ def merge_lettering(
     """Sights that count, as spans with boxes to fill.
 
     sights: as from `letter_spans.counted`, times rising. A line is followed from look to look;
-    between two looks the box holds both places. It reaches margin_s before its first and
-    after its last look, in the way it moved. Boxes are padded. stop_s: end of the file.
+    between two looks the box holds both places: at most 2 margin_s apart, or a second where it
+    stands still, since small letters are seen by close looks only. It reaches margin_s before
+    its first and after its last look, in the way it moved. Boxes are padded. stop_s: end of the
+    file.
     """
     end = float("inf") if stop_s is None else stop_s
     pieces: list[Lettering] = []
@@ -127,12 +131,15 @@ def merge_lettering(
     for time_s, group in groupby(singles, key=lambda s: s.time_s):
         here = list(group)
         odds = max(s.odds for s in here)
-        for track in [t for t in open_ if time_s - t["time_s"] > 2 * margin_s]:
+        for track in [t for t in open_ if time_s - t["time_s"] > max(_STILL_S, 2 * margin_s)]:
             open_.remove(track)
             ended(track)
         taken: set[int] = set()
         for wide in joined([padded(s.box) for s in here]):
-            free = [t for t in open_ if id(t) not in taken]
+            free = [
+                t for t in open_ if id(t) not in taken
+                and (time_s - t["time_s"] <= 2 * margin_s or iou(t["box"], wide) > _SAME_PLACE)
+            ]  # fmt: skip
             best = min(free, key=lambda t: _distance(t["box"], wide), default=None)
             if best is not None and _distance(best["box"], wide) < 3.0:
                 piece(best["time_s"], time_s, union(best["box"], wide), odds)

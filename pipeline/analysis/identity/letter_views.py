@@ -1,0 +1,91 @@
+"""Which parts of a picture the lettering network is shown, and at what size."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.analysis.boxes import Pixels
+
+Plane = NDArray[np.uint8]
+Planes = tuple[Plane, Plane, Plane]
+
+
+def grid(width: int, height: int, side: int) -> list[tuple[int, int]]:
+    """Corners of overlapping windows that cover the picture, far ones after each other."""
+
+    def cuts(length: int) -> list[int]:
+        count = max(1, int(np.ceil((length - 0.15 * side) / (0.85 * side))))
+        return [round(i * (length - side) / max(1, count - 1)) for i in range(count)]
+
+    places = [(x, y) for y in cuts(height) for x in cuts(width)]
+    return places[::2] + places[1::2]
+
+
+def rgb_view(planes: Planes, crop: Pixels, size: tuple[int, int], matrix: str) -> Plane:
+    """Part of a picture as RGB, uint8 (row, col, 3), of size (cols, rows).
+
+    Limited range; luma weights of ITU-R BT.709 or BT.601 by matrix.
+    """
+    import cv2
+
+    x, y, w, h = crop
+    parts = [planes[0][y : y + h, x : x + w]]
+    parts += [p[y // 2 : (y + h) // 2, x // 2 : (x + w) // 2] for p in planes[1:]]
+    same = [scaled(part, size) for part in parts]
+    kr, kb = (0.299, 0.114) if matrix == "bt601" else (0.2126, 0.0722)
+    kg = 1 - kr - kb
+    c = 255 / 224 * 2
+    turn = np.array([
+        [255 / 219, 0, c * (1 - kr)],
+        [255 / 219, -c * (1 - kb) * kb / kg, -c * (1 - kr) * kr / kg],
+        [255 / 219, c * (1 - kb), 0],
+    ])  # fmt: skip
+    offset = turn @ np.array([-16.0, -128.0, -128.0])
+    both = np.concatenate([turn, offset[:, None]], axis=1).astype(np.float32)
+    return np.asarray(cv2.transform(cv2.merge(same), both), np.uint8)
+
+
+def scaled(plane: Plane, size: tuple[int, int]) -> Plane:
+    """A plane at size (cols, rows). By halves first: an exact half is a tenth of the work."""
+    import cv2
+
+    rows, cols = plane.shape
+    while cols >= 2 * size[0] and rows >= 2 * size[1] and not (rows % 2 or cols % 2):
+        rows, cols = rows // 2, cols // 2
+        plane = np.asarray(cv2.resize(plane, (cols, rows), interpolation=cv2.INTER_AREA), np.uint8)
+    mode = cv2.INTER_AREA if plane.shape[1] > size[0] else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(plane, size, interpolation=mode), np.uint8)
+
+
+def even(crop: Pixels, shape: Sequence[int]) -> Pixels:
+    """The box inside the picture, on even pixels."""
+    x, y = max(0, crop[0]) // 2 * 2, max(0, crop[1]) // 2 * 2
+    right = min(shape[1], crop[0] + crop[2]) // 2 * 2
+    bottom = min(shape[0], crop[1] + crop[3]) // 2 * 2
+    return x, y, max(2, right - x), max(2, bottom - y)
+
+
+def fitted(width: int, height: int, side: int) -> tuple[int, int]:
+    """(cols, rows) of the same shape with the longer side `side`."""
+    scale = side / max(width, height)
+    return max(32, round(width * scale)), max(32, round(height * scale))
+
+
+def padded(view: Plane) -> Plane:
+    """The view with its edge repeated to sides in multiples of 32."""
+    import cv2
+
+    rows, cols = view.shape[:2]
+    return np.asarray(
+        cv2.copyMakeBorder(view, 0, -rows % 32, 0, -cols % 32, cv2.BORDER_REPLICATE), np.uint8
+    )
+
+
+def part_of(crop: Pixels, part: Pixels, cols: int, rows: int) -> Pixels:
+    """A part of a view of crop, which has cols x rows px, in px of the picture."""
+    sx, sy = crop[2] / cols, crop[3] / rows
+    left, top = crop[0] + round(part[0] * sx), crop[1] + round(part[1] * sy)
+    return left, top, round(part[2] * sx), round(part[3] * sy)
