@@ -18,18 +18,19 @@ from pipeline.media.time_stamps import ReadReport, seekable
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.plan import Piece, Plan, Restoration
-from pipeline.model.time import Span
+from pipeline.model.time import Span, subtract_spans
 from pipeline.stages.damage import ShownDamage
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying import reading_plan as reading
+from pipeline.stages.verifying.moments import SAME_S, Packets, agree, packets_of
 
 Planes = tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]
 BLACK = (16, 128, 128)
-SAME_S = 0.005  # a picture keeps its time but for the ticks of the file
+_END_S = 0.1  # of a part: which picture is its last is seen where it is compared
 _LAST_S = 0.5  # from a cut, a picture that fades out lies no further
 # Longer played parts are compared with their source in windows of WINDOW_S about every
-# EVERY_S, each from a key frame on. In the finished file every picture is counted and all
-# are decoded but those that no other depends on.
+# EVERY_S, each from a key frame on; between them pictures are counted by the source's packets. In
+# the finished file every picture is counted and all are decoded but those that no other depends on.
 WHOLE_S, WINDOW_S, EVERY_S = 40.0, 2.5, 15.0
 # The law of fog as the plan means it: gamma of the picture, share of the loss undone, most gain.
 _GAMMA, _UNDONE, _MOST_GAIN = 2.2, 0.85, 3.0
@@ -60,8 +61,8 @@ class Expected:
 class ExpectedPictures:
     """Asked with rising times of the clip, answers with what should be seen there.
 
-    shown: is told of damage that is met. times: of the pictures that the compared parts of
-    the clip should have, with those parts.
+    shown: is told of damage that is met. times: of the pictures that the counted parts of
+    the clip should have, with those parts. compared: of those that were made to be compared.
     """
 
     def __init__(
@@ -74,6 +75,7 @@ class ExpectedPictures:
         self._masks: tuple[object, tuple[NDArray[np.uint8], ...]] = (None, ())
         self.times: list[float] = []
         self.parts: list[Span] = []
+        self.compared: list[float] = []
         self._played = self._stream()
         self._next = next(self._played, None)
 
@@ -108,6 +110,7 @@ class ExpectedPictures:
                 begins = piece.out_start_s == 0.0 and not self.times
                 clip_s = 0.0 if begins else piece.out_start_s + picture.time_s - piece.start_s
                 self.times.append(clip_s)
+                self.compared.append(clip_s)
                 made = self._made(number, clip_s, picture.time_s, picture)
                 if self._fades_after(number):
                     last = made
@@ -131,6 +134,11 @@ class ExpectedPictures:
         media = self._media[piece.source]
         here = Span(piece.start_s, piece.start_s + piece.length_s)
         whole = here.length_s <= WHOLE_S or not seekable(media.recording)
+        packets = None if whole else packets_of(media, here)
+        if packets is not None and packets.key_gap_s > EVERY_S:
+            whole, packets = True, None  # windows would all begin at the same picture
+        compared: list[Span] = []
+        met: list[float] = []
         for window in [here] if whole else _windows(here):
             first_s: float | None = None
             last_s = window.start_s
@@ -147,12 +155,36 @@ class ExpectedPictures:
                 if not whole and picture.time_s > first_s + WINDOW_S:
                     break
                 if picture.time_s >= here.start_s - 1e-9:
+                    met.append(picture.time_s)
                     yield picture
             if first_s is not None:
                 seen = Span(max(here.start_s, first_s), last_s + 1e-3)
                 at_s = piece.out_start_s - piece.start_s
                 self.parts.append(Span(seen.start_s + at_s, min(seen.stop_s, here.stop_s) + at_s))
                 self._damage.read(watch, media.recording, piece, seen)
+                if met and met[-1] >= seen.start_s:
+                    compared.append(Span(seen.start_s, met[-1] + 1e-3))
+        if packets is not None:
+            self._count_between(piece, packets, compared, met)
+
+    def _count_between(
+        self, piece: Piece, packets: Packets, compared: Sequence[Span], met: Sequence[float]
+    ) -> None:
+        """When pictures should be between the windows, by the packets of the source.
+
+        Only where in the windows, each packet was a picture and each picture a packet.
+        met: times of the pictures of the windows, of the source.
+        """
+        here = Span(piece.start_s, piece.start_s + piece.length_s - _END_S)
+        told = packets.times_s
+        damaged = any(e.kind == "damage" and e.source == piece.source for e in self._plan.edits)
+        if damaged or not told.size or not agree(told, met, compared):
+            return
+        at_s = piece.out_start_s - piece.start_s
+        for gap in subtract_spans([here], compared):
+            inside = told[(told >= gap.start_s) & (told < gap.stop_s)]
+            self.times += [float(t) + at_s for t in inside]
+            self.parts.append(Span(gap.start_s + at_s, gap.stop_s + at_s))
 
     def _hold(self, number: int) -> Expected | None:
         """The picture that a held piece shows: the last one up to its moment."""

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
+from contextlib import closing, suppress
+from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from pipeline.media.container import attached, open_media
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
 from pipeline.model.time import Span, merge_spans
-from pipeline.stages.verifying.expected import SAME_S
+from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying.result import make_check
 
+SAME_S = 0.005  # a picture keeps its time but for the ticks of the file
+_AHEAD_S = 2.0  # packets lie no further from the time they are shown at
 _EDGE_S = 0.02  # of a compared part, where a picture may belong to either side
 
 
@@ -47,3 +53,58 @@ def _away(times: np.ndarray[tuple[int], np.dtype[np.float64]], time_s: float) ->
     at = bisect_left(times, time_s)
     near = [abs(float(times[k]) - time_s) for k in (at - 1, at) if 0 <= k < times.size]
     return min(near, default=np.inf)
+
+
+class Packets(NamedTuple):
+    """Of the pictures of a source in a span of it; nothing is decoded.
+
+    times_s: when they are shown, rising; empty where packets do not tell it. key_gap_s: the
+    longest stretch without a picture that stands for itself.
+    """
+
+    times_s: NDArray[np.float64]
+    key_gap_s: float
+
+
+def packets_of(media: SourceMedia, here: Span) -> Packets:
+    """The packets of a source from two seconds before a span to its end."""
+    import av
+
+    recording = media.recording
+    told = not recording.video.interlaced and not recording.jumps
+    found: list[float] = []
+    keys = [here.start_s]
+    origin_s = recording.video.start_s
+    with closing(open_media(media.path)) as container, suppress(av.error.FFmpegError):
+        stream = next(s for s in container.streams.video if not attached(s))
+        base = stream.time_base
+        if here.start_s > _AHEAD_S:
+            at_s = here.start_s + origin_s - _AHEAD_S
+            container.seek(int(at_s / base), stream=stream, backward=True)
+        for packet in container.demux(stream):
+            if not packet.size:
+                continue
+            if packet.pts is None or packet.is_corrupt:
+                told = False
+                continue
+            found.append(float(packet.pts * base) - origin_s)
+            if packet.is_keyframe and here.start_s < found[-1] < here.stop_s:
+                keys.append(found[-1])
+            if packet.dts is not None and packet.dts * base > here.stop_s + origin_s + _AHEAD_S:
+                break
+    times = np.unique(np.asarray(found if told else [], float))
+    gaps = np.diff(np.sort([*keys, here.stop_s]))
+    inside = (times >= here.start_s) & (times < here.stop_s)
+    return Packets(times[inside], float(gaps.max(initial=0.0)))
+
+
+def agree(packets: NDArray[np.float64], met: Sequence[float], compared: Sequence[Span]) -> bool:
+    """Whether packets and pictures are of the same times in what was compared of a source."""
+    pictures = np.unique(np.asarray(met, float))  # windows may begin at the same key frame
+    for span in compared:
+        a, b = (t[(t >= span.start_s + _EDGE_S) & (t < span.stop_s - _EDGE_S)]
+                for t in (packets, pictures))  # fmt: skip
+        b = b[b < packets[-1] + SAME_S] if packets.size else b
+        if a.size != b.size or (a.size and float(np.abs(a - b).max()) > SAME_S):
+            return False
+    return True
