@@ -90,6 +90,21 @@ def test_every_kind_is_made(name: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("name", ["sound_late_mkv", "late_sound_mkv"])
+def test_speech_that_only_the_clip_let_hear_is_replaced_too(name: str, tmp_path: Path) -> None:
+    """Where the loud click is replaced, what lies around it is heard anew."""
+    clip = (media_zoo if name in CLIPS else zoo_ends).make(name, tmp_path)
+    case = case_of(tmp_path / "case", clip)
+    toml = case / "case.toml"
+    toml.write_text(toml.read_text().replace("voice = true\n", ""))
+    made = Shell(tmp_path)("make", case, "--looked", "AB", "--approve", "AB",
+                           "--out", tmp_path / "out")  # fmt: skip
+    assert made.code == 0, made.value["withheld"]
+    left = next(c for c in made.value["checks"] if c["check"].startswith("speech left"))
+    assert left["passed"] and left["measured"] <= 0.5
+
+
+@pytest.mark.slow
 def test_a_recording_without_sound_on_every_way(tmp_path: Path) -> None:
     """Every profile, with a narration, as a clip, in a batch, and beside a photograph."""
     clip = media_zoo.make("no_audio", tmp_path)

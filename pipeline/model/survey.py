@@ -59,6 +59,13 @@ class Face(Part):
     confidence: float
 
 
+class Voice(Part):
+    """A span of the file's own sound in which only the finished clip let speech be heard."""
+
+    start_s: float
+    stop_s: float
+
+
 class TrackLoudness(Part):
     """Loudness of one track. LUFS and LU by ITU-R BS.1770-5 / EBU R 128; None if silent."""
 
@@ -79,6 +86,7 @@ class Survey(Document):
     damage: list[Damage] = []
     lettering: list[Lettering] = []
     faces: list[Face] = []
+    voices: list[Voice] = []
     loudness: TrackLoudness | None = None
     measured: dict[str, str] = Field(
         default={}, description="measure name -> version; 'off' for one that was not run"

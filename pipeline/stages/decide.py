@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipeline.analysis.lens.events import find_events
 from pipeline.analysis.sound.speech import SpeechSeries
 from pipeline.analysis.sound.speech_spans import (
+    ROOM_JOIN_S,
     room_speech_spans,
     sure_speech_spans,
     why_undecided,
@@ -20,6 +21,7 @@ from pipeline.analysis.sound.speech_spans import (
 from pipeline.model.findings import Findings, Speech
 from pipeline.model.options import Options
 from pipeline.model.survey import Survey
+from pipeline.model.time import merge_spans
 
 
 def decide(survey: Survey, series: Mapping[str, NDArray[Any]], options: Options) -> Findings:
@@ -32,6 +34,18 @@ def decide(survey: Survey, series: Mapping[str, NDArray[Any]], options: Options)
         ),
         speech=_speech(series),
     )
+
+
+def with_voices(findings: Findings, survey: Survey) -> Findings:
+    """With the speech that only the check of a finished clip heard."""
+    if not survey.voices:
+        return findings
+    heard = [(v.start_s, v.stop_s) for v in survey.voices]
+    spans = merge_spans([*findings.speech.procedure, *heard], ROOM_JOIN_S)
+    speech = findings.speech.model_copy(
+        update={"procedure": [(s.start_s, s.stop_s) for s in spans]}
+    )
+    return findings.model_copy(update={"speech": speech})
 
 
 def _speech(series: Mapping[str, NDArray[Any]]) -> Speech:

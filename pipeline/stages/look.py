@@ -12,7 +12,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.findings import Event, Findings
 from pipeline.model.options import Options
 from pipeline.model.recording import Recording
-from pipeline.model.survey import Face, Lettering, Survey
+from pipeline.model.survey import Face, Lettering, Survey, Voice
 from pipeline.model.time import merge_spans
 from pipeline.stages import detectors
 from pipeline.stages.detectors import Feed
@@ -24,10 +24,14 @@ NOT_LOOKED = "lettering in the field was not looked for: rapidocr is not install
 
 
 class Look(Document):
-    """What the detectors found in one source. looked: their versions, 'off' where not run."""
+    """What the detectors found in one source, and speech that only the check of a clip heard.
+
+    looked: versions of the detectors, 'off' where not run.
+    """
 
     lettering: list[Lettering] = []
     faces: list[Face] = []
+    voices: list[Voice] = []
     looked: dict[str, str] = {}
     warnings: list[str] = []
 
@@ -111,6 +115,7 @@ def with_look(survey: Survey, look: Look) -> Survey:
         update={
             "lettering": look.lettering,
             "faces": look.faces,
+            "voices": look.voices,
             "measured": survey.measured | look.looked,
             "warnings": [*survey.warnings, *look.warnings],
         }
@@ -122,6 +127,7 @@ def look_of(survey: Survey) -> Look:
     return Look(
         lettering=survey.lettering,
         faces=survey.faces,
+        voices=survey.voices,
         looked={k: v for k, v in survey.measured.items() if k in VERSIONS},
         warnings=[w for w in survey.warnings if w == NOT_LOOKED],
     )

@@ -17,7 +17,7 @@ from pipeline.model.options import Options
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Survey
 from pipeline.stages import detectors
-from pipeline.stages.decide import decide
+from pipeline.stages.decide import decide, with_voices
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.look import (
     Look,
@@ -78,6 +78,7 @@ def survey_source(
         cache.put(key, {name: look.to_json().encode()})
     survey = with_look(kept.survey, look)
     copy = cache.get(key, copy_name(survey, options)) or b""
+    findings = with_voices(findings, survey)
     return replace(kept, survey=tidied_survey(survey), findings=findings, copy=copy)
 
 

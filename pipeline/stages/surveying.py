@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.stages.decide import with_voices
 from pipeline.stages.likeness import seen_before
 from pipeline.stages.look import tidied_survey
 from pipeline.stages.measure import keep_found, save_surveys, survey_source
@@ -62,6 +63,7 @@ def looked_again(
     sources = list(survey.sources)
     for number, (measured, found) in enumerate(zip(survey.sources, surveys, strict=True)):
         if found != measured.survey:
-            sources[number] = replace(measured, survey=tidied_survey(found))
+            findings = with_voices(measured.findings, found)
+            sources[number] = replace(measured, survey=tidied_survey(found), findings=findings)
             keep_found(opened.found, number, sources[number], opened.options, cache)
     return saved(opened, replace(survey, sources=tuple(sources)))

@@ -5,10 +5,12 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
+from pipeline.model.findings import Findings, Speech
 from pipeline.model.placement import Placement
 from pipeline.model.plan import Piece
 from pipeline.model.release import Check
-from pipeline.model.survey import Face, Lettering
+from pipeline.model.survey import Face, Lettering, Voice
+from pipeline.stages.decide import with_voices
 from pipeline.stages.second_look import missed, with_missed
 
 
@@ -60,3 +62,31 @@ def test_found_in_the_clip_is_covered_in_the_source() -> None:
     assert wide < 110 and high < 70
     assert one.faces == [] and two.faces[0].start_s == 2.75
     assert surveys[0].lettering == []
+
+
+def test_heard_in_the_clip_is_replaced_in_the_source() -> None:
+    """A held picture shows one moment, but the sound under it goes on."""
+    plan: Any = SimpleNamespace(
+        pieces=[
+            Piece(kind="card", source=0, start_s=0.0, length_s=1.0, case_start_s=0.0,
+                  out_start_s=0.0),
+            Piece(kind="play", source=0, start_s=4.0, length_s=2.0, case_start_s=4.0,
+                  out_start_s=1.0),
+            Piece(kind="freeze", source=0, start_s=5.9, length_s=1.0, case_start_s=6.0,
+                  out_start_s=3.0),
+            Piece(kind="play", source=1, start_s=1.0, length_s=3.0, case_start_s=7.0,
+                  out_start_s=4.0),
+        ],
+    )  # fmt: skip
+    surveys: list[Any] = [
+        Survey(voices=[], recording=SimpleNamespace(duration_s=9.0)) for _ in range(2)
+    ]
+    found = [Voice(start_s=0.2, stop_s=0.8), Voice(start_s=3.5, stop_s=4.5)]
+    one, two = with_missed(surveys, plan, found)
+    assert [(v.start_s, v.stop_s) for v in one.voices] == [(6.25, 7.25)]
+    assert [(v.start_s, v.stop_s) for v in two.voices] == [(0.75, 1.75)]
+    assert missed([check("speech left in the procedure sound", False)], alone=True)
+    before = Findings(speech=Speech(procedure=[(0.0, 1.0), (6.0, 6.5)], sure=[(0.2, 0.9)]))
+    assert with_voices(before, one).speech.procedure == [(0.0, 1.0), (6.0, 7.25)]
+    assert with_voices(before, one).speech.sure == [(0.2, 0.9)]
+    assert with_voices(before, Survey(voices=[])) is before

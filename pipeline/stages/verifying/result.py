@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.model.field import FieldSpan
 from pipeline.model.release import Check, NotChecked
-from pipeline.model.survey import Face, Lettering
+from pipeline.model.survey import Face, Lettering, Voice
 
 
 @dataclass(frozen=True)
@@ -22,7 +22,7 @@ class Verified:
     loudness: Any = None
     ducking: Any = None
     fields: tuple[FieldSpan, ...] = ()
-    missed: tuple[Lettering | Face, ...] = ()
+    missed: tuple[Lettering | Face | Voice, ...] = ()
     could_not: tuple[NotChecked, ...] = ()
 
     @property
@@ -41,7 +41,7 @@ class Verifying:
     loudness: Any = None
     ducking: Any = None
     fields: list[FieldSpan] = field(default_factory=list)
-    missed: list[Lettering | Face] = field(default_factory=list)
+    missed: list[Lettering | Face | Voice] = field(default_factory=list)
     could_not: list[NotChecked] = field(default_factory=list)
 
     def unmade(self, because: str, *checks: str) -> None:

@@ -20,6 +20,7 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
+from pipeline.model.survey import Voice
 from pipeline.model.time import Span, subtract_spans
 from pipeline.stages.judged import beside, judged
 from pipeline.stages.planning.levels import replaced_spans
@@ -114,8 +115,13 @@ def aimed_lufs(
     return aim(mix, mixed, plan.sound_channels)[0]
 
 
-def stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Check]:
-    """Speech left in the redacted procedure sound, heard without the narration."""
+def stem_checks(
+    stem: Stem | None, plan: Plan, voice_consent: bool, result: Verifying | None = None
+) -> list[Check]:
+    """Speech left in the redacted procedure sound, heard without the narration.
+
+    result: takes the spans in which some was heard, to be replaced in another round.
+    """
     name = "speech left in the procedure sound"
     if stem is None:
         return [make_check(name, "no procedure sound", 0, "s", True)]
@@ -129,8 +135,11 @@ def stem_checks(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Chec
     spoken = speech_spans.narration_spans(heard, threshold=0.5, onset_pad_s=0, end_pad_s=0)
     unjudged = speech_spans.unjudged_spans(heard, replaced_spans(plan.pieces, plan.redactions))
     who = judged(plan.overruled, "speech")
+    left = subtract_spans(spoken, overruled)
+    if result is not None and not plan.live:
+        result.missed += [Voice(start_s=s.start_s, stop_s=s.stop_s) for s in left]
     return [
-        _spans_check(name, subtract_spans(spoken, overruled), who),
+        _spans_check(name, left, who),
         _spans_check(
             "procedure sound that cannot be judged", subtract_spans(unjudged, overruled), who
         ),

@@ -73,7 +73,7 @@ def verify_release(
         path, recording, options, result, silent=plan.mix is None or not heard,
         wanted_lufs=wanted_lufs, mixed=mixed,
     )  # fmt: skip
-    result.checks += stem_checks(stem, plan, voice_consent)
+    result.checks += stem_checks(stem, plan, voice_consent, result)
     result.checks += live_checks(narration, plan, voice_consent)
     result.checks += ducking_checks(stem, narration, plan, options, result)
     progress("verify", 1, 1)
