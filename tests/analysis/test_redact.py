@@ -68,7 +68,7 @@ def test_the_detectors_find_nothing_in_the_texture() -> None:
     sound = mixed[None]
 
     def speech(samples: np.ndarray) -> list[tuple[float, float]]:
-        fold = SpeechFold(1, RATE_HZ, ("silero", "omni"))
+        fold = SpeechFold(1, RATE_HZ, ("silero", "omni", "net"))
         fold.step(samples)
         return list(room_speech_spans(fold.finish())[0])
 

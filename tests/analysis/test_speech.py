@@ -23,6 +23,7 @@ from pipeline.model.time import Span, total_s
 
 DATA = Path(__file__).parents[1] / "data"
 BOTH: tuple[Detector, ...] = ("silero", "omni")
+ALL: tuple[Detector, ...] = ("silero", "omni", "net")
 
 
 def sentence(number: int) -> np.ndarray:
@@ -121,7 +122,7 @@ def test_channels_in_opposite_phase_do_not_cancel() -> None:
 def test_speech_in_one_channel_beside_suction_in_the_other() -> None:
     sound, truth = scene()
     noise = at_level(suction(np.random.default_rng(5), sound.size, always=True), -14.0)
-    speech, _ = room_speech_spans(scores(np.stack([sound, noise]), BOTH))
+    speech, _ = room_speech_spans(scores(np.stack([sound, noise]), ALL))
     assert covered(truth, speech) == 1.0
 
 
@@ -129,8 +130,8 @@ def test_block_sizes_and_seams_change_nothing() -> None:
     """30 s hold a seam between chunks; one block or many give the same scores."""
     sound, _ = scene(3, 10)
     sound = np.tile(sound, 3)[: 30 * RATE_HZ]
-    a, b = scores(sound, BOTH, block=sound.size), scores(sound, BOTH, block=7001)
-    for name in BOTH:
+    a, b = scores(sound, ALL, block=sound.size), scores(sound, ALL, block=7001)
+    for name in ALL:
         np.testing.assert_allclose(
             a.probability[name].astype(float), b.probability[name].astype(float), atol=0.02
         )
@@ -140,14 +141,14 @@ def test_room_speech_is_found_in_suction() -> None:
     found = []
     for seed in range(2):
         sound, truth = scene(seed, 3.0)
-        speech, _ = room_speech_spans(scores(sound, BOTH))
+        speech, _ = room_speech_spans(scores(sound, ALL))
         found.append(covered(truth, speech))
     assert min(found) == 1.0
 
 
 def test_suction_alone_is_not_speech() -> None:
     sound = suction(np.random.default_rng(8), 12 * RATE_HZ) * np.float32(0.3)
-    series = scores(sound, BOTH)
+    series = scores(sound, ALL)
     assert total_s(narration_spans(series)) < 1.0
     assert total_s(room_speech_spans(series)[0]) < 6.0
 
@@ -264,9 +265,9 @@ def prompt_scene(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("snr_db", "least"), [(20.0, 0.999), (0.0, 0.998), (-5.0, 0.94)])
+@pytest.mark.parametrize(("snr_db", "least"), [(20.0, 0.999), (0.0, 0.998), (-5.0, 0.97)])
 def test_recall_on_recorded_speech(snr_db: float, least: float) -> None:
-    """Two detectors in union, padded 250 ms, in procedure noise; five languages.
+    """Three detectors in union, padded 250 ms, in procedure noise; five languages.
 
     At -5 dB one scene in six, with suction in the voice's own band, stays hard: .96.
     """
@@ -277,7 +278,7 @@ def test_recall_on_recorded_speech(snr_db: float, least: float) -> None:
         rng = np.random.default_rng([90, seed])
         voice, active = prompt_scene(rng, files, 30.0)
         noise = at_level(procedure_noise(rng, voice.size), -26.0 - snr_db)
-        speech, _ = room_speech_spans(scores(voice + noise, BOTH))
+        speech, _ = room_speech_spans(scores(voice + noise, ALL))
         centre = (np.arange(active.size) + 0.5) * HOP_S
         found = np.zeros(active.size, bool)
         for span in speech:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.sound.speech import HOP_S, SpeechSeries
-from pipeline.analysis.sound.voice_activity import ROOM_GOES_ON, ROOM_THRESHOLDS
+from pipeline.analysis.sound.voice_activity import ROOM_GOES_ON, ROOM_THRESHOLDS, SURE
 from pipeline.model.time import Span, merge_spans, subtract_spans
 
 ROOM_PAD_S = 0.25  # on both sides of speech found in the room
@@ -83,16 +83,20 @@ def room_speech_spans(
 
 
 SURE_SCORE, SURE_S = 0.8, 0.5
-"""Every detector at least so sure for at least so long is speech, whoever denies it."""
+"""Every detector of SURE at least so sure for at least so long is speech, whoever denies it."""
 
 
 def sure_speech_spans(series: SpeechSeries) -> list[Span]:
-    """Spans in which every detector is sure of speech; gaps of two hops do not end one."""
+    """Spans in which every detector of SURE that was asked is sure of speech.
+
+    Gaps of two hops do not end one.
+    """
     least = np.ones(series.level_dbfs.size, np.float32)
-    for values in series.probability.values():
+    asked = [values for name, values in series.probability.items() if name in SURE]
+    for values in asked:
         np.minimum(least, np.nan_to_num(values.astype(np.float32)), out=least)
     runs = merge_spans(_runs(least >= SURE_SCORE), 2 * HOP_S)
-    return [s for s in runs if s.length_s >= SURE_S] if series.probability else []
+    return [s for s in runs if s.length_s >= SURE_S] if asked else []
 
 
 Doubt = Literal["too low", "too clipped", "no answer"]
