@@ -70,10 +70,10 @@ def test_what_is_planted_is_really_there(tmp_path: Path) -> None:
         kinds = [stream.type for stream in container.streams]
         assert kinds.count("video") == 2 and "subtitle" in kinds
         frame = next(container.decode(container.streams.video[0]))
-    luma = frame.to_ndarray(format="gray")
+    rgb = frame.to_ndarray(format="rgb24")
     for line in plan.lines:
         if line.shows(0.0):
-            assert ink_left(luma, line, 0.0) > 1.1 * INK_LIMIT
+            assert ink_left(rgb, line, 0.0) > 1.1 * INK_LIMIT
 
 
 def test_the_face_is_told_from_tissue() -> None:
@@ -97,15 +97,21 @@ def found_in_bytes(folder: Path, plan: corpus.ClipPlan) -> set[str]:
     return found
 
 
-def ink_left(luma: NDArray[np.uint8], line: corpus.Line, time_s: float) -> float:
-    """|Correlation| of the line's ink with the picture around it: 1 all there, 0 gone."""
+def ink_left(picture: NDArray[np.uint8], line: corpus.Line, time_s: float) -> float:
+    """|Correlation| of the line's ink with the picture around it: 1 all there, 0 gone.
+
+    picture: RGB. The largest of luma and the two colours: lettering may be as light as tissue.
+    """
     ink = corpus.ink_of(line, time_s)
     rows, cols = np.nonzero(cv2.dilate(ink.astype(np.uint8), np.ones((5, 5), np.uint8)))
     part = (slice(rows.min(), rows.max() + 1), slice(cols.min(), cols.max() + 1))
-    wanted, seen = ink[part].astype(float).ravel(), luma[part].astype(float).ravel()
-    if seen.std() < 2.0:  # an even area
-        return 0.0
-    return abs(float(np.corrcoef(wanted, seen)[0, 1]))
+    wanted = ink[part].astype(float).ravel()
+    left = 0.0
+    for plane in cv2.split(cv2.cvtColor(picture, cv2.COLOR_RGB2YCrCb)):
+        seen = plane[part].astype(float).ravel()
+        if seen.std() >= 2.0:  # not an even area
+            left = max(left, abs(float(np.corrcoef(wanted, seen)[0, 1])))
+    return left
 
 
 def frames(path: Path, step_s: float) -> Iterator[tuple[float, NDArray[np.uint8]]]:
@@ -205,9 +211,8 @@ def examine(plan: corpus.ClipPlan, out: Path, release: Path, work: Path) -> list
         if plan.face and face_left(rgb) > FACE_LIMIT:
             leaks.append(f"a face at {time_s:.1f} s")
         if whole:
-            luma = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
             for index, line in enumerate(plan.lines):
-                if line.shows(time_s) and ink_left(luma, line, time_s) > INK_LIMIT:
+                if line.shows(time_s) and ink_left(rgb, line, time_s) > INK_LIMIT:
                     kind = f"{line.where}, {line.play}, {line.style}, {line.size_px} px"
                     leaks.append(f"ink of line {index} ({kind}) at {time_s:.1f} s")
     if plan.speech and whole:

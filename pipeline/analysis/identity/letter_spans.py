@@ -17,12 +17,11 @@ from pipeline.analysis.identity.letter_watch import MEAN_S, Sight
 SURE = 8.5  # log odds of a single look that is enough
 TOGETHER = 6.0  # of looks within `WITHIN_S`, each less `DOUBT`
 DOUBT = 3.5
-WITHIN_S = 1.0
+WITHIN_S = 1.1  # averages are looked at up to once a second
 FIRM = 4.5  # log odds of a look that says when it shows
 TAIL_S = 0.25  # for which weaker looks before the first and after the last of those count
 LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
 BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
-BEYOND_S = 0.5  # where plain looks are enough, faint ones further off must be so by themselves
 PARTS_S = 0.4
 FAINT = ("mean", "moved")  # looks for what a picture alone does not show
 AGAIN_S = 0.6  # longest time without a sight for the same lettering: it may blink
@@ -77,7 +76,7 @@ class _Track:
             # What plain looks saw must not lend its weight to rough tissue beyond it.
             faint = [
                 s for s, much in zip(faint, _enough(faint), strict=True)
-                if much or times[0] - BEYOND_S <= s.time_s <= times[-1] + BEYOND_S
+                if much or times[0] <= s.time_s <= times[-1]
             ]  # fmt: skip
         kept = sorted([*singles, *faint], key=_time)
         firm = [s for s, much in zip(kept, _enough(kept), strict=True) if much and s.odds >= FIRM]
@@ -156,7 +155,9 @@ def counted(sights: Sequence[Sight]) -> list[Sight]:
     tracks: list[_Track] = []
     done: list[_Track] = []
     for sight in sorted(sights, key=lambda s: (s.time_s, -s.odds)):
-        for track in [t for t in tracks if sight.since_s - t.sights[-1].time_s > AGAIN_S]:
+        # An average that is still to come reaches back.
+        before_s = sight.time_s - 2 * MEAN_S - AGAIN_S
+        for track in [t for t in tracks if t.sights[-1].time_s < before_s]:
             tracks.remove(track)
             done.append(track)
         near = [t for t in tracks if t.near(sight)]

@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels
 
+_DARK = 32.0  # levels of luma in limited range, where black is 16
+_CLIP = 32.0  # levels by which one picture counts at most in an average
+
 Plane = NDArray[np.uint8]
 Planes = tuple[Plane, Plane, Plane]
 
@@ -89,3 +92,54 @@ def part_of(crop: Pixels, part: Pixels, cols: int, rows: int) -> Pixels:
     sx, sy = crop[2] / cols, crop[3] / rows
     left, top = crop[0] + round(part[0] * sx), crop[1] + round(part[1] * sy)
     return left, top, round(part[2] * sx), round(part[3] * sy)
+
+
+def resized(part: NDArray[np.float32], size: tuple[int, int]) -> NDArray[np.float32]:
+    """float32 (row, col) at size (cols, rows)."""
+    import cv2
+
+    mode = cv2.INTER_AREA if part.shape[1] > size[0] else cv2.INTER_LINEAR
+    return np.asarray(cv2.resize(part, size, interpolation=mode), np.float32)
+
+
+def averaged(
+    mean: NDArray[np.float32] | None, now: NDArray[np.float32], share: float
+) -> NDArray[np.float32]:
+    """The running average with one more picture in it, float32 (row, col); changes `mean`.
+
+    What shows for a moment only must not stay in it for long: a picture counts up to 32 levels.
+    """
+    import cv2
+
+    if mean is None:
+        return now.copy()
+    off = cv2.subtract(now, mean)
+    np.clip(off, -_CLIP, _CLIP, out=off)
+    return np.asarray(cv2.scaleAdd(off, share, mean, mean), np.float32)
+
+
+def alike(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:
+    """Correlation of two pictures, 1 where one of them is flat."""
+    a, b = a - a.mean(), b - b.mean()
+    size = float(np.sqrt((a * a).sum() * (b * b).sum()))
+    return float((a * b).sum()) / size if size > 64 * a.size else 1.0
+
+
+def without(
+    cells: NDArray[np.float32], crop: Pixels, boxes: Sequence[Pixels]
+) -> NDArray[np.float32]:
+    """Cells (row, col) over crop, 0 where one of the boxes (px of the picture) lies; in place."""
+    rows, cols = cells.shape
+    for x, y, w, h in boxes:
+        left, top = (x - crop[0]) * cols // crop[2], (y - crop[1]) * rows // crop[3]
+        wide, high = -(-w * cols // crop[2]) + 1, -(-h * rows // crop[3]) + 1
+        cells[max(0, top) : max(0, top + high), max(0, left) : max(0, left + wide)] = 0
+    return cells
+
+
+def away_from_dark(luma: NDArray[np.float32], cells: int) -> NDArray[np.bool_]:
+    """Which of cells x cells cells of a luma picture, bool, touch nothing as dark as a surround."""
+    import cv2
+
+    small = cv2.resize(luma, (cells, cells), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.erode(small, np.ones((3, 3), np.uint8)) > _DARK, bool)

@@ -1,9 +1,10 @@
 """Every decoded picture is looked at for lettering: cheaply all of it, closely where and when it
 points.
 
-- Each picture: its luma goes into an average over about half a second, in which what stands still
-  adds up while moving tissue cancels, and its fine detail is compared with what that place
-  showed lately: what appears there without having come from beside it stands out.
+- Each picture: its luma, and its colour between blue and red, go into averages over about half a
+  second, in which what stands still adds up while moving tissue cancels, and its fine detail is
+  compared with what that place showed lately: what appears there without having come from beside
+  it stands out.
 - About nine times a second, so that .12 s cannot lie between two: the whole field at a fixed size
   of the network (letters from 1/40 to a third of the field), and one window of it, closer: at
   what is new and doubtful there, else in turn where the detail changed most, where most did not
@@ -12,7 +13,8 @@ points.
 - Half as often, as often while in doubt, in turn whole and one window closer: what is left when
   the picture of the last look is moved as the tissue moved and taken away (`letter_moved`), for
   faint lettering.
-- Twice a second: the average, whole and one window, for faint lettering that stays.
+- Twice a second: the average of luma, whole and one window, for faint lettering that stays; once
+  a second all of that of colour, closely, for lettering that is as light as the tissue.
 A look gives boxes with log odds; `letter_spans` says what of it counts, and from when to when.
 """
 
@@ -20,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import takewhile
 from typing import Any, Literal
 
 import numpy as np
@@ -31,13 +34,18 @@ from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, m
 from pipeline.analysis.identity.letter_views import (
     Plane,
     Planes,
+    alike,
+    averaged,
+    away_from_dark,
     even,
     fitted,
     grid,
     padded,
     part_of,
+    resized,
     rgb_view,
     scaled,
+    without,
 )
 
 Kind = Literal["whole", "close", "moved", "mean"]
@@ -47,7 +55,6 @@ LONGEST_S = 0.12
 MEAN_S = 0.5  # time constant of the average, and time between two looks at it
 _FINE_PX = 2 * SIDE_PX  # side of the luma that is averaged
 _CLOSE_PX = 384  # largest window of a close look, in px of the picture
-_CLIP = 32.0  # levels by which one picture counts at most in the average
 _GRID = 32  # cells a side in which detail is compared
 _MOST = 10.0  # levels of detail that one cell can add
 _SURE = 9.0  # log odds of what needs no closer look
@@ -83,6 +90,7 @@ class _Lately:
 
     crop: Pixels
     mean: NDArray[np.float32] | None = None
+    tint: NDArray[np.float32] | None = None  # average of Cb - Cr, half the size of mean
     detail: NDArray[np.float32] | None = None
     coarse: NDArray[np.float32] | None = None
     weight: float = 0.0
@@ -143,17 +151,14 @@ class LetterWatch:
         colour = [
             scaled(p[y // 2 : (y + h) // 2, x // 2 : (x + w) // 2], half) for p in planes[1:]
         ]
-        change = self._change(last, [luma, *(c.astype(np.float32) for c in colour)])
+        blue, red = (c.astype(np.float32) for c in colour)
+        change = self._change(last, [luma, blue, red])
         step_s = time_s - self._seen_s if np.isfinite(self._seen_s) else 0.04
         self._seen_s = time_s
         share = 1 - np.exp(-step_s / MEAN_S)
-        if last.mean is None:
-            last.mean = luma.copy()
-        else:
-            # What shows for a moment only must not stay in the average for long.
-            off = cv2.subtract(luma, last.mean)
-            np.clip(off, -_CLIP, _CLIP, out=off)
-            cv2.scaleAdd(off, max(share, 1 / (1 + last.weight)), last.mean, last.mean)
+        share = max(share, 1 / (1 + last.weight))
+        last.mean = averaged(last.mean, luma, share)
+        last.tint = averaged(last.tint, blue - red, share)
         last.weight += 1
         due = time_s - self._look_s > LOOK_S - 1e-3 or (
             time_s + min(step_s, LONGEST_S) - self._look_s > LONGEST_S + 1e-3
@@ -297,30 +302,34 @@ class LetterWatch:
     def _look_at_mean(self, time_s: float, last: _Lately) -> None:
         import cv2
 
-        assert last.mean is not None and last.detail is not None
+        assert last.mean is not None and last.tint is not None and last.detail is not None
         since_s, self._mean_s = max(last.since_s, time_s - 2 * MEAN_S), time_s
         _, _, w, h = last.crop
-        rows, cols = last.mean.shape
-        size = fitted(w, h, self._side)
-        whole = np.asarray(cv2.resize(last.mean, size, interpolation=cv2.INTER_AREA), np.float32)
-        cells = self._net.cells(padded(mean_view(whole)), "mean")
-        self._see(since_s, time_s, "mean", cells, last.crop, size)
+        self._mean_turn += 1
+        looks = [(last.mean, self._side), (last.tint, _FINE_PX)][: 1 + self._mean_turn % 2]
+        for mean, longer in looks:
+            size = fitted(w, h, longer)
+            cells = self._net.cells(padded(mean_view(resized(mean, size))), "mean")
+            self._see(since_s, time_s, "mean", cells, last.crop, size)
         if max(w, h) < 1.15 * SIDE_PX:
             return
+        rows, cols = last.mean.shape
         side = min(SIDE_PX, rows // 32 * 32, cols // 32 * 32)
-        self._mean_turn += 1
         if self._mean_turn % 3:
-            # What stands still is as strong in the average as in the pictures.
+            # What stands still is as strong in the average as in the pictures; so is the rim of
+            # the field, and what other looks have seen.
             fine = np.abs(last.mean - cv2.blur(last.mean, (7, 7)))
             kept = cv2.resize(fine, (_GRID, _GRID), interpolation=cv2.INTER_AREA)
-            left, top = _toward(cv2.blur(kept / (last.detail + 1.0), (5, 3)), cols, rows, side)
+            kept *= away_from_dark(last.mean, _GRID) / (last.detail + 1.0)
+            recent = takewhile(lambda s: s.time_s > since_s, reversed(self.sights))
+            known = [s.box for s in recent if s.odds >= _SEEN]
+            left, top = _toward(cv2.blur(without(kept, last.crop, known), (5, 3)), cols, rows, side)
         else:
             places = grid(cols, rows, side)
             left, top = places[self._mean_turn // 3 % len(places)]
         part = np.ascontiguousarray(mean_view(last.mean)[top : top + side, left : left + side])
         box = part_of(last.crop, (left, top, side, side), cols, rows)
-        cells = self._net.cells(part, "mean")
-        self._see(since_s, time_s, "mean", cells, box, (side, side))
+        self._see(since_s, time_s, "mean", self._net.cells(part, "mean"), box, (side, side))
 
     def _see(
         self, since_s: float, time_s: float, kind: Kind, cells: NDArray[np.float32],
@@ -335,13 +344,6 @@ class LetterWatch:
             width = min(right - left, int(np.ceil(w * sx)))
             box = (left, top, width, min(bottom - top, int(np.ceil(h * sy))))
             self.sights.append(Sight(since_s, time_s, kind, box, odds))
-
-
-def alike(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:
-    """Correlation of two pictures, 1 where one of them is flat."""
-    a, b = a - a.mean(), b - b.mean()
-    size = float(np.sqrt((a * a).sum() * (b * b).sum()))
-    return float((a * b).sum()) / size if size > 64 * a.size else 1.0
 
 
 def components(cells: NDArray[np.float32]) -> list[tuple[Pixels, float]]:
@@ -371,8 +373,7 @@ def _toward(cells: NDArray[Any], width: int, height: int, side: int) -> tuple[in
 
 
 def _inside(box: Pixels, other: Pixels, within_px: int = 0) -> bool:
-    """True if most of the box lies in the other; all of it, so far from its edge, if that is
-    given."""
+    """True if most of the box lies in the other; with `within_px`: all, so far from its edge."""
     if not within_px:
         return overlap(box, other) >= 0.8 * box[2] * box[3]
     x, y, w, h = other
