@@ -11,7 +11,7 @@ from bisect import bisect_left, bisect_right, insort
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from pipeline.analysis.boxes import overlap, union
+from pipeline.analysis.boxes import Pixels, overlap, union
 from pipeline.analysis.identity.letter_watch import MEAN_S, Sight
 
 SURE = 8.5  # log odds of a single look that is enough
@@ -38,9 +38,7 @@ class _Track:
         for other in reversed(self.sights):
             if sight.since_s - other.time_s > AGAIN_S:
                 break
-            x, y, w, h = other.box
-            reach = 0.5 * min(w, h) + 0.25 * min(sight.box[2], sight.box[3])
-            if overlap((x - reach, y - reach, w + 2 * reach, h + 2 * reach), sight.box) > 0:
+            if _touch(other.box, sight.box):
                 return True
         return False
 
@@ -65,6 +63,8 @@ class _Track:
             last = bisect_right(times, sight.time_s + (0 if mean else BESIDE_S))
             area = sight.box[2] * sight.box[3]
             for other in strong[first:last]:
+                if mean and other.odds < SURE:
+                    continue  # what plain looks hardly see leaves too little behind
                 long_ago = mean and other.time_s < sight.since_s - MEAN_S
                 least = 0.5 if long_ago else 0.1
                 if overlap(sight.box, other.box) >= least * area:
@@ -76,11 +76,21 @@ class _Track:
             # What plain looks saw must not lend its weight to rough tissue beyond it.
             faint = [
                 s for s, much in zip(faint, _enough(faint), strict=True)
-                if much or times[0] <= s.time_s <= times[-1]
+                if much or (times[0] <= s.time_s and s.since_s <= times[-1])
             ]  # fmt: skip
         kept = sorted([*singles, *faint], key=_time)
         firm = [s for s, much in zip(kept, _enough(kept), strict=True) if much and s.odds >= FIRM]
         return _whole(_within(kept, firm or kept))
+
+
+def _touch(one: Pixels, other: Pixels, along: float = 0.5) -> bool:
+    """True if the boxes touch, `one` widened by half a line's height, `along` of it in the way
+    that it runs, and by a quarter of the other's."""
+    x, y, w, h = one
+    more, line = 0.25 * min(other[2], other[3]), min(w, h)
+    dx = more + line * (along if w >= h else 0.5)
+    dy = more + line * (along if h > w else 0.5)
+    return overlap((x - dx, y - dy, w + 2 * dx, h + 2 * dy), other) > 0
 
 
 def _within(kept: Sequence[Sight], firm: Sequence[Sight]) -> list[Sight]:
@@ -121,7 +131,8 @@ def _whole(sights: Sequence[Sight]) -> list[Sight]:
             last = bisect_right(sorted_times, sight.time_s + PARTS_S)
             box = sight.box
             for number in order[first:last]:
-                box = union(box, sights[number].box)
+                if _touch(sights[number].box, sight.box, 3.0):
+                    box = union(box, sights[number].box)
             sight = replace(sight, box=box)
         out.append(sight)
     return out

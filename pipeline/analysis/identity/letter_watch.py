@@ -55,6 +55,7 @@ LONGEST_S = 0.12
 MEAN_S = 0.5  # time constant of the average, and time between two looks at it
 _FINE_PX = 2 * SIDE_PX  # side of the luma that is averaged
 _CLOSE_PX = 384  # largest window of a close look, in px of the picture
+_TINT_PX = 640  # of the view of the average of colour, which has half as many samples
 _GRID = 32  # cells a side in which detail is compared
 _MOST = 10.0  # levels of detail that one cell can add
 _SURE = 9.0  # log odds of what needs no closer look
@@ -147,7 +148,7 @@ class LetterWatch:
         size = fitted(w, h, _FINE_PX)
         plain = scaled(part, size)
         luma = plain.astype(np.float32)
-        half = (size[0] // 2, size[1] // 2)
+        half = fitted(w, h, _TINT_PX // 2)
         colour = [
             scaled(p[y // 2 : (y + h) // 2, x // 2 : (x + w) // 2], half) for p in planes[1:]
         ]
@@ -306,7 +307,7 @@ class LetterWatch:
         since_s, self._mean_s = max(last.since_s, time_s - 2 * MEAN_S), time_s
         _, _, w, h = last.crop
         self._mean_turn += 1
-        looks = [(last.mean, self._side), (last.tint, _FINE_PX)][: 1 + self._mean_turn % 2]
+        looks = [(last.mean, self._side), (last.tint, _TINT_PX)][: 1 + self._mean_turn % 2]
         for mean, longer in looks:
             size = fitted(w, h, longer)
             cells = self._net.cells(padded(mean_view(resized(mean, size))), "mean")
