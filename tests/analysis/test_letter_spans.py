@@ -40,6 +40,18 @@ def test_a_line_seen_in_the_average_alone_lasts_as_long_as_it() -> None:
     assert spans(faint) == [(4.25, 6.75)]
 
 
+def test_an_average_reaches_back_over_other_sights() -> None:
+    """A look elsewhere comes before the average of the second that follows the first one."""
+    faint = [Sight(4.5, 5.5, "mean", LINE, 9.0), Sight(5.5, 6.5, "mean", LINE, 7.0)]
+    assert spans([*faint, single(6.2, 9.0, (20, 400, 60, 20))])[0] == (4.25, 6.75)
+
+
+def test_what_plain_looks_hardly_see_keeps_its_averages() -> None:
+    plain = [single(5 + n / 5, 6.0) for n in range(5)]  # 5 to 5.8 s
+    stays = [Sight(t - 1, t, "mean", LINE, 7.0) for t in (5.6, 6.6)]
+    assert max(b for _, b in spans([*plain, *stays])) >= 6.6
+
+
 def test_a_weaker_look_at_a_part_lets_the_whole_line_last_a_little_longer() -> None:
     found = merge_lettering(counted([*BOLD, single(6.4, 2.2, PART)]), 0.25, [], 640, 480, 20.0)
     last = [e for e in found if e.stop_s > 6.3]

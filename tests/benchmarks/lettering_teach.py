@@ -33,7 +33,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[1]), str(Path(__file__).res
 
 import scenes_lettering as scenes  # noqa: E402
 
-from pipeline.analysis.identity.letter_moved import moved_view, residual  # noqa: E402
+from pipeline.analysis.identity.letter_moved import residual  # noqa: E402
 from pipeline.analysis.identity.letter_net import CELL_PX, LEAST, LetterNet, mean_view  # noqa: E402
 from pipeline.analysis.identity.letter_views import scaled  # noqa: E402
 
@@ -205,7 +205,7 @@ class Moved:
                 both = self.both[number]
                 if shown and (both is None or not self._seen(number)):
                     continue
-                view = moved_view(residual(lumas[number - 1], lumas[number]))
+                view = mean_view(residual(lumas[number - 1], lumas[number]))
                 self._cells(view, number if shown else None)
         return self.rows
 

@@ -13,8 +13,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.identity.letter_net import mean_view
-
 Luma = NDArray[np.uint8]
 
 _FLOW_PX = 170  # longer side of the pictures that the flow is found on, and then smoothed
@@ -46,11 +44,6 @@ def residual(before: Luma, now: Luma) -> NDArray[np.float32]:
     )
     off = now.astype(np.float32) - moved
     return np.asarray(np.clip(off, -_CLIP, _CLIP, out=off), np.float32)
-
-
-def moved_view(left: NDArray[np.float32]) -> Luma:
-    """A residual as a view of the network, uint8 (row, col, 3)."""
-    return mean_view(left)
 
 
 def unmoved(left: NDArray[np.float32], cells: int) -> NDArray[np.float32]:

@@ -25,7 +25,7 @@ _MEAN = np.array([0.485, 0.456, 0.406], np.float32)
 _SPREAD = np.array([0.229, 0.224, 0.225], np.float32)
 
 Cells = NDArray[np.float32]
-View = Literal["one", "mean", "moved"]  # a picture, `mean_view`, `letter_moved.moved_view`
+View = Literal["one", "mean", "moved"]  # a picture; `mean_view` of an average, of a residual
 
 
 class LetterNet:

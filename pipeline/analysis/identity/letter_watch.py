@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, overlap
-from pipeline.analysis.identity.letter_moved import moved_view, residual, unmoved
+from pipeline.analysis.identity.letter_moved import residual, unmoved
 from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
 from pipeline.analysis.identity.letter_views import (
     Plane,
@@ -270,12 +270,12 @@ class LetterWatch:
         if whole:
             size = fitted(w, h, self._side)
             small = np.asarray(cv2.resize(left, size, interpolation=cv2.INTER_AREA), np.float32)
-            cells = self._net.cells(padded(moved_view(small)), "moved")
+            cells = self._net.cells(padded(mean_view(small)), "moved")
             self._see(time_s, time_s, "moved", cells, last.crop, size)
         else:
             places = grid(cols, rows, side)
             x, y = places[self._moved_turn // 2 % len(places)]
-            part = np.ascontiguousarray(moved_view(left)[y : y + side, x : x + side])
+            part = np.ascontiguousarray(mean_view(left)[y : y + side, x : x + side])
             box = part_of(last.crop, (x, y, side, side), cols, rows)
             self._see(time_s, time_s, "moved", self._net.cells(part, "moved"), box, (side, side))
         if any(s.odds >= _DOUBT for s in self.sights[before:]):

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pipeline.media.guard import probe_apart
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
+from pipeline.model.recording import Recording
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying.container import stream_checks
@@ -41,6 +42,25 @@ def verify_kept(
     """
     result = Verifying()
     recording = probe_apart(path)
+    seen_checks(path, recording, plan, media, coverage, options, result, progress)
+    result.checks += sound_checks(
+        path, recording, options, result, silent=silent, wanted_lufs=wanted_lufs
+    )
+    progress("verify", 1, 1)
+    return result.done()
+
+
+def seen_checks(
+    path: Path,
+    recording: Recording,
+    plan: Plan,
+    media: Sequence[SourceMedia] | None,
+    coverage: NDArray[np.float32],
+    options: Options,
+    result: Verifying,
+    progress: Progress,
+) -> None:
+    """Add to `result` all checks but those of the sound: streams, pictures, what identifies."""
     result.checks += stream_checks(path, recording, plan)
     with ExitStack() as stack:
         search = search_of(recording, plan, coverage, options)
@@ -50,8 +70,3 @@ def verify_kept(
                                         search, progress)  # fmt: skip
         if search is not None:
             result.checks += identity_checks(search, plan, options, result)
-    result.checks += sound_checks(
-        path, recording, options, result, silent=silent, wanted_lufs=wanted_lufs
-    )
-    progress("verify", 1, 1)
-    return result.done()

@@ -7,7 +7,6 @@ with the plan and its sources. `alone` checks a file that has neither.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
@@ -19,10 +18,8 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import SourceMedia
-from pipeline.stages.verifying.container import stream_checks
-from pipeline.stages.verifying.identity import identity_checks, search_of
+from pipeline.stages.verifying.kept import seen_checks
 from pipeline.stages.verifying.mixed import MixedFold
-from pipeline.stages.verifying.pictures import picture_checks
 from pipeline.stages.verifying.result import Verified, Verifying
 from pipeline.stages.verifying.sound import (
     aimed_lufs,
@@ -48,15 +45,7 @@ def verify_release(
     """All checks of a release: against its plan, its sources and the redacted stem."""
     result = Verifying()
     recording = probe(path)
-    result.checks += stream_checks(path, recording, plan)
-    with ExitStack() as stack:
-        search = search_of(recording, plan, coverage, options)
-        if search is not None:
-            stack.enter_context(search)
-        result.checks += picture_checks(path, recording, plan, media, coverage, options, result,
-                                         search, progress)  # fmt: skip
-        if search is not None:
-            result.checks += identity_checks(search, plan, options, result)
+    seen_checks(path, recording, plan, media, coverage, options, result, progress)
     wanted_lufs = aimed_lufs(plan, stem, narration, options)
     heard = stem is not None or narration is not None
     mixed = None
