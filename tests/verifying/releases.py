@@ -92,6 +92,7 @@ KINDS: dict[str, Kind] = {
            ("vfr_mp4", "web"), ("vfr_mkv", "broadcast"), ("late_start_mkv", "lecture"),
            ("late_start_mp4", "web"), ("gap_mkv", "web"), ("interlaced_576i", "lecture"),
        ]},
+    "pictures in another coding order": Kind(zoo("gap_mkv"), settings={"machine.threads": 3}),
     "plain": Kind(scope({})),
     "silent recording": Kind(scope({"audio": "silence"})),
     "no sound": Kind(scope({"audio": "none"}), "lecture"),

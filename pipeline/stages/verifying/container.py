@@ -59,16 +59,20 @@ def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) ->
 
 
 def _end_s(container: Any, video: Any) -> float:
-    """When the last picture ends. The length in the header counts decoding times.
+    """When the last picture ends: it is shown as long as pictures are on average.
 
-    With pictures at a varying rate and in another order those end up to a picture earlier.
+    Neither the length in the header nor that of the sample tells: both count decoding times,
+    and at a varying rate, with pictures in another order, they may count a gap long past.
     """
     import av
 
     with suppress(av.error.FFmpegError):
         container.seek(max(0, (video.duration or 1) - 1), stream=video, backward=True)
-    ends = [p.pts + (p.duration or 0) for p in container.demux(video) if p.pts is not None]
-    return float(max(ends, default=0) * video.time_base)
+    times = [p.pts for p in container.demux(video) if p.pts is not None]
+    first = video.start_time or 0
+    last = max(times, default=first)
+    spacing = (last - first) / (video.frames - 1) if video.frames > 1 else video.duration or 0
+    return float((last + spacing) * video.time_base)
 
 
 def _chapters_check(path: Path, plan: Plan) -> Check:
