@@ -2,7 +2,9 @@
 
 Source pixels are those of the working picture, field-relative positions have the field's centre
 at (0, 0) and its radius as 1, output pixels are those of the finished clip. y points down, a
-pixel centre lies at +0.5.
+pixel centre lies at +0.5. Pixels are square on all three: the reader takes up a file's pixel
+aspect in the same step that scales (`media.working`), so that a picture is resampled once and
+a circle stays a circle wherever it is measured.
 """
 
 from __future__ import annotations
@@ -14,7 +16,6 @@ from typing import NamedTuple
 from pipeline.model.field import FieldSpan
 
 Box = tuple[float, float, float, float]
-_ROUND = 180  # corners of a circle that pixels which are not square make an ellipse
 
 
 class Window(NamedTuple):
@@ -28,8 +29,7 @@ class Window(NamedTuple):
 class Placement:
     """A source's picture scaled and moved into an output picture, which may be smaller.
 
-    source_px, output_px: (width, height). scale: rows of the output for a row of the source.
-    pixel_aspect: width of a source pixel over its height; that of a working picture is 1.
+    source_px, output_px: (width, height). scale: pixels of the output for one of the source.
     offset_px: (x, y) of the picture's upper left corner in the output, even; negative where
     the output cuts into the picture. Raises ValueError for an odd offset: colour is shared by
     two pixels each way.
@@ -39,7 +39,6 @@ class Placement:
     output_px: tuple[int, int]
     scale: float = 1.0
     offset_px: tuple[float, float] = (0.0, 0.0)
-    pixel_aspect: float = 1.0
 
     def __post_init__(self) -> None:
         if any(v % 2 for v in self.offset_px):
@@ -56,26 +55,21 @@ class Placement:
         return cls(source_px, output_px, scale, (left, top))
 
     @property
-    def across(self) -> float:
-        """Columns of the output for a column of the source."""
-        return self.scale * self.pixel_aspect
-
-    @property
     def picture_px(self) -> tuple[int, int]:
         """(width, height) of the whole scaled picture, even."""
         width, height = self.source_px
-        if self.scale == 1.0 and self.pixel_aspect == 1.0:
+        if self.scale == 1.0:
             return width, height
-        wide, high = width * self.across, height * self.scale
+        wide, high = width * self.scale, height * self.scale
         return max(2, round(wide / 2) * 2), max(2, round(high / 2) * 2)
 
     def point(self, x_px: float, y_px: float) -> tuple[float, float]:
         """A point of the source in output pixels; it may lie outside of the output."""
-        return x_px * self.across + self.offset_px[0], y_px * self.scale + self.offset_px[1]
+        return x_px * self.scale + self.offset_px[0], y_px * self.scale + self.offset_px[1]
 
     def source_point(self, x_px: float, y_px: float) -> tuple[float, float]:
         """A point of the output in source pixels."""
-        return (x_px - self.offset_px[0]) / self.across, (y_px - self.offset_px[1]) / self.scale
+        return (x_px - self.offset_px[0]) / self.scale, (y_px - self.offset_px[1]) / self.scale
 
     def field_point(self, span: FieldSpan, x: float, y: float) -> tuple[float, float]:
         """A position relative to a field of the source in output pixels."""
@@ -84,12 +78,12 @@ class Placement:
     def box(self, box_px: Box) -> Box:
         """A box (x, y, width, height) of the source in output pixels."""
         left, top = self.point(box_px[0], box_px[1])
-        return left, top, box_px[2] * self.across, box_px[3] * self.scale
+        return left, top, box_px[2] * self.scale, box_px[3] * self.scale
 
     def source_box(self, box_px: Box) -> Box:
         """A box (x, y, width, height) of the output in source pixels."""
         left, top = self.source_point(box_px[0], box_px[1])
-        return left, top, box_px[2] / self.across, box_px[3] / self.scale
+        return left, top, box_px[2] / self.scale, box_px[3] / self.scale
 
     def covered(self, box_px: Box) -> tuple[slice, slice]:
         """(rows, columns) of the output that cover a box of the source: even, inside."""
@@ -98,11 +92,9 @@ class Placement:
 
     def field(self, span: FieldSpan) -> FieldSpan:
         """A field of the source in output pixels."""
-        if self.scale == 1.0 and self.pixel_aspect == 1.0 and self.offset_px == (0.0, 0.0):
+        if self.scale == 1.0 and self.offset_px == (0.0, 0.0):
             return span
         outline = span.outline_px
-        if outline is None and self.pixel_aspect != 1.0 and span.shape != "none":
-            outline = _outline(span)
         x_px, y_px = self.point(span.center_x_px, span.center_y_px)
         left, top = self.point(span.left_px, span.top_px)
         right, bottom = self.point(span.right_px, span.bottom_px)
@@ -110,7 +102,7 @@ class Placement:
             update={
                 "center_x_px": x_px,
                 "center_y_px": y_px,
-                "radius_px": span.radius_px * math.sqrt(self.scale * self.across),
+                "radius_px": span.radius_px * self.scale,
                 "left_px": left,
                 "right_px": right,
                 "top_px": top,
@@ -140,13 +132,3 @@ class Placement:
 def _even(start: float, stop: float, most: int) -> slice:
     first = min(most, max(0, math.floor(start / 2) * 2))
     return slice(first, min(most, max(first, math.ceil(stop / 2) * 2)))
-
-
-def _outline(span: FieldSpan) -> list[tuple[float, float]]:
-    """The circle cut by its box as a closed polygon, in pixels of the source."""
-    turns = [2 * math.pi * k / _ROUND for k in range(_ROUND)]
-    points = [span.pixel(math.cos(t), math.sin(t)) for t in turns]
-    return [
-        (min(max(x, span.left_px), span.right_px), min(max(y, span.top_px), span.bottom_px))
-        for x, y in points
-    ]

@@ -12,6 +12,11 @@ sizes of all processes, read five times a second.
 cores there are, beside as many bare transcodes run the same way: as many at once, each with
 the threads that a worker of the batch gets. Two ratios: of throughput (cases an hour), and of
 how busy both kept the cores, which is what the batch itself adds to the cost of `make`.
+
+--beside TREE ... runs `make` by this tree and by others (an older commit from `git archive`)
+in turn, and tells the processor seconds of all of it, and of its last step, `verify`, alone:
+
+    git archive OLD | tar x -C /tmp/old && python tests/benchmarks/speed.py --beside /tmp/old
 """
 
 from __future__ import annotations
@@ -231,12 +236,72 @@ def run_batch(work: Path, config: Path, cases: int, seconds: float) -> float:
     return throughput
 
 
+# The least of three, since the machine is shared: what others do can only make it more.
+TIMED = """
+import importlib, json, resource, sys
+def spent():
+    used = [resource.getrusage(w) for w in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    return sum(u.ru_utime + u.ru_stime for u in used)
+for name in ("pipeline.stages.verifying.verify", "pipeline.stages.verify"):
+    try:
+        module = importlib.import_module(name)
+        break
+    except ModuleNotFoundError:
+        pass
+plain, verify = module.verify_release, []
+def timed(*given, **named):
+    for _ in range(3):
+        begun = spent()
+        answer = plain(*given, **named)
+        verify.append(spent() - begun)
+    return answer
+module.verify_release = timed
+from pipeline.cli import main
+code = 0
+try:
+    code = main(sys.argv[2:])
+except SystemExit as ended:
+    code = ended.code
+all_s = spent() - sum(verify) + min(verify, default=0.0)
+with open(sys.argv[1], "w") as out:
+    json.dump({"make": all_s, "verify": min(verify, default=None), "code": code or 0,
+               "tree": module.__file__}, out)
+"""
+
+
+def run_beside(work: Path, config: Path, trees: list[Path], minutes: float, rounds: int) -> None:
+    """Rows for `make` and `verify` of each tree, in turn."""
+    write_unit(work / "unit.mp4", 20)
+    clip, voice, told = work / "clip.mp4", work / "voice.wav", work / "told.json"
+    write_long(work / "unit.mp4", clip, minutes)
+    write_narration(voice, minutes)
+    print("| tree | minutes | make CPU s | verify CPU s |\n|---|---|---|---|")
+    for number in range(rounds):
+        for tree in trees:
+            out = work / f"out-{number}-{tree.name}"
+            shutil.rmtree(work / "CACHE", ignore_errors=True)
+            subprocess.run(
+                [sys.executable, "-P", "-c", TIMED, str(told), "--quiet", "--config", str(config),
+                 "--catalogue", str(out) + ".sqlite3", "make", str(clip), "--narration", str(voice),
+                 "--consent", "public", "--out", str(out)],
+                env=os.environ | {"PYTHONPATH": str(tree)}, stdout=subprocess.DEVNULL,
+            )  # fmt: skip
+            said = json.loads(told.read_text())
+            assert said["tree"].startswith(str(tree)), said["tree"]
+            ended = f" (ended with {said['code']})" if said["code"] else ""
+            print(f"| {tree.name} | {minutes:.3g} | {said['make']:.1f} |"
+                  f" {said['verify']:.1f}{ended} |", flush=True)  # fmt: skip
+            shutil.rmtree(out, ignore_errors=True)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--minutes", type=float, nargs="+", default=[1, 10])
     parser.add_argument("--quick", action="store_true", help="20 seconds only")
     parser.add_argument("--detectors", action="store_true", help="lettering and faces too")
     parser.add_argument("--batch", action="store_true", help="a batch of 8 instead")
+    parser.add_argument("--beside", type=Path, nargs="+", help="other trees, in turn with this")
+    parser.add_argument("--rounds", type=int, default=2, help="of --beside")
     parser.add_argument("--limit", type=float, help="exit 1 above this CPU ratio")
     arguments = parser.parse_args()
     minutes = [1 / 3] if arguments.quick else arguments.minutes
@@ -247,6 +312,15 @@ def main() -> int:
         try:
             config = write_config(work, arguments.detectors)
             run_batch(work, config, *((4, 8.0) if arguments.quick else (8, 20.0)))
+        finally:
+            shutil.rmtree(work, ignore_errors=True)
+        return 0
+    if arguments.beside:
+        trees = [*(t.resolve() for t in arguments.beside), Path(__file__).resolve().parents[2]]
+        try:
+            for length in minutes:
+                config = write_config(work, arguments.detectors)
+                run_beside(work, config, trees, length, arguments.rounds)
         finally:
             shutil.rmtree(work, ignore_errors=True)
         return 0
