@@ -126,22 +126,79 @@ def test_a_still_is_a_picture_of_the_clip_and_nothing_else(left: Released) -> No
     assert all(c["passed"] for c in sheet["checks"])
 
 
-def test_texts_for_publishing(left: Released) -> None:
-    """All that they name lies there, nothing private is in them, and take-down knows them."""
+def test_all_that_goes_with_a_clip(left: Released) -> None:
+    """All that is named lies there, nothing private is in it, and take-down knows it."""
+    from PIL import Image
+
     made = left("publish", "QM-0300", "--out", left.out)
     assert made.code == 0, made.said
-    text, document = (Path(f) for f in made.value["files"])
-    assert (text.name, document.name) == (
-        "QM-0300-web-r1.description.txt", "QM-0300-web-r1.publish.json",
-    )  # fmt: skip
+    files = {Path(f).name.removeprefix("QM-0300-web-r1"): Path(f) for f in made.value["files"]}
+    assert sorted(files) == [
+        "-poster-2.jpg", "-poster-3.jpg", "-preview.mp4", ".description.txt", ".publish.json",
+    ]  # fmt: skip
+    document = files[".publish.json"]
     value = json.loads(document.read_text())
-    assert value["description"] == text.read_text() and value["captions"] == []
-    assert all((left.clip.parent / value[key]).is_file() for key in ("clip", "poster"))
+    assert value["description"] == files[".description.txt"].read_text() and value["captions"] == []
+    for name in (value["clip"], *value["posters"], value["preview"]["file"]):
+        assert (left.clip.parent / name).is_file()
+    assert value["posters"][0] == "QM-0300-web-r1.jpg" and len(value["posters"]) == 3
     record = json.loads(next(left.private.glob("*r1.release.json")).read_text())
     for private in (*record["sources"], str(left.folder), "a.mp4", '"AB"'):
         assert private not in document.read_text()
     listed = json.loads((left.private / "QM-0300-web-r1.beside.json").read_text())["files"]
-    assert {f["file"] for f in listed} == {text.name, document.name}
+    assert {f["file"] for f in listed} == {p.name for p in files.values()}
+    shown = []
+    for name in value["posters"]:
+        with Image.open(left.clip.parent / name) as image:
+            assert not image.getexif() and image.size == (320, 240)
+            shown.append(np.asarray(image.convert("L")).astype(float))
+    assert min(np.abs(a - b).mean() for k, a in enumerate(shown) for b in shown[:k]) > 1.5
+
+    start_s, stop_s = value["preview"]["clip_s"]
+    with closing(av.open(str(files["-preview.mp4"]))) as loop:
+        assert not loop.streams.audio and loop.metadata.keys() <= {
+            "major_brand", "minor_version", "compatible_brands",
+        }  # fmt: skip
+        length_s = float(loop.duration) / av.time_base
+    assert 1 <= stop_s - start_s <= 5 and abs(length_s - (stop_s - start_s)) <= 0.05
+    verified = left("verify", left.clip)
+    assert verified.code == 0, verified.said
+    named = {c["check"] for c in verified.value["checks"]}
+    assert {"poster-2 is a picture of the clip", "preview looks as the clip"} <= named
+
+
+def test_a_preview_or_poster_of_another_clip_is_found(left: Released) -> None:
+    """A spoiled one fails by name: another moment, a picture too many, sound, another case."""
+    assert left("publish", "QM-0300", "--out", left.out).code == 0
+    preview = left.clip.with_name("QM-0300-web-r1-preview.mp4")
+    poster = left.clip.with_name("QM-0300-web-r1-poster-2.jpg")
+    document = left.clip.with_name("QM-0300-web-r1.publish.json")
+
+    def failed() -> set[str]:
+        done = left("verify", left.clip)
+        assert done.code == 4
+        return {c["check"] for c in done.value["checks"] if not c["passed"]}
+
+    told = document.read_text()
+    start_s, stop_s = json.loads(told)["preview"]["clip_s"]
+    for moved in ((start_s + 0.4, stop_s + 0.4), (start_s, stop_s - 0.2)):
+        value = json.loads(told)
+        value["preview"]["clip_s"] = moved
+        document.write_text(json.dumps(value))
+        assert failed() & {"preview looks as the clip", "preview shows the clip's pictures"}
+    document.write_text(told)
+    whole = preview.read_bytes()
+    shutil.copyfile(left.clip, preview)
+    assert "preview without sound" in failed()
+    preview.write_bytes(whole[: len(whole) // 2])
+    assert any(name.startswith(("preview", "file")) for name in failed())
+    preview.write_bytes(whole)
+    media_zoo.scope_clip(left.folder / "x.mp4", 1.0, size=(320, 240), seed=99, audio="none")
+    import cv2
+
+    rgb = decoded(left.folder / "x.mp4", 0.4)
+    cv2.imwrite(str(poster), rgb[..., ::-1])
+    assert failed() == {"poster-2 is a picture of the clip"}
 
 
 @pytest.mark.parametrize("at", ["0:30", "-1", "noon"])

@@ -59,19 +59,19 @@ def still(case: str, times: tuple[str, ...], clip_time: bool, profile: str | Non
 @click.option("--out", required=True, type=FOLDER, help="Folder in which it was released.")
 @global_options
 def publish(case: str, profile: str | None, out: Path, **values: Any) -> int:
-    """Texts for publishing a released clip: description, SubRip, publish.json for a script.
+    """What goes with a released clip: posters, a preview loop, texts, publish.json for a script.
 
     Nothing is sent anywhere; consent is asked again.
     """
+    from pipeline.stages.publish import publish as publish_clip
     from pipeline.stages.released import found_release, note_beside, released_clip
-    from pipeline.stages.released import publish as write_texts
     from pipeline.store.catalogue import Catalogue
 
     context = context_of(values)
     record, folder = found_release(out, case, profile)
     with Catalogue(context.catalogue) as store, folder.case_lock():
         released = released_clip(record, folder, store)
-        made = write_texts(released)
+        made = publish_clip(released, context.options(None))
         note_beside(released, made, store)
     files = [str(path) for path, _ in made]
     context.say.result({"case": record.sheet.case, "files": files, "withheld": [], "error": None})

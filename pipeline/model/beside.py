@@ -11,7 +11,7 @@ from pipeline.model.release import Check
 
 
 class BesideFile(Part):
-    """One file that left beside a clip. what: still, preview, captions, text."""
+    """One file that left beside a clip. what: still, poster, preview, captions, text."""
 
     file: str
     what: str

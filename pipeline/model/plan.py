@@ -180,6 +180,7 @@ class Plan(Document):
     chapters: list[Chapter] = []
     captions: list[Caption] = []
     poster_s: float = Field(default=0.0, description="out time of the poster's picture")
+    more_posters_s: list[float] = Field(default=[], description="of others to choose from")
     narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")
     voice_heard: tuple[float, float] | None = Field(
         default=None, description="the narration is heard in this part of out time only; None: all"

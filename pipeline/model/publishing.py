@@ -10,7 +10,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from pipeline.model.document import Document
+from pipeline.model.document import Document, Part
 from pipeline.model.release import Sheet
 
 # How common pages for video read chapters from a description. From memory, no source.
@@ -19,6 +19,13 @@ ALT = (
     "A round picture on black, taken through a rigid endoscope, with a semi-transparent mark"
     " in it. It is a teaching picture and not for diagnosis."
 )
+
+
+class Preview(Part):
+    """A short loop without sound. clip_s: the part of the clip that it shows."""
+
+    file: str
+    clip_s: tuple[float, float]
 
 
 class Publishing(Document):
@@ -43,7 +50,8 @@ class Publishing(Document):
     alt: str
     cautions: list[str]
     altered: list[str]
-    poster: str | None
+    posters: list[str] = Field(description="to choose from, the best first")
+    preview: Preview | None = None
     captions: list[str] = Field(description="WebVTT, and SubRip of the same")
     stills: list[str]
 
@@ -92,8 +100,14 @@ def description(sheet: Sheet) -> str:
     return "\n\n".join("\n".join(part) for part in parts if part) + "\n"
 
 
-def publishing(sheet: Sheet, captions: Sequence[str], stills: Sequence[str]) -> Publishing:
-    """The document of a clip. captions, stills: names of files beside it."""
+def publishing(
+    sheet: Sheet,
+    captions: Sequence[str] = (),
+    stills: Sequence[str] = (),
+    posters: Sequence[str] = (),
+    preview: Preview | None = None,
+) -> Publishing:
+    """The document of a clip. captions, stills, posters: names of files beside it."""
     return Publishing(
         case=sheet.case,
         title=headline(sheet),
@@ -113,7 +127,8 @@ def publishing(sheet: Sheet, captions: Sequence[str], stills: Sequence[str]) -> 
         alt=ALT,
         cautions=sheet.cautions,
         altered=sheet.edits,
-        poster=sheet.poster,
+        posters=list(posters),
+        preview=preview,
         captions=list(captions),
         stills=list(stills),
     )

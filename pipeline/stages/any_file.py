@@ -30,6 +30,7 @@ from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.ready import SUFFIX, read_ready, ready_file_name, seal_of
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying.alone import verify_file
+from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.kept import verify_kept
 from pipeline.stages.verifying.result import Verified, make_check
 from pipeline.store.names import secret_file
@@ -88,7 +89,8 @@ def verify_any(
     mine = all(c.passed for c in checks)
     options, clip, no_plan = _settled(known if mine else replace(known, sheet=None), options_of,
                                       profile)  # fmt: skip
-    beside = BesideFiles(path, probe_apart(path), known.sheet, clip.plan if clip else None)
+    beside = BesideFiles(path, probe_apart(path), known.sheet, clip.plan if clip else None,
+                         coarseness(options.output.crf))  # fmt: skip
     wanted_lufs, silent = _told_sound(clip, known.sheet if mine else None)
     if clip is None:
         found = verify_file(path, options, wanted_lufs=wanted_lufs, each=beside.look,

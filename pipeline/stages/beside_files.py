@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import glob
 import hashlib
 import json
 from collections.abc import Callable
 from pathlib import Path
 
+from pipeline.errors import InputError
 from pipeline.media.captions import Cue, captions_of
 from pipeline.media.frame import Picture
 from pipeline.model.beside import StillSheet
 from pipeline.model.plan import Plan
-from pipeline.model.publishing import publishing
+from pipeline.model.publishing import Publishing, publishing
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check, NotChecked, Sheet
+from pipeline.model.time import Span
 from pipeline.stages.verifying.beside import (
     Likest,
     caption_checks,
@@ -21,6 +24,7 @@ from pipeline.stages.verifying.beside import (
     poster_checks,
     still_checks,
 )
+from pipeline.stages.verifying.preview import preview_checks
 from pipeline.stages.verifying.result import make_check
 from pipeline.store.work import beside_clip
 
@@ -33,23 +37,37 @@ class BesideFiles:
     """Folds the pictures of the clip for its poster, where no plan tells which one it is.
 
     sheet: that lies beside it, None if there is none. plan: that it was made by, if it is kept.
+    coarse: of the coding (`coding.coarseness`).
     """
 
     def __init__(
-        self, path: Path, recording: Recording, sheet: Sheet | None, plan: Plan | None
+        self,
+        path: Path,
+        recording: Recording,
+        sheet: Sheet | None,
+        plan: Plan | None,
+        coarse: float = 1.0,
     ) -> None:
-        self._path, self._recording = path, recording
+        self._path, self._recording, self._coarse = path, recording, coarse
         self._sheet, self._plan = sheet, plan
         self._checks: list[Check] = []
         self._unknown: list[NotChecked] = []
         poster = path.with_suffix(".jpg")
         self._poster = self._read(poster) if poster.is_file() else b""
         self._likest = Likest(self._poster, self._recording.video.matrix)
+        more = path.parent.glob(f"{glob.escape(path.stem)}-poster-*.jpg")
+        self._more = {p.name: Likest(self._read(p), recording.video.matrix) for p in more}
 
     @property
     def look(self) -> Callable[[Picture], None] | None:
         """What is handed every picture of the clip; None where there is no poster."""
-        return self._likest.look if self._poster else None
+        posters = [*([self._likest] if self._poster else []), *self._more.values()]
+
+        def look(picture: Picture) -> None:
+            for one in posters:
+                one.look(picture)
+
+        return look if posters else None
 
     def checked(self) -> tuple[list[Check], list[NotChecked]]:
         """The checks, and the files that nothing tells about."""
@@ -69,6 +87,10 @@ class BesideFiles:
                 self._captions(path, "srt", captions)
             elif name == ".jpg":
                 self._poster_checks()
+            elif path.name in self._more:
+                self._other_poster(path, name[1:].removesuffix(".jpg"))
+            elif name == "-preview.mp4":
+                self._preview(path)
             elif name == ".sheet.json":
                 if self._sheet is None:
                     self._untold(path, "it is no sheet that can be read")
@@ -129,12 +151,18 @@ class BesideFiles:
             "poster", self._poster, self._sheet.poster_sha256 if self._sheet else None
         )
 
+    def _other_poster(self, path: Path, name: str) -> None:
+        likest = self._more[path.name]
+        for at_s in self._plan.more_posters_s if self._plan is not None else []:
+            look_near(self._path, self._recording, at_s, likest.look_closely)
+        self._checks += poster_checks(self._read(path), likest, name)
+
     def _text(self, path: Path, name: str) -> None:
         """Against what is written from the sheet."""
         if self._sheet is None:
             self._untold(path, NO_SHEET)
             return
-        wanted = publishing(self._sheet, [], [])
+        wanted = publishing(self._sheet)
         data = self._read(path)
         if name == ".description.txt":
             same = data.decode("utf-8", "replace") == wanted.description
@@ -144,6 +172,21 @@ class BesideFiles:
         self._checks.append(
             make_check(f"{what} as its sheet says", "yes" if same else "no", "yes", "", same)
         )
+
+    def _preview(self, path: Path) -> None:
+        """Against the part of the clip that the document for a script names."""
+        told = self._read(self._path.with_name(f"{self._path.stem}.publish.json"))
+        try:
+            preview = Publishing.model_validate_json(told).preview
+        except ValueError:
+            preview = None
+        if preview is None:
+            self._untold(path, "nothing tells which part of the clip it shows")
+            return
+        try:
+            self._checks += preview_checks(path, self._path, Span(*preview.clip_s), self._coarse)
+        except (InputError, ValueError):
+            self._checks.append(make_check("preview can be read", "no", "yes", "", False))
 
     def _still(self, path: Path) -> None:
         name, data = f"still {path.stem.partition('-still-')[2]}", self._read(path)
@@ -169,7 +212,7 @@ def _known_as(path: Path) -> str:
     """What a file is, without its name: that may hold another one."""
     for ending, what in (
         (".proof.html", "proof"), (".sheet.json", "sheet"), (".description.txt", "description"),
-        (".publish.json", "texts for a script"), (".png", "still"),
+        (".publish.json", "texts for a script"), (".png", "still"), ("-preview.mp4", "preview"),
     ):  # fmt: skip
         if path.name.endswith(ending):
             return what
@@ -194,6 +237,6 @@ def _plain(data: bytes) -> object:
     except ValueError:
         return None
     if isinstance(value, dict):
-        value.pop("stills", None)
-        value.pop("captions", None)
+        for name in ("stills", "captions", "posters", "preview"):
+            value.pop(name, None)
     return value

@@ -16,6 +16,8 @@ from pipeline.model.timeline import pictures
 CLEAR, UNKNOWN, COVERED, DISTURBED, OUTSIDE = range(5)
 EDGE_S = 0.2  # an event begins a little before its measure passes the threshold
 NEAR_S = 0.5  # of pictures this near to the last clear one the sharpest is taken
+POSTERS = 3  # to choose from
+LEAST_APART_S, APART = 2.0, 0.1  # of two of them: seconds, and share of the clip
 
 
 class Clearness:
@@ -64,12 +66,12 @@ class Clearness:
         here = (self.time_s >= start_s) & (self.time_s < stop_s)
         self.rank[here] = np.maximum(self.rank[here], rank)
 
-    def at(self, time_s: float) -> tuple[int, float]:
-        """(rank, contrast loss or NaN) of the sample nearest to `time_s`."""
+    def at(self, time_s: float) -> tuple[int, float, float]:
+        """(rank, contrast loss or NaN, blur) of the sample nearest to `time_s`."""
         if not len(self.time_s):
-            return UNKNOWN, float("nan")
+            return UNKNOWN, float("nan"), 0.0
         near = int(np.argmin(np.abs(self.time_s - time_s)))
-        return int(self.rank[near]), float(self.loss[near])
+        return int(self.rank[near]), float(self.loss[near]), float(self._blur[near])
 
     def to_hold(
         self, hole: Span, part: Span, taken: Sequence[tuple[float, float]] = ()
@@ -108,22 +110,33 @@ def covered_spans(redactions: Sequence[Any], source: int) -> list[Span]:
     )
 
 
-def poster_s(pieces: Sequence[Any], clearness: Mapping[int, Clearness], duration_s: float) -> float:
-    """Clip time of the poster's picture: clear, in the body, near a third of the clip.
+def posters_s(
+    pieces: Sequence[Any], clearness: Mapping[int, Clearness], duration_s: float
+) -> list[float]:
+    """Clip times of up to three pictures to choose a poster from, the best first.
 
+    The best is clear, in the body, near a third of the clip. The others are clear or at least
+    not disturbed, sharp, and show other moments.
     pieces: `model.plan.Piece`. What is held, black, a card or fading is only taken where
     nothing else is shown; then a held picture before a black one.
     """
-    best = ((9, float("inf")), 0.0)
+    shown: list[tuple[int, float, float, float]] = []
     for piece in pieces:
         if piece.kind == "play":
             at = np.arange(piece.start_s + piece.fade_s + 0.1, piece.start_s + piece.length_s, 0.5)
             for time_s in (float(t) for t in at):
-                rank, loss = clearness[piece.source].at(time_s)
+                rank, loss, blur = clearness[piece.source].at(time_s)
                 out_s = pictures(piece).at(time_s)
-                off = abs(out_s / duration_s - 1 / 3) + (loss if np.isfinite(loss) else 0.3)
-                best = min(best, ((rank, off), out_s))
+                lost = loss if np.isfinite(loss) else 0.3
+                shown.append((rank, abs(out_s / duration_s - 1 / 3) + lost, lost + blur, out_s))
         else:
             rank = 6 if piece.kind == "freeze" else 7
-            best = min(best, ((rank, piece.out_start_s / duration_s), piece.out_start_s))
-    return round_s(best[1])
+            at_s = piece.out_start_s
+            shown.append((rank, at_s / duration_s, 0.0, at_s))
+    best = min(shown, default=(9, 0.0, 0.0, 0.0))
+    chosen = [best[3]]
+    apart_s = max(LEAST_APART_S, APART * duration_s)
+    for _, _, _, out_s in sorted((s for s in shown if s[0] <= COVERED), key=lambda s: (s[0], s[2])):
+        if len(chosen) < POSTERS and all(abs(out_s - c) >= apart_s for c in chosen):
+            chosen.append(out_s)
+    return [round_s(c) for c in chosen]

@@ -102,7 +102,11 @@ def release(
     target = folder.release_file(profile, revision)
     today = datetime.date.today()
     poster, captions = poster_of(finished, plan), captions_file(plan)
-    checks = [*checks, *beside_checks(finished, plan, poster, captions)]
+    checks = [
+        *checks,
+        *poster_is_right(finished, plan.poster_s, poster),
+        *captions_are_right(plan, captions),
+    ]
     sheet = Sheet(
         case=case,
         title=plan.title,
@@ -195,18 +199,26 @@ def captions_file(plan: Plan) -> bytes:
     return captions_vtt(cues).encode() if cues else b""
 
 
-def beside_checks(finished: Path, plan: Plan, poster: bytes, captions: bytes) -> list[Check]:
-    """The checks of what leaves beside a clip, from the very bytes that will leave.
+def poster_is_right(finished: Path, at_s: float, poster: bytes) -> list[Check]:
+    """The checks of a poster, from the very bytes that will leave.
 
     Raises NeedsPerson where one does not pass: then nothing leaves.
     """
     recording = probe(finished)
     likest = Likest(poster, recording.video.matrix)
-    look_near(finished, recording, plan.poster_s, likest.look_closely)
-    checks = poster_checks(poster, likest)
-    if captions:
-        cues = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
-        checks += caption_checks(captions, "vtt", cues, plan.duration_s)
+    look_near(finished, recording, at_s, likest.look_closely)
+    return _all_right(poster_checks(poster, likest))
+
+
+def captions_are_right(plan: Plan, captions: bytes) -> list[Check]:
+    """The checks of the WebVTT file; none where there is none. Raises as `poster_is_right`."""
+    if not captions:
+        return []
+    cues = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
+    return _all_right(caption_checks(captions, "vtt", cues, plan.duration_s))
+
+
+def _all_right(checks: list[Check]) -> list[Check]:
     for check in checks:
         if not check.passed:
             raise NeedsPerson(
@@ -217,15 +229,19 @@ def beside_checks(finished: Path, plan: Plan, poster: bytes, captions: bytes) ->
     return checks
 
 
-def poster_of(finished: Path, plan: Plan) -> bytes:
-    """A picture of the finished, checked clip as a JPEG without any tags. Raises InputError."""
+def poster_of(finished: Path, plan: Plan, at_s: float | None = None) -> bytes:
+    """A picture of the finished, checked clip as a JPEG without any tags. Raises InputError.
+
+    at_s: clip time; that of the plan's poster if left out.
+    """
+    wanted_s = plan.poster_s if at_s is None else at_s
     shown = None
     recording = probe(finished)
     # Where nothing lies at that time, the next picture, or else the first one, is taken.
-    for start_s in (max(0.0, plan.poster_s - 0.5), 0.0):
+    for start_s in (max(0.0, wanted_s - 0.5), 0.0):
         for picture in read_pictures(finished, recording, start_s=start_s):
             shown = picture.frame
-            if picture.time_s >= plan.poster_s - 1e-6 or not start_s:
+            if picture.time_s >= wanted_s - 1e-6 or not start_s:
                 break
         if shown is not None:
             break

@@ -13,12 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import InputError, NeedsPerson, UsageError
-from pipeline.media.captions import captions_srt
 from pipeline.media.container import file_sha256
 from pipeline.model.beside import BesideFile, BesideList
 from pipeline.model.consent import nearest_names
 from pipeline.model.options import Options
-from pipeline.model.publishing import publishing
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import ReleaseRecord, Withheld
 from pipeline.stages.gate import consent_reasons
@@ -187,27 +185,3 @@ def stills_beside(released: ReleasedClip) -> list[Path]:
     """The stills that lie beside a clip."""
     mark = f"{released.stem}-still-"
     return [p for p in beside_clip(released.file) if p.name.startswith(mark) and p.suffix == ".png"]
-
-
-def publish(released: ReleasedClip) -> list[tuple[Path, str]]:
-    """Write description, `publish.json` and captions as SubRip beside the clip.
-
-    (path, what) of each. Raises OutputError.
-    """
-    sheet, made = released.record.sheet, list[tuple[Path, str]]()
-    captions = [sheet.captions] if sheet.captions else []
-    cues = [(c.start_s, c.stop_s, c.text) for c in released.clip.plan.captions]
-    if cues:
-        path = released.beside(".srt")
-        released.folder.atomic_write(path, captions_srt(cues))
-        captions.append(path.name)
-        made.append((path, "captions"))
-    document = publishing(sheet, captions, [p.name for p in stills_beside(released)])
-    for name, text in (
-        (".description.txt", document.description),
-        (".publish.json", document.to_json()),
-    ):
-        path = released.beside(name)
-        released.folder.atomic_write(path, text)
-        made.append((path, "text"))
-    return made

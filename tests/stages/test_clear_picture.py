@@ -19,7 +19,7 @@ from pipeline.stages.clear_picture import (
     UNKNOWN,
     Clearness,
     covered_spans,
-    poster_s,
+    posters_s,
 )
 
 TIME_S = np.arange(0, 20, 0.2)
@@ -112,10 +112,21 @@ def piece(kind: str, start_s: float, length_s: float, out_s: float) -> Piece:
 def test_the_poster_avoids_boxes_fog_black_and_held_pictures() -> None:
     row = [piece("black", 0, 4, 0), piece("freeze", 5, 4, 4), piece("play", 0, 20, 8)]
     found = clearness(0.0, ("blur", 0, 4), covered=((4, 12),))
-    at = poster_s(row, {0: found}, 28) - 8
+    at = posters_s(row, {0: found}, 28)[0] - 8
     assert at >= 12 or at < 0.2, "not under a box, not in a disturbance"
     assert at >= 12
-    dark = poster_s(row[:2], {0: found}, 8)
+    dark = posters_s(row[:2], {0: found}, 8)[0]
     assert dark == 4, "a held picture rather than a black one"
     only = Clearness(*survey(gone_s=6.0), {"time_s": TIME_S, "contrast_loss": 0 * TIME_S}, 0.15)
-    assert poster_s([piece("play", 0, 20, 0)], {0: only}, 20) < 6
+    assert posters_s([piece("play", 0, 20, 0)], {0: only}, 20)[0] < 6
+
+
+def test_the_other_posters_are_sharp_and_of_other_moments() -> None:
+    blur = np.where(np.abs(TIME_S - 15) < 0.3, 0.0, 0.5)
+    found = clearness(0.0, ("blur", 0, 4), blur=blur)
+    first, *more = posters_s([piece("play", 0, 20, 0)], {0: found}, 20)
+    assert len(more) == 2 and any(abs(m - 15) < 0.5 for m in more), "the sharpest is among them"
+    every = sorted([first, *more])
+    assert min(np.diff(every)) >= 2.0
+    foggy = clearness(0.5)
+    assert len(posters_s([piece("play", 0, 20, 0)], {0: foggy}, 20)) == 1, "none is worth it"

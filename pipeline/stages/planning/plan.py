@@ -15,7 +15,7 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Need, Plan
 from pipeline.model.time import Span, format_time, round_s
 from pipeline.model.timeline import Timeline
-from pipeline.stages.clear_picture import Clearness, covered_spans, poster_s
+from pipeline.stages.clear_picture import Clearness, covered_spans, posters_s
 from pipeline.stages.damage import damage_needs, damaged_sound
 from pipeline.stages.planning.cards import MEASURED, altered_words, with_cards
 from pipeline.stages.planning.chapters import chapters_of, shown_sides
@@ -173,6 +173,7 @@ def make_plan(
     warnings += mark_warnings
     if narration is not None:
         warnings += narration.warnings
+    posters = posters_s(pieces, clearness, duration_s)
     return Plan(
         case=case.case,
         title=title if title is not None else case.title,
@@ -197,7 +198,8 @@ def make_plan(
         sides=shown_sides(case, sources, pieces),
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
         captions=captions_of(narration, timeline, heard) if narration and narrated else [],
-        poster_s=poster_s(pieces, clearness, duration_s),
+        poster_s=posters[0],
+        more_posters_s=posters[1:],
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
         voice_heard=heard_in_clip(timeline, heard) if narration and narrated else None,
         narration_channel=case.narration.channel if case.narration else None,

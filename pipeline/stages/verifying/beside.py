@@ -178,12 +178,12 @@ def look_near(
             break
 
 
-def poster_checks(data: bytes, likest: Likest) -> list[Check]:
+def poster_checks(data: bytes, likest: Likest, name: str = "poster") -> list[Check]:
     """A JPEG with a picture of the clip in it and nothing else."""
     rest = jpeg_rest(data)
     return [
-        make_check("poster holds a picture only", rest, 0, "other parts", rest == 0),
-        likest.check("poster is a picture of the clip"),
+        make_check(f"{name} holds a picture only", rest, 0, "other parts", rest == 0),
+        likest.check(f"{name} is a picture of the clip"),
     ]
 
 
