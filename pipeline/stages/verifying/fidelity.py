@@ -48,23 +48,18 @@ class Fidelity:
     picture: _Worst = field(default_factory=_Worst)
     colour: _Worst = field(default_factory=_Worst)
     pictures: int = 0
-    _key: tuple[NDArray[np.uint8], NDArray[np.intp], Box | None] | None = None
-    _weights: tuple[_Weight, _Weight] | None = None
+    _luma: tuple[tuple[object, ...], _Weight] | None = None
+    _colour: tuple[tuple[object, ...], _Weight] | None = None
 
     def step(
         self, wanted: Expected, shown: Planes, strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
         words: Box | None,
     ) -> None:  # fmt: skip
         """strokes: (rows, cols) of the mark. words: (x, y, width, height) that was drawn over."""
-        key = (wanted.sure, strokes[0], words)
-        same = self._key is not None and all(
-            a is b for a, b in zip(self._key[:2], key[:2], strict=True)
-        )
-        if not same or self._key is None or self._key[2] != words or self._weights is None:
-            self._key, self._weights = key, _weights(wanted.sure, strokes, words)
+        luma, colour = self._weights(wanted.sure, strokes, words)
         self.pictures += 1
         for number, (plane, other) in enumerate(zip(shown, wanted.planes, strict=True)):
-            weight = self._weights[min(number, 1)]
+            weight = luma if number == 0 else colour
             off = weight.off(plane, other)
             if not weight.any:
                 continue
@@ -75,6 +70,19 @@ class Fidelity:
             inside = weight.share(wanted.lit_mask if number == 0 else wanted.lit_colour)
             total = float((off * inside).sum() / max(float(inside.sum()), 1e-9))
             (self.picture if number == 0 else self.colour).see(total, wanted.time_s)
+
+    def _weights(
+        self, sure: NDArray[np.uint8], strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
+        words: Box | None,
+    ) -> tuple[_Weight, _Weight]:  # fmt: skip
+        """For luma and for the colour planes, made anew where they change: strokes wander."""
+        key: tuple[object, ...] = (sure, strokes[0], words)
+        if self._luma is None or not _same(self._luma[0], key):
+            self._luma = key, _Weight(_of_luma(sure, strokes, words), _step(sure))
+        key = (sure, words)
+        if self._colour is None or not _same(self._colour[0], key):
+            self._colour = key, _Weight(_of_colour(sure, words), _step(sure))
+        return self._luma[1], self._colour[1]
 
     def checks(self, coarse: float) -> list[Check]:
         """coarse: of the coding (`coding.coarseness`)."""
@@ -130,24 +138,41 @@ def _mean(plane: NDArray[np.float32], tiles: tuple[int, int]) -> NDArray[np.floa
     return np.asarray(cv2.resize(plane, tiles, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def _weights(
+def _same(key: tuple[object, ...], other: tuple[object, ...]) -> bool:
+    """The very same arrays; words are compared."""
+    return all(a is b for a, b in zip(key[:-1], other[:-1], strict=True)) and key[-1] == other[-1]
+
+
+def _step(sure: NDArray[np.uint8]) -> int:
+    return 2 if sure.shape[0] >= LARGE_ROWS else 1
+
+
+def _of_luma(
     sure: NDArray[np.uint8], strokes: tuple[NDArray[np.intp], NDArray[np.intp]], words: Box | None
-) -> tuple[_Weight, _Weight]:
-    """For luma, and for the colour planes: all that is sure, but for strokes and words."""
+) -> NDArray[np.uint8]:
+    """All that is sure, but for strokes and words."""
     import cv2
 
-    counts = sure.copy()
+    counts = _without(sure, words)
     if strokes[0].size:
         ink = np.zeros_like(counts)
         ink[strokes] = 1
         size = 2 * _NEAR_STROKE_PX + 1
         counts[cv2.dilate(ink, np.ones((size, size), np.uint8)) > 0] = 0
-    colour = sure.copy()
+    return counts
+
+
+def _of_colour(sure: NDArray[np.uint8], words: Box | None) -> NDArray[np.uint8]:
+    """Samples of half the size whose four are all sure, but for words."""
+    whole = _without(sure, words)
+    rows, cols = sure.shape[0] // 2 * 2, sure.shape[1] // 2 * 2
+    four = [whole[y:rows:2, x:cols:2] for y in (0, 1) for x in (0, 1)]
+    return np.minimum(np.minimum(four[0], four[1]), np.minimum(four[2], four[3]))
+
+
+def _without(sure: NDArray[np.uint8], words: Box | None) -> NDArray[np.uint8]:
+    counts = sure.copy()
     if words is not None:
         x, y, wide, high = words
-        cut = (slice(max(0, y - high), y + 2 * high), slice(max(0, x - high), x + wide + high))
-        counts[cut] = colour[cut] = 0
-    rows, cols = sure.shape[0] // 2, sure.shape[1] // 2
-    four = colour[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2).min(axis=(1, 3))
-    step = 2 if sure.shape[0] >= LARGE_ROWS else 1
-    return _Weight(counts, step), _Weight(np.ascontiguousarray(four), step)
+        counts[max(0, y - high) : y + 2 * high, max(0, x - high) : x + wide + high] = 0
+    return counts
