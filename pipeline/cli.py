@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from pipeline import __version__
-from pipeline.commands import batch, beside, keeping, leaving, looking, making, tracing
+from pipeline.commands import batch, beside, keeping, leaving, looking, making, retention, tracing
 from pipeline.commands.base import global_options
 from pipeline.commands.group import Group
 
@@ -31,7 +31,7 @@ for command in (
     making.make, making.clip, making.survey, making.demo, batch.batch,
     looking.probe, looking.verify, looking.review, leaving.release, leaving.withdraw,
     beside.still, beside.publish,
-    keeping.catalogue, keeping.cache, tracing.trace,
+    keeping.catalogue, keeping.cache, retention.retention, tracing.trace,
 ):  # fmt: skip
     main.add_command(command)
 

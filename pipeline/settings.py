@@ -97,13 +97,15 @@ def load_options(profile: str | None = None, config: Path | None = None) -> Opti
 
 
 def deciding_options(options: Options) -> dict[str, Any]:
-    """Every setting that decides what is made; not those of the machine and of the batch.
+    """Every setting that decides what is made; not those of the machine, of the batch and
+    of retention.
 
     `output.look` is left out: it decides when a clip leaves, not what is in it; and so is
     `anonymity.case_pattern`, which decides what a case may be called.
     """
     passing: Any = {
-        "machine": True, "batch": True, "output": {"look"}, "anonymity": {"case_pattern"},
+        "machine": True, "batch": True, "retention": True,
+        "output": {"look"}, "anonymity": {"case_pattern"},
     }  # fmt: skip
     return options.model_dump(mode="json", exclude=passing)
 

@@ -506,3 +506,41 @@ def test_consent_that_nobody_wrote_down_reads_as_not_asked_yet() -> None:
     assert left_out.refusal("public", datetime.date(2026, 3, 2)).startswith(
         "consent was not asked for yet"
     )
+
+
+def test_consent_that_is_to_be_reviewed_lets_nothing_leave_until_it_was(
+    fieldstop: Here, tmp_path: Path, short: media_zoo.Clip
+) -> None:
+    """A day that has passed withholds, for a copy and after a lost catalogue too; a later opens."""
+    signed = 'scope = "public"\ngiven_on = 2024-03-02\n'
+    case = write_case(tmp_path / "case", short, "QM-0777", signed + "review_on = 2025-03-02")
+    out = tmp_path / "out"
+    for _ in range(2):
+        stopped = fieldstop("make", case, "--out", out)
+        assert (stopped.code, stopped.codes) == (4, ["consent"])
+        assert "review" in stopped.value["withheld"][0]["message"]
+        (tmp_path / "catalogue.sqlite3").unlink(missing_ok=True)
+        assert fieldstop("catalogue", "rebuild", out).code == 0
+        # Taking the line out is no review.
+        write_case(tmp_path / "case", short, "QM-0777", signed)
+    with Catalogue(tmp_path / "catalogue.sqlite3") as store:
+        assert store.consent_for([], "QM-0777").state(datetime.date.today()) == "to review"
+    copy = write_case(tmp_path / "copy", short, "QM-0778", signed)
+    assert fieldstop("make", copy, "--out", out).codes == ["consent"]
+    write_case(tmp_path / "case", short, "QM-0777", signed + "review_on = 2090-03-02")
+    assert fieldstop("make", case, "--out", out).code == 0
+
+
+def test_staff_and_purpose_bind_nobody_else_and_stay_private(
+    fieldstop: Here, tmp_path: Path, short: media_zoo.Clip
+) -> None:
+    said = 'scope = "public"\ngiven_on = 2024-03-02\nvoice = true\npurpose = "a private word"\n'
+    case = write_case(tmp_path / "case", short, "QM-0779", said)
+    out = tmp_path / "out"
+    made = fieldstop("make", case, "--looked", "AB", "--out", out)
+    assert made.code == 0 and "staff = true" in Path(made.value["plan"]).read_text()
+    leaves = [p for p in (out / "releases").rglob("*") if p.is_file()]
+    assert leaves and not any(b"private word" in p.read_bytes() for p in leaves)
+    write_case(tmp_path / "case", short, "QM-0779", said + "staff = true")
+    again = fieldstop("make", case, "--looked", "AB", "--out", out)
+    assert again.code == 0 and "staff = true" not in Path(again.value["plan"]).read_text()

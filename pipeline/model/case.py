@@ -89,11 +89,26 @@ class CaseNarration(Part):
 
 
 class CaseConsent(Part):
+    """What the person agreed to.
+
+    The parts follow General Medical Council, "Making and using visual and audio recordings of
+    patients" (2011): consent before recording, in writing or a record of it kept (paragraph
+    24); the purpose and use explained (25); endoscopic pictures used for other purposes are
+    anonymised first (10 to 12, 17). Local law and policy come first.
+    """
+
     scope: Scope = "none"
     given_on: datetime.date | None = None
     expires_on: datetime.date | None = None
     reference: str = Field(default="", max_length=120)
     voice: bool = False
+    purpose: str = Field(default="", max_length=120, description="what was explained it is for")
+    staff: bool = Field(
+        default=False, description="who is heard or seen beside the patient has agreed"
+    )
+    review_on: datetime.date | None = Field(
+        default=None, description="after this day nothing leaves until consent was reviewed"
+    )
 
 
 class CaseMeasured(Part):

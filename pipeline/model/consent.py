@@ -65,6 +65,7 @@ class KnownConsent:
     newest: time of the newest entry of the whole catalogue. A clock that shows less was
     set back: whether consent has ended is then judged by `newest`.
     doubt: what a person must resolve before anything may be released; empty if nothing.
+    review_on: the latest known; after it nothing leaves until a later one is noted.
     """
 
     scope: Scope
@@ -77,6 +78,7 @@ class KnownConsent:
     newest: datetime.datetime | None = None
     refused: bool = False
     doubt: str = ""
+    review_on: datetime.date | None = None
 
     @property
     def forbidden(self) -> bool:
@@ -85,8 +87,14 @@ class KnownConsent:
 
     def ended_by(self, today: datetime.date) -> bool:
         """True if consent has ended on `today`, or had when the catalogue was last written."""
-        latest = self.newest.astimezone().date() if self.newest is not None else today
-        return self.expires_on is not None and max(today, latest) > self.expires_on
+        return self.expires_on is not None and self._latest(today) > self.expires_on
+
+    def review_due(self, today: datetime.date) -> bool:
+        """True if consent was to be reviewed before `today`, by the same clock."""
+        return self.review_on is not None and self._latest(today) > self.review_on
+
+    def _latest(self, today: datetime.date) -> datetime.date:
+        return today if self.newest is None else max(today, self.newest.astimezone().date())
 
     def clock_warning(self, now: datetime.datetime) -> str | None:
         """What to tell where the clock (`now`, with a zone) is behind the catalogue."""
@@ -117,27 +125,34 @@ class KnownConsent:
             return f"consent begins on {self.given_on}"
         if self.scope == "none":
             return f"consent was not asked for yet, the profile needs {audience}"
+        if self.review_due(today):
+            return (
+                f"consent was to be reviewed by {self.review_on}: ask again, then set a later"
+                " `review_on` in case.toml"
+            )
         return f"consent covers {self.scope}, the profile needs {audience}"
 
     def covers(self, audience: str, today: datetime.date) -> bool:
         """True if a release for `audience` (teaching or public) may be made on `today`."""
         if self.forbidden or self.doubt or audience not in ("teaching", "public"):
             return False
-        if self.ended_by(today):
+        if self.ended_by(today) or self.review_due(today):
             return False
         if self.given_on is not None and today < self.given_on:
             return False
         return SCOPES.index(self.scope) >= SCOPES.index(audience)
 
     def state(self, today: datetime.date) -> str:
-        """One word for lists: withdrawn, refused, ended, not asked, or the scope."""
+        """For lists: withdrawn, refused, ended, to review, not asked, or the scope."""
         if self.withdrawn:
             return "withdrawn"
         if self.refused:
             return "refused"
         if self.ended_by(today):
             return "ended"
-        return self.scope if self.scope != "none" else "not asked"
+        if self.scope == "none":
+            return "not asked"
+        return "to review" if self.review_due(today) else self.scope
 
 
 def is_refusal(consent: CaseConsent) -> bool:
@@ -150,8 +165,8 @@ def binds_later(consent: CaseConsent) -> bool:
 
 
 def narrows(consent: CaseConsent) -> bool:
-    """True for what must not be lost: anything less than public without an end, or no voices."""
-    wide = consent.scope == "public" and consent.expires_on is None
+    """True for what must not be lost: anything less than public without an end or review."""
+    wide = consent.scope == "public" and consent.expires_on is None and consent.review_on is None
     return binds_later(consent) and not wide
 
 
@@ -183,6 +198,7 @@ def narrowest(
         references=tuple(dict.fromkeys(n.reference for n in said if n.reference)),
         newest=newest,
         refused=refused and not withdrawn,
+        review_on=max((n.review_on for n in signed if n.review_on), default=None),
     )
 
 

@@ -260,6 +260,15 @@ class BatchOptions(Section):
         return value
 
 
+class RetentionOptions(Section):
+    """How long private material is kept. Local law and policy decide; this only lists by it."""
+
+    private_days: int = option(
+        0, "`fieldstop retention` names private material older than this; 0: none by its age",
+        "days", ge=0, le=36500,
+    )  # fmt: skip
+
+
 class Options(Section):
     """All settings."""
 
@@ -273,6 +282,7 @@ class Options(Section):
     anonymity: AnonymityOptions = AnonymityOptions()
     machine: MachineOptions = MachineOptions()
     batch: BatchOptions = BatchOptions()
+    retention: RetentionOptions = RetentionOptions()
 
 
 Ratio = Annotated[float, Field(ge=0, le=1)]

@@ -150,6 +150,7 @@ def release(
             "expires_on": str(consent.expires_on) if consent.expires_on else None,
             "references": list(consent.references),
             "voice": consent.voice,
+            "review_on": str(consent.review_on) if consent.review_on else None,
         },
         mark=mark,
         approved_by=approved_by,

@@ -123,7 +123,7 @@ def note(
         values, key = _note_key(case, hashes, consent)
         cursor = db.execute(
             "INSERT OR IGNORE INTO consent (case_name, scope, given_on, expires_on, reference,"
-            " voice, noted_at, note_key) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            " voice, review_on, noted_at, note_key) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (*values, at, key),
         )
         if cursor.rowcount:
@@ -146,8 +146,11 @@ def _note_key(
         consent.expires_on.isoformat() if consent.expires_on else None,
         consent.reference,
         int(consent.voice),
+        consent.review_on.isoformat() if consent.review_on else None,
     )
-    return values, json.dumps([*values, sorted(set(hashes))])
+    # A note without a review keeps the key that it had before there were reviews.
+    known = values if consent.review_on else values[:-1]
+    return values, json.dumps([*known, sorted(set(hashes))])
 
 
 def mark_withdrawn(db: sqlite3.Connection, case: str, hashes: Collection[str], at: str) -> None:
@@ -205,6 +208,7 @@ def _consent(row: sqlite3.Row) -> CaseConsent:
         expires_on=date(row["expires_on"]),
         reference=row["reference"],
         voice=bool(row["voice"]),
+        review_on=date(row["review_on"]),
     )
 
 
@@ -249,7 +253,7 @@ def narrower_sources(
         " case_sources.sha256 = sources.sha256) AS named FROM sources WHERE prints != '' AND"
         " (sha256 IN (SELECT sha256 FROM withdrawn_sources) OR sha256 IN (SELECT sha256 FROM"
         " consent_sources JOIN consent ON consent.id = consent_id WHERE scope != 'public'"
-        " OR expires_on IS NOT NULL))"
+        " OR expires_on IS NOT NULL OR review_on IS NOT NULL))"
     ).fetchall()
     out = []
     for row in rows:

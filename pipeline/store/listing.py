@@ -120,7 +120,7 @@ def _touched(db: sqlite3.Connection, today: datetime.date) -> tuple[set[int], se
     for scopes in (("none",), ("none", "teaching")):
         noted = (
             "SELECT id FROM consent WHERE scope IN (SELECT value FROM json_each(:scopes))"
-            " OR expires_on < :today OR given_on > :today"
+            " OR expires_on < :today OR given_on > :today OR review_on < :today"
         )
         rows = db.execute(
             "SELECT id FROM releases WHERE case_name IN (SELECT case_name FROM case_keys WHERE key"

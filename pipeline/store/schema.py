@@ -151,6 +151,7 @@ MIGRATIONS: tuple[str, ...] = (
         PRIMARY KEY (case_name, profile, revision, file, sha256)
     ) WITHOUT ROWID;
     """,
+    "ALTER TABLE consent ADD COLUMN review_on TEXT;",
 )
 
 

@@ -19,6 +19,10 @@ from pipeline.stages.planning.picture import has_field
 from pipeline.stages.room import unmarked
 
 MARK_REACH_S = 0.5  # two detectors end the same words a little apart
+UNASKED = (
+    "consent covers voices, but case.toml does not say that others who are heard or seen have"
+    " agreed (`staff = true` in [consent])"
+)
 
 
 def field_needs(

@@ -30,7 +30,13 @@ from pipeline.stages.planning.narrated import (
     narration_case_spans,
     narration_of_part,
 )
-from pipeline.stages.planning.needs import field_needs, looked_needs, patient_needs, sound_needs
+from pipeline.stages.planning.needs import (
+    UNASKED,
+    field_needs,
+    looked_needs,
+    patient_needs,
+    sound_needs,
+)
 from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.planning.picture import output_size, placed, planned_source
 from pipeline.stages.planning.pieces import extend_for_narration, pieces_of
@@ -133,6 +139,8 @@ def make_plan(
         for n, s in enumerate(sources)
         for r in (*rooms[n].overruled, *seen_in_picture(s, n, decisions)[1])
     ]
+    if case.consent.voice and not case.consent.staff:
+        warnings.append(UNASKED)
     warnings += not_followed([] if case.consent.voice else rooms, decisions)
     needs += field_needs(sources, planned, axis, options)
     needs += looked_needs(sources, axis, options)
