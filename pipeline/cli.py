@@ -30,7 +30,7 @@ def main(**_: Any) -> None:
 for command in (
     making.make, making.clip, making.survey, making.demo, batch.batch,
     looking.probe, looking.verify, looking.review, leaving.release, leaving.withdraw,
-    beside.still, beside.publish,
+    beside.still, beside.publish, beside.timeline,
     keeping.catalogue, keeping.cache, retention.retention, tracing.trace,
 ):  # fmt: skip
     main.add_command(command)

@@ -1,4 +1,4 @@
-"""Commands that make something beside a clip that left: still, publish."""
+"""Commands that make something of a clip that left: still, publish, timeline."""
 
 from __future__ import annotations
 
@@ -77,4 +77,41 @@ def publish(case: str, profile: str | None, out: Path, **values: Any) -> int:
     context.say.result({"case": record.sheet.case, "files": files, "withheld": [], "error": None})
     for file in files:
         context.say.line(f"written   {file}")
+    return errors.EXIT_DONE
+
+
+@click.command()
+@click.argument("case")
+@click.option("--to", required=True, type=FOLDER, help="Folder for the timeline and its media.")
+@click.option("--profile", help="Of the clip of this profile.")
+@click.option("--out", required=True, type=FOLDER, help="Folder in which it was released.")
+@global_options
+def timeline(case: str, to: Path, profile: str | None, out: Path, **values: Any) -> int:
+    """A released clip for an editing program: OpenTimelineIO, pictures, voice and procedure.
+
+    The pictures are the released file; the two tracks are as they are heard in it, ducked, with
+    speech replaced. Marks name findings and what was taken out. Consent is asked again.
+    """
+    from pipeline.stages.hand_on import hand_on
+    from pipeline.stages.released import found_release, note_beside, released_clip
+    from pipeline.store.catalogue import Catalogue
+
+    context = context_of(values)
+    record, folder = found_release(out, case, profile)
+    with Catalogue(context.catalogue) as store, folder.case_lock():
+        released = released_clip(record, folder, store)
+        options = context.options(released.clip.profile)
+        try:
+            done = hand_on(released, options, store, to, context.say.progress)
+        finally:
+            context.say.stop()
+        made = [done.timeline, *(path for path in done.files if path.name != released.file.name)]
+        note_beside(released, [(path, "timeline") for path in made], store)
+    files = [str(path) for path in (done.timeline, *done.files)]
+    context.say.result({"case": record.sheet.case, "timeline": files[0], "files": files[1:],
+                        "lowered_db": done.lowered_db, "withheld": [], "error": None})  # fmt: skip
+    for file in files:
+        context.say.line(f"written   {file}")
+    if done.lowered_db:
+        context.say.line(f"both tracks were lowered by {-done.lowered_db:.1f} dB to fit")
     return errors.EXIT_DONE

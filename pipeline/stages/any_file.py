@@ -97,7 +97,7 @@ def verify_any(
                             progress=progress)  # fmt: skip
         no_sources = no_plan
     else:
-        media, no_sources = _recordings(clip)
+        media, no_sources = recordings_of(clip)
         found = verify_kept(
             path, clip.plan, media, load_glyph(options.mark).coverage, options, silent=silent,
             wanted_lufs=wanted_lufs, progress=progress,
@@ -211,7 +211,7 @@ def _told_sound(clip: ReadyClip | None, sheet: Sheet | None) -> tuple[float | No
     )
 
 
-def _recordings(clip: ReadyClip) -> tuple[list[SourceMedia] | None, str]:
+def recordings_of(clip: ReadyClip) -> tuple[list[SourceMedia] | None, str]:
     """The recordings of a clip, if all lie where they were and are the same; else why not."""
     media = []
     if len(clip.sources_at) != len(clip.plan.sources):
