@@ -17,6 +17,7 @@ import argparse
 import json
 import subprocess
 import tempfile
+import textwrap
 import wave
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -914,6 +915,16 @@ def record(script: Script, folder: Path) -> list[dict[str, Any]]:
     return truths
 
 
+def captions(said: list[dict]) -> str:
+    """WebVTT of the narration, a cue a sentence, on its own axis."""
+    lines = ["WEBVTT", ""]
+    for one in said:
+        start, stop = one["spans_s"][0][0], one["spans_s"][-1][1]
+        stamps = [f"00:{int(t // 60):02d}:{t % 60:06.3f}" for t in (start, stop)]
+        lines += [" --> ".join(stamps), textwrap.fill(one["words"], 42), ""]
+    return "\n".join(lines)
+
+
 CASE_TOML = f"""case = "{CASE}"
 title = "{TITLE}"
 number = 7
@@ -930,12 +941,22 @@ phase = "procedure"
 
 [narration]
 file = "voice.flac"
+captions = "voice.vtt"
 offset_s = {OFFSET_S}
 
 [consent]
 scope = "public"
 given_on = 2026-03-02
 reference = "form 17, Quillmere ENT (invented)"
+
+[teaching]
+objective = "Endoscopic clearance of crusts after sinus surgery"
+author = "ENT surgeon"
+institution = "outpatient clinic"
+indication = "Crusts after sinus surgery on both sides"
+setting = "Sitting, rigid endoscope, local anaesthetic"
+findings = "Crusts in the ethmoid cavity and on the turbinate"
+outcome = "All crusts removed, no bleeding"
 """
 
 
@@ -985,6 +1006,7 @@ def main() -> None:
     }
     (args.out / "truth.json").write_text(json.dumps(truth, indent=1) + "\n")
     (args.out / "case.toml").write_text(CASE_TOML)
+    (args.out / "voice.vtt").write_text(captions(truth["narration"]["said"]))
     print(json.dumps(truth["narration"], indent=1))
 
 

@@ -34,6 +34,9 @@ given_on = 2026-03-02
 label = "Crusts removed"
 value = 412
 unit = "mg"
+[teaching]
+objective = "Crusts"
+author = "ENT surgeon"
 """
 QUICK = '[output]\ncrf = 30\nx264_preset = "ultrafast"\n'
 
@@ -160,6 +163,8 @@ def test_all_that_goes_with_a_clip(left: Released) -> None:
             "major_brand", "minor_version", "compatible_brands",
         }  # fmt: skip
         length_s = float(loop.duration) / av.time_base
+    assert made.value["scorecard"]["of"] == 18 and len(made.value["scorecard"]["items"]) == 9
+    assert "Objective: Crusts" in value["description"] and value["teaching"]["author"]
     assert 1 <= stop_s - start_s <= 5 and abs(length_s - (stop_s - start_s)) <= 0.05
     verified = left("verify", left.clip)
     assert verified.code == 0, verified.said

@@ -544,3 +544,17 @@ def test_staff_and_purpose_bind_nobody_else_and_stay_private(
     write_case(tmp_path / "case", short, "QM-0779", said + "staff = true")
     again = fieldstop("make", case, "--looked", "AB", "--out", out)
     assert again.code == 0 and "staff = true" not in Path(again.value["plan"]).read_text()
+
+
+def test_what_a_case_teaches_is_read_before_it_leaves(
+    fieldstop: Here, tmp_path: Path, short: media_zoo.Clip
+) -> None:
+    """Each part of [teaching] leaves, so a name in one withholds until a person confirms it."""
+    for part in ("objective", "author", "institution", "indication", "setting", "findings",
+                 "outcome"):  # fmt: skip
+        case = write_case(tmp_path / part, short, "QM-0790", 'scope = "public"')
+        text = (case / "case.toml").read_text()
+        (case / "case.toml").write_text(f'{text}[teaching]\n{part} = "by Astrid Berglund"\n')
+        stopped = fieldstop("make", case, "--out", tmp_path / "out")
+        assert (stopped.code, stopped.codes) == (4, ["text"]), part
+        assert "Berglund" not in stopped.said

@@ -63,7 +63,9 @@ def publish(case: str, profile: str | None, out: Path, **values: Any) -> int:
 
     Nothing is sent anywhere; consent is asked again.
     """
+    from pipeline.model.scorecard import MOST
     from pipeline.stages.publish import publish as publish_clip
+    from pipeline.stages.publish import score
     from pipeline.stages.released import found_release, note_beside, released_clip
     from pipeline.store.catalogue import Catalogue
 
@@ -73,10 +75,16 @@ def publish(case: str, profile: str | None, out: Path, **values: Any) -> int:
         released = released_clip(record, folder, store)
         made = publish_clip(released, context.options(None))
         note_beside(released, made, store)
+        card = score(released)
     files = [str(path) for path, _ in made]
-    context.say.result({"case": record.sheet.case, "files": files, "withheld": [], "error": None})
+    context.say.result({"case": record.sheet.case, "files": files, "scorecard": card.as_json(),
+                        "withheld": [], "error": None})  # fmt: skip
     for file in files:
         context.say.line(f"written   {file}")
+    context.say.line(f"as a teaching video {card.total} of {MOST} points (LAP-VEGaS, our reading)")
+    for item in card.items:
+        more = f"  ({item.lacks})" if item.lacks else ""
+        context.say.line(f"  {item.points}  {item.name}{more}")
     return errors.EXIT_DONE
 
 

@@ -124,6 +124,26 @@ class CaseMeasured(Part):
         return f"{self.label}\n{self.value:g} {self.unit}".strip()
 
 
+class CaseTeaching(Part):
+    """What a teaching clip should say of itself; all optional, no names.
+
+    Parts of what LAP-VEGaS asks for (see `model.scorecard`). They leave with the clip, in its
+    sheet and its description.
+    """
+
+    objective: str = Field(default="", max_length=200, description="what is to be learnt")
+    author: str = Field(default="", max_length=80, description="role of who performed it")
+    institution: str = Field(default="", max_length=80, description="its kind, never its name")
+    indication: str = Field(default="", max_length=200)
+    setting: str = Field(default="", max_length=200, description="position, approach, anaesthesia")
+    findings: str = Field(default="", max_length=200)
+    outcome: str = Field(default="", max_length=200)
+
+    def said(self) -> dict[str, str]:
+        """The parts that are there, by name, in order."""
+        return {name: text for name, text in self.model_dump().items() if text.strip()}
+
+
 class Case(Part):
     """A case: recordings in order, a narration, consent."""
 
@@ -134,3 +154,4 @@ class Case(Part):
     narration: CaseNarration | None = None
     consent: CaseConsent = CaseConsent()
     measured: CaseMeasured | None = None
+    teaching: CaseTeaching = CaseTeaching()

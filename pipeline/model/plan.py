@@ -10,7 +10,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from pipeline.model.case import CaseMeasured, Side
+from pipeline.model.case import CaseMeasured, CaseTeaching, Side
 from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan
@@ -176,6 +176,7 @@ class Plan(Document):
     restorations: list[Restoration] = []
     card: str = Field(default="", description="words of the card with the measured value")
     measured: CaseMeasured | None = Field(default=None, description="the value on the card")
+    teaching: CaseTeaching = CaseTeaching()
     sides: list[Side] = Field(default=[], description="that are shown, in order")
     chapters: list[Chapter] = []
     captions: list[Caption] = []

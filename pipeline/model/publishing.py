@@ -54,6 +54,7 @@ class Publishing(Document):
     preview: Preview | None = None
     captions: list[str] = Field(description="WebVTT, and SubRip of the same")
     stills: list[str]
+    teaching: dict[str, str] = Field(default={}, description="what the case says of itself")
 
 
 def headline(sheet: Sheet) -> str:
@@ -83,14 +84,22 @@ def _clock(at_s: int, hours: bool) -> str:
     return f"{at_s // 60}:{at_s % 60:02d}"
 
 
+def altered_lines(sheet: Sheet) -> list[str]:
+    """What was done to picture and sound: what is done to every clip, each kind, each edit."""
+    always = "The surround was blacked out and a mark was put into the picture."
+    return [always, *(words for words in sheet.altered if words != always), *sheet.edits]
+
+
 def description(sheet: Sheet) -> str:
     """`description.txt`: title, value, chapters, what was altered, cautions."""
     value = sheet.measured
     shown = [" ".join(value.card.replace("\n", ": ").split())] if value is not None else []
-    altered = ["The surround was blacked out and a mark was put into the picture.", *sheet.edits]
+    altered = altered_lines(sheet)
     parts = [
         [headline(sheet)],
         shown,
+        [f"{what.capitalize()}: {' '.join(text.split())}"
+         for what, text in sheet.teaching.said().items()],
         chapter_lines(sheet.chapters, sheet.duration_s),
         ["What was altered:", *(f"- {line}" for line in altered)],
         ["This clip was released under consent for its audience."],
@@ -126,9 +135,10 @@ def publishing(
         description=description(sheet),
         alt=ALT,
         cautions=sheet.cautions,
-        altered=sheet.edits,
+        altered=altered_lines(sheet),
         posters=list(posters),
         preview=preview,
         captions=list(captions),
         stills=list(stills),
+        teaching=sheet.teaching.said(),
     )

@@ -6,7 +6,7 @@ from typing import Any, Literal
 
 from pydantic import Field
 
-from pipeline.model.case import CaseMeasured, Side
+from pipeline.model.case import CaseMeasured, CaseTeaching, Side
 from pipeline.model.document import Document, Part
 
 
@@ -89,10 +89,12 @@ class Sheet(Document):
     chapters: list[tuple[float, str]] = []
     sides: list[Side] = Field(default=[], description="that are shown, in order")
     measured: CaseMeasured | None = Field(default=None, description="the value on the card")
+    teaching: CaseTeaching = CaseTeaching()
     cautions: list[str] = []
     look: str = Field(default="", description="whether a person looked before it was released")
     checks: list[Check] = []
     edits: list[str] = []
+    altered: list[str] = Field(default=[], description="what was done, a sentence a kind")
     poster: str | None = Field(default=None, description="file name beside the clip")
     poster_sha256: str | None = None
     captions: str | None = Field(default=None, description="file name beside the clip")

@@ -7,6 +7,7 @@ from pathlib import Path
 from pipeline.media.captions import captions_srt
 from pipeline.model.options import Options
 from pipeline.model.publishing import Preview, publishing
+from pipeline.model.scorecard import Scorecard, scorecard
 from pipeline.stages.preview import make_preview
 from pipeline.stages.release import poster_is_right, poster_of
 from pipeline.stages.released import ReleasedClip, stills_beside
@@ -50,3 +51,9 @@ def publish(released: ReleasedClip, options: Options) -> list[tuple[Path, str]]:
         released.folder.atomic_write(path, text)
         made.append((path, "text"))
     return made
+
+
+def score(released: ReleasedClip) -> Scorecard:
+    """How complete the clip is as a teaching video."""
+    plan, stills = released.clip.plan, len(stills_beside(released))
+    return scorecard(released.record.sheet, plan, stills)

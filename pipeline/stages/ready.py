@@ -46,8 +46,13 @@ def proof_file(folder: WorkFolder, name: str, revision: int | None) -> Path:
 
 
 def seal_of(clip: ReadyClip) -> str:
-    """Keyed hash over everything in the document but the seal itself. Raises OutputError."""
-    text = clip.model_copy(update={"seal": ""}).to_json()
+    """Keyed hash over everything in the document but the seal itself. Raises OutputError.
+
+    What is as it is left out says nothing: a later version may know more of it.
+    """
+    text = clip.model_copy(update={"seal": ""}).model_dump_json(
+        by_alias=True, exclude_defaults=True
+    )
     return hmac.new(installation_secret(), b"ready:" + text.encode(), hashlib.sha256).hexdigest()
 
 

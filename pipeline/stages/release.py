@@ -25,6 +25,7 @@ from pipeline.model.release import Check, Looked, ReleaseRecord, Sheet, look_sen
 from pipeline.model.time import format_time
 from pipeline.settings import settings_sha256
 from pipeline.stages.judged import judged_lines, without_initials
+from pipeline.stages.planning.cards import altered_words
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.tracing.prints import keep_prints, planned_discs, prints_file, take_prints
 from pipeline.stages.verifying.beside import (
@@ -125,10 +126,12 @@ def release(
         chapters=[(c.start_s, c.title) for c in plan.chapters],
         sides=plan.sides,
         measured=plan.measured,
+        teaching=plan.teaching,
         cautions=CAUTIONS,
         look=look_sentence(looked, initials=False),
         checks=[without_initials(c) for c in checks],
         edits=edit_lines(plan),
+        altered=altered_words(plan.edits, plan.redactions),
         poster=target.with_suffix(".jpg").name,
         poster_sha256=hashlib.sha256(poster).hexdigest(),
         captions=target.with_suffix(".vtt").name if captions else None,

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import islice
@@ -97,16 +97,18 @@ def texts_that_leave(
     mark_text: str,
     profile: str,
     file_part: str = "",
+    teaching: Mapping[str, str] | None = None,
 ) -> list[Leaving]:
     """Every text of a release that a person wrote; empty ones left out.
 
     captions: the cues in order; together they are one text. profile and file_part
-    stand in the name of the file.
+    stand in the name of the file. teaching: by what each says.
     """
     texts = [
         Leaving("title", title),
         *(Leaving(f"chapter {n}", text) for n, text in enumerate(chapters, start=1)),
         Leaving("card", card),
+        *(Leaving(what, text) for what, text in (teaching or {}).items()),
         Leaving(CAPTIONS, "\n".join(captions)),
         Leaving("series title", series_title),
         Leaving("text of the mark", mark_text),

@@ -203,6 +203,7 @@ def make_plan(
         restorations=restorations(sources, edits),
         card=measured.card if measured else "",
         measured=measured,
+        teaching=case.teaching,
         sides=shown_sides(case, sources, pieces),
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
         captions=captions_of(narration, timeline, heard) if narration and narrated else [],
