@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from pipeline.analysis.sound.voice_cut import heard_part
+from pipeline.model.caption_layout import MOST_PER_S, laid_out, too_fast
 from pipeline.model.plan import Caption
 from pipeline.model.time import Span, format_time, merge_spans, round_s
 from pipeline.model.timeline import Timeline
@@ -53,7 +55,8 @@ def heard_in_clip(timeline: Timeline, heard: Span | None) -> tuple[float, float]
 def captions_of(narration: NarrationInput, timeline: Timeline, heard: Span | None) -> list[Caption]:
     """The narrator's words on the clip's axis.
 
-    A cue of which less than half is heard is left out: most of its words were cut.
+    They are laid out to be read (`model.caption_layout`). A cue of which less than half is
+    heard is left out: most of its words were cut.
     """
     out = []
     for start_s, stop_s, text in narration.captions:
@@ -68,4 +71,18 @@ def captions_of(narration: NarrationInput, timeline: Timeline, heard: Span | Non
         for span in shown:
             out.append(Caption(start_s=round_s(span.start_s), stop_s=round_s(span.stop_s),
                                text=text))  # fmt: skip
-    return sorted(out, key=lambda c: (c.start_s, c.stop_s))
+    end_s = max((p.in_clip.stop_s for p in timeline.pieces), default=0.0)
+    readable = laid_out(sorted(out, key=lambda c: (c.start_s, c.stop_s)))
+    return [c.model_copy(update={"stop_s": min(c.stop_s, round_s(end_s))}) for c in readable]
+
+
+def caption_warnings(captions: Sequence[Caption]) -> list[str]:
+    """What is too fast to be read, although it stays as long as it can."""
+    fast = too_fast(captions)
+    if not fast:
+        return []
+    return [
+        f"{len(fast)} {'caption is' if len(fast) == 1 else 'captions are'} read faster than"
+        f" {MOST_PER_S:g} characters a second, the first at {format_time(fast[0].start_s)}:"
+        " shorten the words"
+    ]

@@ -25,6 +25,7 @@ from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInp
 from pipeline.stages.planning.levels import mix_of, sound_channels, sound_options
 from pipeline.stages.planning.mark import placed_mark
 from pipeline.stages.planning.narrated import (
+    caption_warnings,
     captions_of,
     heard_in_clip,
     narration_case_spans,
@@ -182,6 +183,8 @@ def make_plan(
     if narration is not None:
         warnings += narration.warnings
     posters = posters_s(pieces, clearness, duration_s)
+    captions = captions_of(narration, timeline, heard) if narration and narrated else []
+    warnings += caption_warnings(captions)
     return Plan(
         case=case.case,
         title=title if title is not None else case.title,
@@ -206,7 +209,7 @@ def make_plan(
         teaching=case.teaching,
         sides=shown_sides(case, sources, pieces),
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
-        captions=captions_of(narration, timeline, heard) if narration and narrated else [],
+        captions=captions,
         poster_s=posters[0],
         more_posters_s=posters[1:],
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],

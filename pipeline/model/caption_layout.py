@@ -1,0 +1,60 @@
+"""Captions as they can be read: at most two lines of 42 characters, not too fast. Pure.
+
+Two lines at most, and a time on screen that follows the length of the text: Karamitroglou, "A
+proposed set of subtitling standards in Europe", Translation Journal 2(2), 1998. 42 characters a
+line and 20 a second are limits of widely used guides (from memory, no one source).
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from pipeline.model.plan import Caption
+from pipeline.model.time import round_s
+
+LINES, LINE = 2, 42
+MOST_PER_S = 20.0
+APART_S = 0.08  # between two captions
+
+
+def laid_out(captions: Sequence[Caption]) -> list[Caption]:
+    """The captions with lines and times for reading; the words and their order stay.
+
+    One that is too long becomes several, its time shared by characters. One that is too fast
+    stays until it can be read, or the next one comes.
+    """
+    parts = [part for caption in captions for part in _parts(caption)]
+    starts = [*(part.start_s for part in parts[1:]), float("inf")]
+    return [_longer(part, next_s) for part, next_s in zip(parts, starts, strict=False)]
+
+
+def too_fast(captions: Sequence[Caption]) -> list[Caption]:
+    """Those that have to be read at more than 20 characters a second."""
+    return [c for c in captions if _size(c.text) > MOST_PER_S * (c.stop_s - c.start_s) + 0.5]
+
+
+def _parts(caption: Caption) -> list[Caption]:
+    lines = caption.text.splitlines()
+    if len(lines) <= LINES and all(len(line) <= LINE for line in lines):
+        return [caption]
+    # Words are never broken: what has no blanks keeps its line.
+    lines = textwrap.wrap(" ".join(lines), LINE, break_long_words=False, break_on_hyphens=False)
+    texts = ["\n".join(lines[k : k + LINES]) for k in range(0, len(lines), LINES)]
+    whole, told, out = sum(map(_size, texts)), 0, []
+    length_s = caption.stop_s - caption.start_s
+    for text in texts:
+        start_s, told = caption.start_s + length_s * told / whole, told + _size(text)
+        stop_s = caption.start_s + length_s * told / whole
+        out.append(Caption(start_s=round_s(start_s), stop_s=round_s(stop_s), text=text))
+    return out
+
+
+def _longer(caption: Caption, next_s: float) -> Caption:
+    wanted_s = caption.start_s + _size(caption.text) / MOST_PER_S
+    stop_s = max(caption.stop_s, min(wanted_s, next_s - APART_S))
+    return caption.model_copy(update={"stop_s": round_s(stop_s)})
+
+
+def _size(text: str) -> int:
+    return len(" ".join(text.split()))

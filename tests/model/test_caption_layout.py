@@ -1,0 +1,48 @@
+"""Captions can be read: two lines of 42 characters, 20 a second where there is time for it."""
+
+from __future__ import annotations
+
+import itertools
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.model.caption_layout import LINE, LINES, MOST_PER_S, laid_out, too_fast
+from pipeline.model.plan import Caption
+
+WORDS = st.lists(st.text("abcdefgh-", min_size=1, max_size=14), min_size=1, max_size=60)
+
+
+def cue(start_s: float, stop_s: float, text: str) -> Caption:
+    return Caption(start_s=start_s, stop_s=stop_s, text=text)
+
+
+def test_what_is_readable_stays_as_it_is() -> None:
+    short = [cue(0, 3, "This is the left side"), cue(4, 8, "two lines,\nas they were")]
+    assert laid_out(short) == short and not too_fast(short)
+
+
+@given(WORDS, st.floats(0.5, 30))
+def test_a_long_one_becomes_several_with_all_its_words(words: list[str], length_s: float) -> None:
+    (text, start_s) = (" ".join(words), 1.0)
+    out = laid_out([cue(start_s, start_s + length_s, text)])
+    assert " ".join(c.text for c in out).split() == text.split()
+    for one in out:
+        assert len(one.text.splitlines()) <= LINES and one.stop_s > one.start_s
+        assert all(len(line) <= LINE for line in one.text.splitlines())
+    assert all(b.start_s >= a.stop_s - 1e-6 for a, b in itertools.pairwise(out))
+    assert abs(out[0].start_s - start_s) < 1e-6 and out[-1].stop_s >= start_s + length_s - 1e-5
+
+
+def test_a_fast_one_stays_as_long_as_there_is_time() -> None:
+    fast = "x" * 30
+    alone, = laid_out([cue(1, 2, fast)])
+    assert alone.stop_s == 1 + 30 / MOST_PER_S and not too_fast([alone])
+    first, second = laid_out([cue(1, 2, fast), cue(2.2, 5, "y")])
+    assert 2.1 < first.stop_s < second.start_s and too_fast([first, second]) == [first]
+
+
+def test_what_has_no_blanks_is_not_broken() -> None:
+    name = "x" * 60
+    first = laid_out([cue(0, 9, f"a {name} b")])[0]
+    assert first.text.splitlines() == ["a", name]
