@@ -1,4 +1,4 @@
-"""Captions as they can be read: at most two lines of 42 characters, not too fast. Pure.
+"""Captions as they can be read: at most two lines of 42 characters, and which are too fast. Pure.
 
 Two lines at most, and a time on screen that follows the length of the text: Karamitroglou, "A
 proposed set of subtitling standards in Europe", Translation Journal 2(2), 1998. 42 characters a
@@ -15,18 +15,14 @@ from pipeline.model.time import round_s
 
 LINES, LINE = 2, 42
 MOST_PER_S = 20.0
-APART_S = 0.08  # between two captions
 
 
 def laid_out(captions: Sequence[Caption]) -> list[Caption]:
-    """The captions with lines and times for reading; the words and their order stay.
+    """The captions with lines for reading; the words and the times that a person gave stay.
 
-    One that is too long becomes several, its time shared by characters. One that is too fast
-    stays until it can be read, or the next one comes.
+    One that is too long becomes several, its time shared by characters.
     """
-    parts = [part for caption in captions for part in _parts(caption)]
-    starts = [*(part.start_s for part in parts[1:]), float("inf")]
-    return [_longer(part, next_s) for part, next_s in zip(parts, starts, strict=False)]
+    return [part for caption in captions for part in _parts(caption)]
 
 
 def too_fast(captions: Sequence[Caption]) -> list[Caption]:
@@ -48,12 +44,6 @@ def _parts(caption: Caption) -> list[Caption]:
         stop_s = caption.start_s + length_s * told / whole
         out.append(Caption(start_s=round_s(start_s), stop_s=round_s(stop_s), text=text))
     return out
-
-
-def _longer(caption: Caption, next_s: float) -> Caption:
-    wanted_s = caption.start_s + _size(caption.text) / MOST_PER_S
-    stop_s = max(caption.stop_s, min(wanted_s, next_s - APART_S))
-    return caption.model_copy(update={"stop_s": round_s(stop_s)})
 
 
 def _size(text: str) -> int:

@@ -71,18 +71,16 @@ def captions_of(narration: NarrationInput, timeline: Timeline, heard: Span | Non
         for span in shown:
             out.append(Caption(start_s=round_s(span.start_s), stop_s=round_s(span.stop_s),
                                text=text))  # fmt: skip
-    end_s = max((p.in_clip.stop_s for p in timeline.pieces), default=0.0)
-    readable = laid_out(sorted(out, key=lambda c: (c.start_s, c.stop_s)))
-    return [c.model_copy(update={"stop_s": min(c.stop_s, round_s(end_s))}) for c in readable]
+    return laid_out(sorted(out, key=lambda c: (c.start_s, c.stop_s)))
 
 
 def caption_warnings(captions: Sequence[Caption]) -> list[str]:
-    """What is too fast to be read, although it stays as long as it can."""
+    """What is too fast to be read."""
     fast = too_fast(captions)
     if not fast:
         return []
     return [
         f"{len(fast)} {'caption is' if len(fast) == 1 else 'captions are'} read faster than"
         f" {MOST_PER_S:g} characters a second, the first at {format_time(fast[0].start_s)}:"
-        " shorten the words"
+        " shorten the words, or give them more time"
     ]
