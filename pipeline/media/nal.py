@@ -1,8 +1,9 @@
-"""What one packet of H.264 or HEVC says of itself, without decoding it.
+"""What one packet of H.264, HEVC or MPEG-1, -2 or -4 says of itself, without decoding it.
 
-Bytes in, a small answer out. A packet is a row of NAL units, each after its length (MP4, MKV) or
-after a start code (TS). ITU-T H.264 (08/2021) 7.3.1, 7.4.1 and table 7-1; D.1.8 for the recovery
-point; ITU-T H.265 (08/2021) 7.3.1.2 and table 7-1.
+Bytes in, a small answer out. Of H.264 and HEVC a packet is a row of NAL units, each after its
+length (MP4, MKV) or after a start code (TS). ITU-T H.264 (08/2021) 7.3.1, 7.4.1 and table 7-1;
+D.1.8 for the recovery point; ITU-T H.265 (08/2021) 7.3.1.2 and table 7-1. A packet of MPEG video
+holds a picture behind a start code; one that does not is passed by without a word.
 """
 
 from __future__ import annotations
@@ -10,6 +11,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+# Where a picture begins, after headers that a container may move: ISO/IEC 13818-2
+# picture_start_code, 14496-2 vop_start_code.
+PICTURE_STARTS = {
+    "mpeg1video": b"\x00\x00\x01\x00",
+    "mpeg2video": b"\x00\x00\x01\x00",
+    "mpeg4": b"\x00\x00\x01\xb6",
+}
+_ENDS = {"mpeg1video": b"\x00\x00\x01\xb7", "mpeg2video": b"\x00\x00\x01\xb7",
+         "mpeg4": b"\x00\x00\x01\xb1"}  # fmt: skip
 FORBIDDEN = (b"\x00\x00\x00", b"\x00\x00\x01", b"\x00\x00\x02")  # never inside a NAL unit
 
 
@@ -33,6 +43,9 @@ def length_size(codec: str, extradata: bytes | None) -> int:
 
 def look(data: bytes, codec: str, size: int) -> PacketLook:
     """Judge one packet. `size`: from `length_size`."""
+    if codec in PICTURE_STARTS:
+        empty = PICTURE_STARTS[codec] not in data and not data.startswith(_ENDS[codec])
+        return PacketLook(None, "no picture in it" if empty else "")
     if codec not in ("h264", "hevc"):
         return PacketLook(None)
     broken, key, slices = "", False, False

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.media.container import attached, open_media
+from pipeline.media.nal import PICTURE_STARTS
 from pipeline.model.consent import KnownSource
 
 # Beside the key frames, one packet in this many is kept, chosen by its own hash: so a part
@@ -37,13 +38,6 @@ _PACKED = 1 << 16  # so much of a packet is looked at
 _DENSE = 32  # packets after which a stream of key frames alone is known as one
 REPEATED = 4  # packets may hold this many times the bytes of the file
 _START = re.compile(b"\x00\x00\x01")
-# Where the picture itself begins, after headers that a container may move: ISO/IEC 13818-2
-# picture_start_code, 14496-2 vop_start_code.
-_PICTURE_STARTS = {
-    "mpeg1video": b"\x00\x00\x01\x00",
-    "mpeg2video": b"\x00\x00\x01\x00",
-    "mpeg4": b"\x00\x00\x01\xb6",
-}
 
 
 def coded_packets(path: Path, sha256: str) -> KnownSource:
@@ -149,7 +143,7 @@ class _Stream:
                 return slices, _is_intra(self.codec, slices[0])
         if self.codec == "aac":
             return [_without_adts(data)], None
-        start = _PICTURE_STARTS.get(self.codec)
+        start = PICTURE_STARTS.get(self.codec)
         if start is not None:
             data = data[max(0, data.find(start)) :]
         return [data.rstrip(b"\x00")], None

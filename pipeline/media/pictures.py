@@ -16,6 +16,7 @@ from typing import Any
 
 from pipeline.errors import InputError
 from pipeline.media import nal
+from pipeline.media.avi_chunks import Chunks
 from pipeline.media.complaints import Heard, Watch, listening
 from pipeline.media.container import attached, open_media
 from pipeline.media.frame import Picture, plane_view
@@ -35,6 +36,7 @@ from pipeline.media.working import WorkingPictures
 from pipeline.model.recording import Recording, TimeJump
 
 NEAR_S = 0.25  # pictures so near to a moment are all decoded
+MISSING = "bytes are missing"
 REPEATED = 4  # packets may hold this many times the bytes of the file
 
 
@@ -121,7 +123,9 @@ def _pictures(
         shift_s, previous_s = 0.0, None
         jumped = note.jumped
         whole_at_s = whole_at_s if skip_unreferenced else ()
-        for frame in _frames(container, stream, note, origin_s, recording.size_bytes, whole_at_s):
+        for frame in _frames(
+            path, container, stream, note, origin_s, recording.size_bytes, whole_at_s
+        ):
             for shown in work.push(frame, note):
                 if shown.pts is None:
                     time_s = (previous_s + usual_s) if previous_s is not None else 0.0
@@ -194,6 +198,7 @@ def _seek(container: Any, stream: Any, time_s: float) -> bool:
 
 
 def _frames(
+    path: Path,
     container: Any,
     stream: Any,
     note: ReadReport,
@@ -212,6 +217,9 @@ def _frames(
     with ExitStack() as stack:
         if watcher is not None:
             stack.enter_context(listening())
+            if container.format.name == "avi":
+                file = stack.enter_context(path.open("rb"))
+                watcher.chunks = Chunks(file, path.stat().st_size)
         while True:
             try:
                 packet = watcher.heard(next, packets) if watcher else next(packets)
@@ -287,9 +295,10 @@ class _Watcher:
         self._watch, self._origin_s = watch, origin_s
         self._codec = stream.codec_context.codec.name
         self._size = nal.length_size(self._codec, stream.codec_context.extradata)
+        self.chunks: Chunks | None = None  # of an AVI
 
     def lost(self) -> None:
-        self._watch.packet(None, None, False, "bytes are missing")
+        self._watch.packet(None, None, False, MISSING)
 
     def packet(self, packet: Any, failed: bool) -> None:
         """After it was decoded: `failed`, or what was heard of it meanwhile."""
@@ -298,16 +307,14 @@ class _Watcher:
         sign = ""
         if failed:
             sign = "cannot be decoded"
-        elif packet.is_corrupt:
-            sign = "bytes are missing"
+        elif packet.is_corrupt or self._gap(packet):
+            sign = MISSING
         elif complained:
             sign = "decoded with errors"
         if not packet.size:
             self._watch.packet(None, None, False, sign)  # the end: pictures held back come out
             return
-        look = nal.PacketLook(None)
-        if self._codec in ("h264", "hevc"):
-            look = nal.look(bytes(packet), self._codec, self._size)
+        look = nal.look(bytes(packet), self._codec, self._size)
         key = packet.is_keyframe if look.key is None else look.key
         stamp = packet.pts if packet.pts is not None else packet.dts
         step = packet.dts
@@ -317,6 +324,14 @@ class _Watcher:
             bool(key),
             sign or look.broken,
         )
+
+    def _gap(self, packet: Any) -> bool:
+        """True if something was lost before the packet, or behind the last one."""
+        if self.chunks is None:
+            return False
+        if not packet.size:
+            return packet.pts is None and self.chunks.lost_after()
+        return self.chunks.lost_before(packet.pos, packet.size)
 
     def picture(self, frame: Any) -> None:
         stamp = frame.pts if frame.pts is not None else frame.dts

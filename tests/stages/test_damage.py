@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import random
+import shutil
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -64,6 +66,76 @@ def test_what_was_overwritten_is_found(name: str, tmp_path: Path) -> None:
         wrong = damages.wrong_times(damages.lumas(path), whole)
         shown = [t for t in wrong if not any(d.start_s - 1e-6 <= t < d.stop_s for d in found)]
         assert not shown
+
+
+def packets_of(path: Path) -> list[tuple[float, int, int, bool]]:
+    """(time, place in the file, length, key) of the picture's packets."""
+    with closing(av.open(str(path))) as container:
+        return [
+            (float(p.pts * p.time_base), p.pos, p.size, p.is_keyframe)
+            for p in container.demux(video=0)
+            if p.size
+        ]
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Path], Path]:
+    """small("mpeg4.avi", folder) is a copy of 64 pictures, a key frame every 50."""
+    made = tmp_path_factory.mktemp("small")
+
+    def get(name: str, folder: Path) -> Path:
+        if not (made / name).exists():
+            coding = media_zoo.Coding(
+                codec=CODECS[name], options={"g": "50", "bf": "0"}, bit_rate=2_000_000
+            )
+            media_zoo.scope_clip(made / name, 2.56, 25, (320, 240), seed=3, coding=coding)
+        return Path(shutil.copy(made / name, folder))
+
+    return get
+
+
+CODECS = {"mpeg4.avi": "mpeg4", "mpeg2.mov": "mpeg2video"}
+
+
+@pytest.mark.parametrize("count, way", [(1, "gone"), (3, "zeros"), (2, "noise")])
+def test_chunks_of_an_avi_that_are_lost_leave_a_gap(
+    count: int, way: str, small: Callable[[str, Path], Path], tmp_path: Path
+) -> None:
+    """Whole pictures are lost, so that the decoder has nothing to complain of."""
+    path = small("mpeg4.avi", tmp_path)
+    data, packets = path.read_bytes(), packets_of(path)
+    assert [p[3] for p in packets].index(True, 1) == 50 and doubts(path) == []
+    first, last = packets[20], packets[20 + count - 1]
+    start, stop = first[1] - 8, last[1] + last[2]  # from the header of the chunk on
+    noise = random.Random(1).randbytes(stop - start)
+    put = {"zeros": bytes(stop - start), "noise": noise, "gone": data[stop - 3 : stop]}[way]
+    path.write_bytes(data[:start] + put + data[stop:])
+    left = packets_of(path)
+    assert len(left) == len(packets) - count
+    key = next(p[0] for p in left[20:] if p[3])
+    (found,) = doubts(path)
+    assert found.start_s < left[20][0] and found.stop_s >= key and found.sign == "bytes are missing"
+
+
+def test_the_end_of_an_avi_that_is_lost_is_said(
+    small: Callable[[str, Path], Path], tmp_path: Path
+) -> None:
+    path = small("mpeg4.avi", tmp_path)
+    data, last = path.read_bytes(), packets_of(path)[60]
+    path.write_bytes(data[: last[1] - 8] + bytes(len(data) - last[1] + 8))
+    assert doubts(path)[-1].sign == "bytes are missing"
+
+
+@pytest.mark.parametrize("name", sorted(CODECS))
+def test_a_packet_without_a_picture_in_it_is_damage(
+    name: str, small: Callable[[str, Path], Path], tmp_path: Path
+) -> None:
+    """Its decoder passes it by without a word, and builds on the picture before."""
+    path = small(name, tmp_path)
+    data, (_, at, size, _) = path.read_bytes(), packets_of(path)[20]
+    path.write_bytes(data[:at] + bytes(size) + data[at + size :])
+    (found,) = doubts(path)
+    assert found.start_s <= packets_of(path)[20][0] < found.stop_s
 
 
 @pytest.fixture(scope="module")
