@@ -28,6 +28,7 @@ from pipeline.model.release import ReleaseRecord, Sheet
 from pipeline.review.folder import FolderBackend
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import check_catalogue, claim, read_file
+from pipeline.store.journal import journal_path
 
 SHA = "a" * 64
 
@@ -126,6 +127,12 @@ def stopped(made: Any, word: str) -> None:
     assert made.value["survey"] == []
 
 
+def forget(folder: Path) -> None:
+    """As another user: neither the catalogue nor the journal of this one is there."""
+    (folder / "catalogue.sqlite3").unlink()
+    journal_path().unlink(missing_ok=True)
+
+
 def test_a_withdrawal_outlives_every_catalogue(
     fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
 ) -> None:
@@ -143,6 +150,7 @@ def test_a_withdrawal_outlives_every_catalogue(
     catalogue = tmp_path / "catalogue.sqlite3"
     kept = tmp_path / "kept.sqlite3"
     catalogue.rename(kept)
+    journal_path().unlink()  # another user's
     stopped(fieldstop("make", case, "--out", out), "rebuild")  # asks, and begins nothing
     catalogue.write_bytes(b"")
     stopped(fieldstop("make", case, "--out", out), "rebuild")
@@ -152,7 +160,7 @@ def test_a_withdrawal_outlives_every_catalogue(
     stopped(fieldstop("make", case, "--out", out), "withdrawn")
     # Another OUT: the case folder tells; renamed, or the recording alone, also.
     for _ in range(2):
-        catalogue.unlink()
+        forget(tmp_path)
         stopped(fieldstop("make", case, "--out", tmp_path / "new"), "withdrawn")
         case = case.rename(tmp_path / "renamed") if case.name != "renamed" else case
         shutil.rmtree(tmp_path / "new")
@@ -161,7 +169,7 @@ def test_a_withdrawal_outlives_every_catalogue(
         "withdrawn",
     )
     # One of the two places was deleted: the other one tells, and it is written again.
-    catalogue.unlink()
+    forget(tmp_path)
     shutil.rmtree(tmp_path / "new")
     (case / "consent.jsonl").unlink()
     (out / "private/QM-7/take-down.json").unlink()
@@ -183,7 +191,7 @@ def test_a_rebuild_keeps_withdrawals_from_wherever_it_runs(
     assert fieldstop("withdraw", "QM-7").code == 0
     assert (tmp_path / "out/private/QM-7/take-down.json").is_file()
     (case / "consent.jsonl").unlink()
-    (tmp_path / "catalogue.sqlite3").unlink()
+    forget(tmp_path)
     (tmp_path / "out").rename(tmp_path / "moved")
     monkeypatch.chdir(tmp_path)
     assert fieldstop("catalogue", "rebuild", "moved").code == 0
@@ -265,7 +273,7 @@ def test_a_refusal_binds_the_recording_until_a_newer_form(
     stopped(fieldstop("survey", case, "--out", out), "refused")
     write_case(tmp_path / "other", short, "QM-9", PUBLIC)
     stopped(fieldstop("survey", tmp_path / "other", "--out", out), "refused")
-    (tmp_path / "catalogue.sqlite3").unlink()
+    forget(tmp_path)
     stopped(fieldstop("survey", case, "--out", tmp_path / "new"), "refused")
     write_case(case, short, "QM-8", PUBLIC.replace("03-02", "03-03"))
     assert fieldstop("survey", case, "--out", tmp_path / "new").code == 0
@@ -378,7 +386,7 @@ def test_another_container_or_a_part_of_it_is_the_same_recording(
         made = fieldstop("make", tmp_path / name, "--consent", "public", "--out", out)
         stopped(made, "refused")
     # The same with the catalogue lost, told by the private folder alone.
-    (tmp_path / "catalogue.sqlite3").unlink()
+    forget(tmp_path)
     (case / "consent.jsonl").unlink()
     assert fieldstop("catalogue", "rebuild", out).code == 0
     made = fieldstop("make", tmp_path / "part.ts", "--consent", "public", "--out", out)
@@ -407,7 +415,7 @@ def test_a_copy_coded_anew_needs_a_person(fieldstop: Here, tmp_path: Path) -> No
     assert "look like those of a recording of QM-7" in json.dumps(told.value["warnings"])
     assert "look like" not in json.dumps(fieldstop("survey", other, "--out", out).value)
     # The catalogue lost: the fingerprint stands beside the material.
-    (tmp_path / "catalogue.sqlite3").unlink()
+    forget(tmp_path)
     assert fieldstop("catalogue", "rebuild", out).code == 0
     told = fieldstop("survey", copy, "--out", out)
     assert "look like those of a recording of QM-7" in json.dumps(told.value["warnings"])
@@ -459,7 +467,7 @@ def test_the_page_shows_nothing_of_a_withdrawn_case(
     other = FolderBackend(out, Options(), catalogue=tmp_path / "other.sqlite3")
     with pytest.raises(NeedsPerson, match="withdrawn"):
         other.check_open("QM-7")
-    (tmp_path / "catalogue.sqlite3").unlink()
+    forget(tmp_path)
     assert fieldstop("review", out, "--no-browser").code == 4
 
 
@@ -472,7 +480,7 @@ def test_a_sheet_beside_another_case_withdraws_that_case_alone(
         add(fieldstop, record)
     done = fieldstop("withdraw", "QM-1001")
     assert {row["case"] for row in done.value["take_down"]} == {"QM-1001", "QM-2"}
-    (tmp_path / "catalogue.sqlite3").unlink()
+    forget(tmp_path)
     assert fieldstop("catalogue", "rebuild", out).code == 0
     with Catalogue(tmp_path / "catalogue.sqlite3") as known:
         assert known.is_withdrawn("NEW", [SHA]) and known.is_withdrawn("QM-1001")

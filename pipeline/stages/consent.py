@@ -38,7 +38,8 @@ def bind_consent(opened: OpenedCase, folder: WorkFolder, catalogue: Catalogue) -
     catalogue.note_consent(case.case, sources, case.consent)
     catalogue.note_place(case.case, folder.out)
     keep_facts(catalogue.facts_for(case.case, sources), folder, opened.folder)
-    known = catalogue.consent_for(sources, case.case, case.consent)
+    heard = narration_source(opened.narration, opened.narration_sha256, catalogue)
+    known = catalogue.consent_for([*sources, *heard], case.case, case.consent)
     return dataclasses.replace(known, doubt=_doubt(found))
 
 
@@ -50,7 +51,9 @@ def look_consent(
 
     said: what was found in OUT before; read now if left out.
     """
-    case, sources = opened.case, catalogue.recall(s.sha256 for s in opened.sources)
+    case, hashes = opened.case, [s.sha256 for s in opened.sources]
+    hashes += [opened.narration_sha256] if opened.narration is not None else []
+    sources = catalogue.recall(hashes)
     return known_consent(case.case, sources, case.consent, out, _places(opened), catalogue, said)
 
 
@@ -135,6 +138,23 @@ def sources_of(opened: OpenedCase, catalogue: Catalogue) -> list[KnownSource]:
             found = known[source.sha256] = read.model_copy(update={"prints": found.prints})
         out.append(found)
     return out
+
+
+def narration_source(
+    path: Path | None, sha256: str, catalogue: Catalogue
+) -> tuple[KnownSource, ...]:
+    """A narration file as a source: it may be the sound of a recording whose consent is narrower.
+
+    It binds the case as that recording is bound, and is not bound by the case: several cases
+    may share it. Empty where there is none. Raises InputError for one that cannot be read.
+    """
+    if path is None or not sha256:
+        return ()
+    (known,) = catalogue.recall([sha256])
+    if not known.sounds and path.is_file():
+        known = packets_apart(path, sha256)
+        catalogue.learn([known])
+    return (known,)
 
 
 def keep_facts(facts: list[ConsentFact], folder: WorkFolder, case_folder: Path | None) -> None:

@@ -296,6 +296,7 @@ def as_found(
     told = case.narration
     opened = OpenedCase(
         case, sources, at if told is not None and told.file else None, at, False,
+        narration_sha256=clip.narration_sha256,
         captions=at if told is not None and told.captions else None,
     )  # fmt: skip
     return opened, {} if given is not None else {"case.toml": case_sha256(opened)}
@@ -312,4 +313,5 @@ def consent_today(
         return bind_consent(case, folder, catalogue)
     places = {Path(clip.case_at), *(Path(p).parent for p in clip.sources_at)}
     sources = [s.sha256 for s in clip.plan.sources]
+    sources += [clip.narration_sha256] if clip.narration_sha256 else []
     return known_consent(clip.case, sources, None, folder.out, places, catalogue)

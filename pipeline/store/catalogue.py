@@ -17,10 +17,16 @@ from pathlib import Path
 
 from pipeline.model.beside import BesideFile, BesideList
 from pipeline.model.case import CaseConsent
-from pipeline.model.consent import ConsentFact, KnownConsent, KnownSource, narrowest
+from pipeline.model.consent import (
+    ConsentFact,
+    KnownConsent,
+    KnownSource,
+    is_refusal,
+    narrowest,
+)
 from pipeline.model.release import ReleaseRecord
 from pipeline.model.series import SeriesEntry, Wanted
-from pipeline.store import batches, listing
+from pipeline.store import batches, journal, listing
 from pipeline.store import consent as book
 from pipeline.store import releases as shelf
 from pipeline.store.batches import BatchNote
@@ -35,6 +41,26 @@ def _now() -> str:
 
 class Catalogue(CatalogueFile):
     """The catalogue: every method that writes is one transaction; see `CatalogueFile`."""
+
+    def __init__(self, path: Path | str | None = None, *, anew: bool = False) -> None:
+        """As `CatalogueFile`; what the user's journal of withdrawals holds is taken in."""
+        super().__init__(path, anew=anew)
+        self._meet_journal()
+
+    def _meet_journal(self) -> None:
+        """Take in what the journal holds beyond what was read of it, and put into it what ended
+        here before there was one."""
+        with self._guard() as db:
+            row = db.execute("SELECT value FROM meta WHERE name = 'journal_bytes'").fetchone()
+            ended = book.ended_cases(db) if row is None else []
+        for case in ended:
+            journal.keep(self.facts_for(case, []))
+        size = journal.length()
+        if size == (int(row[0]) if row is not None else 0):
+            return
+        self.feed(journal.kept_facts())
+        with self._write() as db:
+            db.execute("INSERT OR REPLACE INTO meta VALUES ('journal_bytes', ?)", (size,))
 
     # numbers and revisions
 
@@ -159,6 +185,8 @@ class Catalogue(CatalogueFile):
         """
         with self._write() as db:
             book.note(db, case, book.known_sources(sources), consent, at or _now())
+        if is_refusal(consent) or self.is_withdrawn(case):
+            journal.keep(self.facts_for(case, sources))
 
     def consent_for(
         self, sources: Sequence[Source], case: str, consent: CaseConsent | None = None
@@ -207,7 +235,9 @@ class Catalogue(CatalogueFile):
         if not self.unknown_facts(facts):
             return 0
         with self._write() as db:
-            return book.feed(db, facts)
+            new = book.feed(db, facts)
+        journal.keep(facts)
+        return new
 
     def case_names(self) -> list[str]:
         """Every case that was ever named here."""
@@ -280,6 +310,8 @@ class Catalogue(CatalogueFile):
             ):
                 record = ReleaseRecord.model_validate_json(row[0])
                 out[record.sheet.case, record.sheet.profile, record.sheet.revision] = record
+        for name in cases:
+            journal.keep(self.facts_for(name, []))
         return sorted(out.values(), key=lambda r: (r.released_at, r.path))
 
     def is_withdrawn(self, case: str, sources: Sequence[Source] = ()) -> bool:

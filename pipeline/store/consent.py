@@ -242,6 +242,15 @@ def facts(db: sqlite3.Connection, case: str, sources: Iterable[Source]) -> list[
     return out
 
 
+def ended_cases(db: sqlite3.Connection) -> list[str]:
+    """Names of all cases with a withdrawal or a refusal."""
+    rows = db.execute(
+        "SELECT case_name FROM withdrawn_cases UNION"
+        " SELECT case_name FROM consent WHERE scope = 'none' ORDER BY 1"
+    )
+    return [row[0] for row in rows]
+
+
 def narrower_sources(
     db: sqlite3.Connection, case: str, sources: Iterable[Source], audience: str,
     today: datetime.date,

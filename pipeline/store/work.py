@@ -177,7 +177,11 @@ class WorkFolder:
         return folder / "clips" / self.clip if self.clip else folder
 
     def prepare(self) -> None:
-        """Makes both folders; the private ones get mode 0700, also when they existed."""
+        """Makes both folders; the private ones get mode 0700, also when they existed.
+
+        Raises UsageError where what is private would lie among what may leave.
+        """
+        self._refuse_among_releases()
         with writing():
             make_folder(self.releases_dir)
             private = self.private_dir
@@ -186,6 +190,21 @@ class WorkFolder:
                 make_folder(folder, mode=0o700)
                 if stat.S_IMODE(folder.stat().st_mode) != 0o700:
                     folder.chmod(0o700)
+
+    def _refuse_among_releases(self) -> None:
+        out, private = (Path(os.path.realpath(p)) for p in (self.out, self.private_dir))
+        releases = Path(os.path.realpath(self.out / "releases"))
+        inside = [p for p in (out, *out.parents) if p.name == "releases"]
+        if (
+            any((p.parent / "private").is_dir() for p in inside)
+            or private.is_relative_to(releases)
+            or releases.is_relative_to(private.parent)
+        ):
+            raise UsageError(
+                "What is private would lie in a folder of releases",
+                "an output folder inside of one, or a link that leads there",
+                "give another folder with --out",
+            )
 
     def stem(self, profile: str, revision: int) -> str:
         """`HL-0142-web-r1`."""

@@ -1,0 +1,116 @@
+"""What binds consent wherever it lies: the user's journal, narrations, folders that overlap."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import media_zoo
+import pytest
+from test_consent import PUBLIC, REFUSED, SHA, Here, ffmpeg, stopped, write_case
+
+from pipeline.store.catalogue import Catalogue
+from pipeline.store.journal import journal_path
+
+
+@pytest.fixture
+def fieldstop(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Here:
+    return Here(tmp_path, monkeypatch, capsys)
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory: pytest.TempPathFactory) -> media_zoo.Clip:
+    path = tmp_path_factory.mktemp("short") / "short.mp4"
+    return media_zoo.scope_clip(path, 1.0, seed=32, audio="noise")
+
+
+def test_a_withdrawal_outlives_the_catalogue_where_nothing_lies_beside_the_recording(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    """A bare recording, as it lies on a card; the catalogue is lost, and OUT is another one."""
+    card = tmp_path / "card"
+    card.mkdir()
+    clip = Path(shutil.copy(short.path, card / "a.mp4"))
+    name = fieldstop("survey", clip, "--out", tmp_path / "out").value["case"]
+    assert fieldstop("catalogue", "backup", tmp_path / "older").code == 0
+    assert fieldstop("withdraw", name).code == 0
+    catalogue = tmp_path / "catalogue.sqlite3"
+    for again in (lambda: None, lambda: shutil.copyfile(tmp_path / "older", catalogue)):
+        catalogue.unlink()
+        again()
+        made = fieldstop("make", clip, "--consent", "public", "--out", tmp_path / "new")
+        stopped(made, "withdrawn")
+    assert not list(card.glob("*.jsonl"))
+
+
+def test_a_refusal_outlives_the_catalogue_until_a_newer_form(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    case = write_case(tmp_path / "day", short, "QM-9", REFUSED)
+    stopped(fieldstop("survey", case, "--out", tmp_path / "out"), "refused")
+    (tmp_path / "catalogue.sqlite3").unlink()
+    other = write_case(tmp_path / "other", short, "QM-10", PUBLIC)
+    stopped(fieldstop("survey", other, "--out", tmp_path / "new"), "refused")
+    write_case(other, short, "QM-10", PUBLIC.replace("03-02", "03-03"))
+    assert fieldstop("survey", other, "--out", tmp_path / "new").code == 0
+
+
+def test_what_ended_before_there_was_a_journal_is_put_into_it(tmp_path: Path) -> None:
+    with Catalogue(tmp_path / "a.sqlite3") as one:
+        one.withdraw("QM-11", [SHA])
+        journal_path().unlink()
+        one._db.execute("DELETE FROM meta WHERE name = 'journal_bytes'")  # type: ignore[union-attr]
+    with Catalogue(tmp_path / "a.sqlite3"):
+        pass
+    with Catalogue(tmp_path / "b.sqlite3") as other:
+        assert other.is_withdrawn("QM-12", [SHA]) and other.is_withdrawn("qm-11")
+
+
+def test_the_sound_of_a_recording_binds_what_it_is_the_narration_of(
+    fieldstop: Here, tmp_path: Path
+) -> None:
+    """A narration in another container is known by its coded packets; others may share it."""
+    one = media_zoo.scope_clip(tmp_path / "one.mp4", 2.0, seed=5, audio="noise")
+    two = media_zoo.scope_clip(tmp_path / "two.mp4", 1.0, seed=6, audio="none")
+    heard = tmp_path / "heard.mka"
+    ffmpeg("-i", one.path, "-vn", "-c", "copy", heard)
+    case, out = write_case(tmp_path / "1", one, "QM-20", PUBLIC), tmp_path / "out"
+    make = ("make", write_case(tmp_path / "2", two, "QM-21", PUBLIC), "--narration", heard)
+    assert fieldstop("survey", case, "--out", out).code == 0
+    made = fieldstop(*make, "--approve", "AB", "--out", out)
+    assert made.value["ready"] and made.code == 0, made.value
+    assert fieldstop("withdraw", "QM-20").code == 0
+    stopped(fieldstop(*make, "--approve", "AB", "--looked", "AB", "--out", out), "withdrawn")
+    left = fieldstop("release", "QM-21", "--out", out, "--by", "AB")
+    assert left.code == 4 and "withdrawn" in json.dumps(left.value)
+    assert not list((out / "releases").rglob("*.mp4"))
+    dry = fieldstop("batch", tmp_path / "2", "--out", out, "--dry-run")
+    assert dry.code == 0  # without that narration nothing binds the case
+
+
+@pytest.mark.parametrize("how", ["inside", "private", "case", "same"])
+def test_what_is_private_never_lies_among_what_may_leave(
+    how: str, fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    """`--out clips/releases`, and links that lead from one to the other."""
+    out = tmp_path / "clips"
+    (out / "releases").mkdir(parents=True)
+    case = write_case(tmp_path / "day", short, "QM-22", PUBLIC)
+    if how == "inside":
+        (out / "private").mkdir()
+    elif how == "private":
+        (out / "private").symlink_to("releases")
+    elif how == "case":
+        (out / "private").mkdir()
+        (out / "private/QM-22").symlink_to(out / "releases")
+    else:
+        (out / "private").mkdir()
+        (out / "releases").rmdir()
+        (out / "releases").symlink_to("private")
+    given = out / "releases" if how == "inside" else out
+    made = fieldstop("survey", case, "--out", given)
+    assert made.code == 2 and "folder of releases" in made.value["error"]["what"]
+    assert not [p for p in (out / "releases").rglob("*") if p.is_file()]
