@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -324,6 +325,34 @@ def test_two_tabs_the_second_is_told_and_nothing_is_lost(desk: Desk) -> None:
     assert [e.verb for e in desk.entries(2)] == ["accept", "reject"]
     # the browser itself logs the refused request; that is not a fault of the page
     desk.problems = [p for p in desk.problems if "409" not in p]
+
+
+@pytest.mark.slow
+def test_a_plan_that_comes_late_takes_nothing_back(desk: Desk, monkeypatch: Any) -> None:
+    """While the first decision is worked in, a second one is saved; then comes the old answer."""
+    page = desk.open()
+    begun, plain = threading.Event(), desk.backend.plan_again
+
+    def slow(case: str, decisions: Decisions) -> CaseView:
+        view = plain(case, decisions)
+        begun.set()
+        time.sleep(1.5)
+        return view
+
+    monkeypatch.setattr(desk.backend, "plan_again", slow)
+    page.click("[data-finding=e0]")
+    page.click("#accept")
+    desk.entries(1)
+    desk.wait(begun.is_set)
+    page.click("[data-finding=e1]")
+    page.click("#accept")
+    desk.entries(2)
+    until(page, "Review.view.version === 2")
+    page.wait_for_timeout(1800)
+    assert page.evaluate("Review.view.version") == 2
+    page.keyboard.press("u")
+    assert [e.verb for e in desk.entries(3)] == ["accept", "accept", "undo"]
+    assert page.locator("#notice").is_hidden()
 
 
 @pytest.mark.slow

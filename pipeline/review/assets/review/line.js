@@ -120,7 +120,14 @@ export async function lineSent() {
   while (store.line.length && !store.away) await new Promise((go) => { setTimeout(go, 40); });
 }
 
-export async function refresh() { take(await tell(api)); }
+/** Takes an answer, unless it is of before what was decided while it was under way.
+ * @param {() => Promise<import("./types").View>} question */
+async function takeAnswer(question) {
+  const seen = store.view.version, next = await question();
+  if (store.view.version === seen || next.version >= store.view.version) take(next);
+}
+
+export async function refresh() { await takeAnswer(() => tell(api)); }
 
 /** @param {number} ms */
 export function planSoon(ms) { wait = setTimeout(plan, ms); }
@@ -131,7 +138,7 @@ export async function plan() {
   if (store.view.current) return;
   try {
     emit("line", "Working it in …");
-    take(await tell(`${api}/plan`, {}));
+    await takeAnswer(() => tell(`${api}/plan`, {}));
   } catch (/** @type {any} */ e) {
     if (e.status) notice(sentence(e)); else offline();
     emit("line");
