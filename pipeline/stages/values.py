@@ -95,7 +95,7 @@ def check_initials(given: str | None, option: str = "--approve") -> None:
     """Raises UsageError unless `given` is None or initials."""
     if given is not None and not _INITIALS.match(given):
         raise UsageError(
-            f"{option} takes initials", f"{len(given)} characters", "give 1 to 4 letters"
+            f"{option} takes initials", f"{len(given)} characters", "give 1 to 4 letters A to Z"
         )
 
 

@@ -73,7 +73,7 @@ def read_suspect(path: Path, progress: Progress = no_progress) -> Suspect:
         raise InputError(
             "The clip is too short to be told from others",
             f"{times[-1] - times[0] + SAMPLE_S:.1f} s",
-            f"give at least {LEAST_S:.0f} s, better {WINDOW_S:.0f} s and more",
+            f"give at least {LEAST_S + SAMPLE_S:g} s, better {WINDOW_S:.0f} s and more",
         )
     notes: tuple[str, ...] = ()
     if long:

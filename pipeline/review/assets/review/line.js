@@ -25,7 +25,7 @@ export function initials() {
   if (/^[A-Za-z]{1,4}$/.test(by)) { $("by").classList.remove("missing"); return by; }
   $("by").classList.add("missing");
   $("by").focus();
-  notice("Give your initials first: 1 to 4 letters.");
+  notice("Give your initials first: 1 to 4 letters A to Z.");
   return null;
 }
 
