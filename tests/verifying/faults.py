@@ -255,6 +255,19 @@ def _(t: float, planes: Planes) -> None:
         planes[0][:] = np.where(planes[0] > 30, np.minimum(planes[0], 230) + 5, planes[0])
 
 
+@fault("every other picture of half a second is the one before", "no picture of its neighbour")
+def _(good: Good, into: Path) -> list[Check]:
+    before: list[Any] = []
+
+    def change(shown: Any, planes: Planes) -> None:
+        before.append([p.copy() for p in planes])
+        if 1.9 <= shown.time_s < 2.4 and len(before) % 2:
+            for plane, old in zip(planes, before[-2], strict=True):
+                plane[:] = old
+
+    return good.checks(good.shown(into, change))
+
+
 @pictured("the held picture is another one", "picture like its source")
 def _(t: float, planes: Planes) -> None:
     if 6.0 <= t < 6.8:

@@ -5,14 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model.options import Options
+from pipeline.analysis.mark.strokes import Strokes
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
 from pipeline.stages.card import card_box
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.restore import RESTORED_WORDS, words_box, words_shown
 from pipeline.stages.verifying import reading_plan as reading
-from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.expected import Expected, Planes
 from pipeline.stages.verifying.fidelity import Fidelity
 from pipeline.stages.verifying.marked import Marked
@@ -21,6 +20,8 @@ from pipeline.stages.verifying.result import Verifying, make_check
 WORDS_LIMIT = 0.5  # correlation with the words as drawn; elsewhere it is near 0
 CARD_LIMIT = 0.9
 _EVERY_S = 0.25  # of pictures whose mark and words are measured
+_ALONE_S = 0.5  # of those whose mark is read off them alone
+_NEAR_S = 0.08  # meanwhile a mark goes 1.1 px in 1080 rows at its fastest
 Ink = tuple[NDArray[np.intp], NDArray[np.intp]]
 _NONE = np.zeros(0, np.intp)
 
@@ -28,15 +29,18 @@ _NONE = np.zeros(0, np.intp)
 class Compare:
     """Folds the pictures of the finished file, in order."""
 
-    def __init__(self, plan: Plan, coverage: NDArray[np.float32], result: Verifying) -> None:
+    def __init__(
+        self, plan: Plan, coverage: NDArray[np.float32], result: Verifying, coarse: float
+    ) -> None:
+        """coarse: of the coding (`coding.coarseness`)."""
         self._plan, self._result = plan, result
         self._mark = Marked(plan, coverage)
-        self._fidelity = Fidelity()
+        self._fidelity = Fidelity(coarse)
         self._marks = mark_boxes(plan, coverage)
         self._shots = reading.shot_numbers(plan)
         self._words: list[float] = []
         self._card: list[float] = []
-        self._next_s = self._next_card_s = 0.0
+        self._next_s = self._next_card_s = self._next_alone_s = 0.0
 
     def look(self, time_s: float, wanted: Expected, shown: Planes) -> None:
         """One picture beside the one that should be there."""
@@ -50,7 +54,8 @@ class Compare:
         strokes = None
         if wanted.lit:
             source = self._plan.pieces[wanted.piece].source
-            strokes = self._mark.strokes(wanted.field, shot, source, wanted.source_s)
+            near_s = 0.0 if measured else _NEAR_S
+            strokes = self._mark.strokes(wanted.field, shot, source, wanted.source_s, near_s)
         if strokes is not None and measured and self._plan.pieces[wanted.piece].kind == "play":
             self._mark.look(time_s, strokes, shot, wanted.planes, shown)
         ink = (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
@@ -58,18 +63,31 @@ class Compare:
         if measured:
             self._next_s = time_s + _EVERY_S
 
+    def alone(self, time_s: float, shown: Planes) -> None:
+        """A picture of a played part that there is nothing beside to compare."""
+        if time_s + 1e-6 < self._next_alone_s:
+            return
+        strokes = self._strokes(time_s)
+        if strokes is not None:
+            self._next_alone_s = time_s + _ALONE_S
+            self._mark.look_alone(time_s, strokes, shown[0])
+
     def ink(self, time_s: float) -> Ink:
         """(rows, cols) of the mark's strokes in a picture, whether it is compared or not."""
+        strokes = self._strokes(time_s)
+        return (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
+
+    def _strokes(self, time_s: float) -> Strokes | None:
         number = reading.piece_number(self._plan, time_s)
         piece = self._plan.pieces[number]
         source = self._plan.sources[piece.source]
         source_s = reading.source_time(piece, time_s)
         span = reading.field_of(source, source_s)
-        if piece.kind not in ("play", "freeze"):
-            return _NONE, _NONE
-        strokes = self._mark.strokes(reading.in_clip(source, span), self._shots[number],
-                                     piece.source, source_s)  # fmt: skip
-        return (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
+        shown = not (reading.has_circle(source) and span.shape == "none")
+        if piece.kind not in ("play", "freeze") or not shown:
+            return None
+        return self._mark.strokes(reading.in_clip(source, span), self._shots[number],
+                                  piece.source, source_s)  # fmt: skip
 
     def card(self, time_s: float, shown: Planes) -> None:
         """A picture of the card."""
@@ -80,8 +98,8 @@ class Compare:
         box = card_box(words, self._plan.width_px, self._plan.height_px)
         self._card.append(words_shown(shown[0], words, box))
 
-    def checks(self, options: Options) -> list[Check]:
-        checks = self._fidelity.checks(coarseness(options.output.crf))
+    def checks(self) -> list[Check]:
+        checks = self._fidelity.checks()
         unit = "correlation"
         if self._plan.restorations:
             least = min(self._words, default=None)

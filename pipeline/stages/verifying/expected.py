@@ -5,8 +5,9 @@ By verify's own reading of the plan. Shared with the renderer is only the decode
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,9 +30,9 @@ BLACK = (16, 128, 128)
 _END_S = 0.1  # of a part: which picture is its last is seen where it is compared
 _LAST_S = 0.5  # from a cut, a picture that fades out lies no further
 # Longer played parts are compared with their source in windows of WINDOW_S about every
-# EVERY_S, each from a key frame on; between them pictures are counted by the source's packets. In
+# EVERY_S, each from a key frame on; between them `throughout` and the source's packets tell. In
 # the finished file every picture is counted and all are decoded but those that no other depends on.
-WHOLE_S, WINDOW_S, EVERY_S = 40.0, 2.5, 15.0
+WHOLE_S, WINDOW_S, EVERY_S = 40.0, 1.5, 20.0
 # The law of fog as the plan means it: gamma of the picture, share of the loss undone, most gain.
 _GAMMA, _UNDONE, _MOST_GAIN = 2.2, 0.85, 3.0
 
@@ -58,6 +59,9 @@ class Expected:
     restored: bool
 
 
+Make = Callable[[], Expected]
+
+
 class ExpectedPictures:
     """Asked with rising times of the clip, answers with what should be seen there.
 
@@ -81,15 +85,15 @@ class ExpectedPictures:
 
     def at(self, clip_s: float) -> Expected | None:
         """None where nothing is compared, or no picture should be."""
-        while self._next is not None and self._next.time_s < clip_s - self._half_s:
+        while self._next is not None and self._next[0] < clip_s - self._half_s:
             self._next = next(self._played, None)
         number = reading.piece_number(self._plan, clip_s)
         if self._plan.pieces[number].kind == "freeze":
             if self._held[0] != number:
                 self._held = number, self._hold(number)
             return self._held[1]
-        if self._next is not None and abs(self._next.time_s - clip_s) <= self._half_s:
-            return self._next
+        if self._next is not None and abs(self._next[0] - clip_s) <= self._half_s:
+            return self._next[1]()
         return None
 
     def finish(self) -> None:
@@ -97,28 +101,29 @@ class ExpectedPictures:
         while self._next is not None:
             self._next = next(self._played, None)
 
-    def _stream(self) -> Iterator[Expected]:
-        """The pictures of all played pieces that are compared, in order."""
-        before: Expected | None = None
+    def _stream(self) -> Iterator[tuple[float, Make]]:
+        """The pictures of all played pieces that are compared, in order: time, how it is made."""
+        before: Callable[[], Expected | None] | None = None
         for number, piece in enumerate(self._plan.pieces):
             if piece.kind != "play":
-                before = self._left_by(number) if self._fades_after(number) else None
+                before = partial(self._left_by, number) if self._fades_after(number) else None
                 continue
-            last: Expected | None = None
+            left = before() if piece.fade_s and before is not None else None
+            last: tuple[float, Make] | None = None
             for picture in self._read(piece):
                 # A clip begins with its first picture; a part may begin between two of the source.
                 begins = piece.out_start_s == 0.0 and not self.times
                 clip_s = 0.0 if begins else piece.out_start_s + picture.time_s - piece.start_s
                 self.times.append(clip_s)
                 self.compared.append(clip_s)
-                made = self._made(number, clip_s, picture.time_s, picture)
-                if self._fades_after(number):
-                    last = made
-                if piece.fade_s and before is not None and before.field == made.field:
-                    made = _faded(made, before, 1 - (clip_s - piece.out_start_s) / piece.fade_s)
-                yield made
+                make = partial(self._made, number, clip_s, picture.time_s, picture)
+                last = clip_s, make
+                share = 1 - (clip_s - piece.out_start_s) / piece.fade_s if piece.fade_s else 0.0
+                yield clip_s, make if left is None else partial(_faded, make, left, share)
             ends_s = piece.out_start_s + piece.length_s - _LAST_S
-            before = last if last is not None and last.time_s > ends_s else None
+            before = None
+            if self._fades_after(number) and last is not None and last[0] > ends_s:
+                before = last[1]
 
     def _fades_after(self, number: int) -> bool:
         pieces = self._plan.pieces
@@ -296,11 +301,12 @@ def _undo_fog(planes: list[NDArray[np.uint8]], plan: Restoration, source_s: floa
     planes[1], planes[2] = colour[planes[1]], colour[planes[2]]
 
 
-def _faded(made: Expected, before: Expected, share: float) -> Expected:
+def _faded(make: Make, before: Expected, share: float) -> Expected:
     """`share` of the picture before the cut over the one after it."""
     import cv2
 
-    if share <= 0:
+    made = make()
+    if share <= 0 or before.field != made.field:
         return made
     y, u, v = (
         np.asarray(cv2.addWeighted(a, share, b, 1 - share, 0), np.uint8)

@@ -3,12 +3,16 @@
 Where a stroke lies is worked out here from the plan's numbers, not by the painter. Shared with
 it: the ink of a mark (`two_tone`) and its seeded shapes, which are what the plan means by a mark.
 The way of a moving mark is read from the plan's control points by scipy's splines.
+
+Where the picture without the mark is not at hand, the strokes are held against what lies around
+them: a mark has light and dark ink side by side, and tissue does not follow its strokes.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -25,6 +29,8 @@ from pipeline.stages.verifying.result import make_check
 
 IN_BAND_LIMIT = 0.9
 SECOND_WIDER = 4 / 3  # the band of a second that is measured in a few pictures, over the planned
+ALONE_WIDER = 1.25  # and what is read off the marked picture alone errs by so much more
+_AROUND = 0.03  # of the picture's rows: the width of what lies around a stroke
 _FINER = 1.3  # pixels of the ink's raster to one of the picture
 _LEAST_WEIGHT = 1 / 16  # of a stroke; what is fainter is no part of it
 
@@ -48,14 +54,19 @@ class Marked:
         self._kept: tuple[tuple[object, ...], Strokes] | None = None
         self._ink: tuple[float, NDArray[np.float32]] | None = None
         self._ways: dict[int, Any] = {}
+        self._alone: list[tuple[float, float]] = []
+        self._told: list[float] = []  # of what is visible, by what lies around
         self.visibility: list[tuple[float, float]] = []
         self.summary: MarkVisibility | None = None
 
-    def strokes(self, span: FieldSpan, shot: int, source: int, source_s: float) -> Strokes | None:
+    def strokes(
+        self, span: FieldSpan, shot: int, source: int, source_s: float, near_s: float = 0.0
+    ) -> Strokes | None:
         """Where the strokes lie in a picture; None without a mark.
 
         span: the field in pixels of the clip. shot: counted from 0, a new one at each cut.
-        source, source_s: the recording that the picture shows, and its second.
+        source, source_s: the recording that the picture shows, and its second. near_s: those of
+        the picture asked for before will do if it lies no further: a mark wanders slowly.
         """
         if self._mark is None or self._tones is None:
             return None
@@ -63,7 +74,7 @@ class Marked:
         moment = Moment(self._mark.seed, 0 if moves else shot, source if moves else 0,
                         source_s if moves else None)  # fmt: skip
         key = (moment, span.center_x_px, span.center_y_px, span.radius_px)
-        if self._kept is None or self._kept[0] != key:
+        if self._kept is None or not _near(self._kept[0], key, near_s):
             warp_px = self._mark.warp_px * self._size[0] / 1080.0
             aspect = self._tones.shape[2] / self._tones.shape[1]
             drawn = [
@@ -124,7 +135,31 @@ class Marked:
         self._shot = shot
         if math.isfinite(value):
             self.visibility.append((round(time_s, 3), round(value, 3)))
+            if value > 0:
+                self._told.append(self._contrast(strokes, shown[0]) / value)
         return value
+
+    def look_alone(self, time_s: float, strokes: Strokes, luma: NDArray[np.uint8]) -> None:
+        """The same of a picture whose unmarked one is not at hand; luma (row, col)."""
+        value = self._contrast(strokes, luma)
+        if math.isfinite(value):
+            self._alone.append((time_s, value))
+
+    def _contrast(self, strokes: Strokes, luma: NDArray[np.uint8]) -> float:
+        """Mean L* of light ink over what lies around it, and of that over dark ink."""
+        import cv2
+
+        core = strokes.core
+        row, col, weight = strokes.row[core], strokes.col[core], strokes.weight[core]
+        if not row.size:
+            return math.nan
+        top, left = int(row.min()), int(col.min())
+        part = luma[top : int(row.max()) + 1, left : int(col.max()) + 1]
+        size = max(5, round(_AROUND * luma.shape[0])) | 1
+        around = cv2.blur(part, (size, size))
+        at = row - top, col - left
+        grey = self._light.grey_l
+        return float((np.sign(weight) * (grey[part[at]] - grey[around[at]])).mean())
 
     def checks(self) -> list[Check]:
         name, unit = "mark visible inside its band", "share of frames"
@@ -138,7 +173,9 @@ class Marked:
         passed = share is not None and share >= IN_BAND_LIMIT
         worst, at_s = self.summary.worst_second, self.summary.worst_second_s
         low, high = self._mark.band_low / SECOND_WIDER, self._mark.band_high * SECOND_WIDER
+        alone = [self._throughout(low / ALONE_WIDER, high * ALONE_WIDER)] if self._alone else []
         return [
+            *alone,
             make_check(name, share, IN_BAND_LIMIT, unit, passed),
             make_check(
                 "mark visible in every second", worst, f"{low:.1f} to {high:.1f}",
@@ -146,6 +183,27 @@ class Marked:
                 worst is not None and low <= worst <= high,
             ),
         ]  # fmt: skip
+
+    def _throughout(self, low: float, high: float) -> Check:
+        """Every second between those that were compared, scaled by what these were."""
+        share = float(np.median(self._told)) if self._told else math.nan
+        time_s, value = np.array(self._alone).T
+        second = np.unique(np.floor(time_s), return_inverse=True)[1]
+        seen = np.bincount(second, value) / np.bincount(second) / share
+        off = np.maximum(low - seen, seen - high)
+        worst = int(off.argmax())
+        at_s = time_s[second == worst][0]
+        return make_check("mark seen throughout", float(seen[worst]), f"{low:.1f} to {high:.1f}",
+                          f"L*, at {at_s:.1f} s", bool(off[worst] <= 0))  # fmt: skip
+
+
+def _near(kept: tuple[Any, ...], key: tuple[Any, ...], near_s: float) -> bool:
+    """Whether two moments (`Moment`, then the field) differ by no more than near_s, if at all."""
+    one, other = kept[0].time_s, key[0].time_s
+    if one is None or other is None:
+        return kept == key
+    same = kept[1:] == key[1:] and replace(kept[0], time_s=other) == key[0]
+    return same and abs(one - other) <= near_s
 
 
 def _drawn(

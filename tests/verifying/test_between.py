@@ -1,0 +1,158 @@
+"""Between the windows in which a long part is compared with its source, faults are seen too."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import media_zoo
+import numpy as np
+import pytest
+
+from pipeline.media.probe import probe
+from pipeline.media.write import planes_of
+from pipeline.settings import load_options
+from pipeline.stages import finishing
+from pipeline.stages.damage import ShownDamage
+from pipeline.stages.progress import no_progress
+from pipeline.stages.recipe import run_case
+from pipeline.stages.rendering import pictures as rendering
+from pipeline.stages.values import Asked
+from pipeline.stages.verifying.expected import WHOLE_S, ExpectedPictures
+from pipeline.stages.verifying.pictures import picture_checks
+from pipeline.stages.verifying.result import Verifying
+from pipeline.stages.verifying.verify import verify_release
+
+LENGTH_S, RATE = 46.0, 10
+Planes = tuple[np.ndarray, np.ndarray, np.ndarray]
+pytestmark = pytest.mark.slow
+
+
+@dataclass(frozen=True)
+class Long:
+    """A clip of one long part, and the middle of a stretch that is not compared with the source."""
+
+    given: tuple[Any, ...]
+    series: Any
+    middle_s: float
+
+    def failed(self, into: Path, change: Callable[[float, Planes], Any], plan: Any = None) -> set:
+        """Names of the checks of its pictures that fail when each was changed before coding."""
+        made, media, coverage, options = self.given
+        plain = rendering.compose
+
+        def changed(*arguments: Any, **named: Any) -> Any:
+            for shown in plain(*arguments, **named):
+                change(shown.time_s - self.middle_s, planes_of(shown.frame))
+                yield shown
+
+        path = into / "pictures.mkv"
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(rendering, "compose", changed)
+            rendering.render_pictures(plan or made, media, coverage, options, path)
+        checks = picture_checks(path, probe(path), made, media, self.series, coverage, options,
+                                Verifying(), None, no_progress)  # fmt: skip
+        assert "mark seen throughout" in {c.check for c in checks}
+        return {c.check for c in checks if not c.passed}
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory: pytest.TempPathFactory) -> Long:
+    folder = tmp_path_factory.mktemp("long")
+    coding = media_zoo.Coding(options={"preset": "veryfast", "crf": "20", "g": "50"})
+    media_zoo.scope_clip(folder / "a.mp4", LENGTH_S, size=(320, 240), seed=5, fps=RATE,
+                         coding=coding)  # fmt: skip
+    options = load_options("web")
+    options.anonymity.lettering = options.anonymity.faces = False
+    kept: dict[str, Any] = {}
+
+    def looked_at(path: Path, *given: Any, **named: Any) -> Any:
+        kept.update(given=given, series=named["series"])
+        return verify_release(path, *given, **named)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(finishing, "verify_release", looked_at)
+        run = run_case(folder / "a.mp4", folder / "out", options,
+                       Asked(consent="public", approve="AB", looked="AB"),
+                       catalogue=folder / "c.sqlite3")  # fmt: skip
+    assert not run.withheld, run.withheld
+    assert LENGTH_S > WHOLE_S
+    plan, media, _, _ = kept["given"]
+    expected = ExpectedPictures(plan, media, options, ShownDamage(plan))
+    expected.finish()
+    times = np.array(expected.compared)
+    widest = int(np.diff(times).argmax())
+    assert times[widest + 1] - times[widest] > 5
+    return Long(kept["given"], kept["series"], float(times[widest : widest + 2].mean()))
+
+
+def painted(t: float, planes: Planes) -> None:
+    if abs(t) < 0.5:
+        planes[0][90:150, 110:170] = 120
+
+
+
+def browner(t: float, planes: Planes) -> None:
+    if abs(t) < 0.5:
+        planes[1][30:90, 40:120] = np.minimum(planes[1][30:90, 40:120].astype(int) + 14, 240)
+
+
+def flattened(t: float, planes: Planes) -> None:
+    """As if the mark had been smoothed away."""
+    if abs(t) < 1.2:
+        planes[0][:] = cv2.medianBlur(planes[0], 9)
+
+
+class Late:
+    """Half a second that was shown before comes once more."""
+
+    def __init__(self) -> None:
+        self.before: list[Planes] = []
+
+    def __call__(self, t: float, planes: Planes) -> None:
+        self.before.append(tuple(p.copy() for p in planes))  # type: ignore[arg-type]
+        if abs(t) < 1.0:
+            for plane, old in zip(planes, self.before[-1 - RATE], strict=True):
+                plane[:] = old
+
+
+def test_the_good_clip_passes(clip: Long, tmp_path: Path) -> None:
+    assert clip.failed(tmp_path, lambda t, planes: None) == set()
+
+
+@pytest.mark.parametrize(
+    ("change", "check"),
+    [
+        (painted, "picture as surveyed throughout"),
+        (browner, "picture as surveyed throughout"),
+        (Late(), "picture as surveyed throughout"),
+        (flattened, "mark seen throughout"),
+    ],
+    ids=["painted over", "another colour", "a second before", "the mark smoothed away"],
+)
+def test_a_fault_between_the_windows_is_named(
+    clip: Long, tmp_path: Path, change: Callable[[float, Planes], Any], check: str
+) -> None:
+    assert check in clip.failed(tmp_path, change)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.3, 2.6])
+def test_a_mark_of_another_strength_for_two_seconds_is_named(
+    clip: Long, tmp_path: Path, share: float
+) -> None:
+    plan, media, coverage, options = clip.given
+    mark = plan.mark.model_copy(update={"target": share * plan.mark.target}) if share else None
+    other = {
+        round(s.time_s, 4): [p.copy() for p in planes_of(s.frame)]
+        for s in rendering.compose(plan.model_copy(update={"mark": mark}), media, coverage, options)
+        if abs(s.time_s - clip.middle_s) < 1.1
+    }
+
+    def change(t: float, planes: Planes) -> None:
+        for plane, new in zip(planes, other.get(round(t + clip.middle_s, 4), []), strict=False):
+            plane[:] = new
+
+    assert "mark seen throughout" in clip.failed(tmp_path, change)
