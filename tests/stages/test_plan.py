@@ -269,6 +269,14 @@ def test_no_field_needs_a_person() -> None:
     assert not any(r.what == "surround" for r in plan.redactions)
 
 
+def test_that_there_is_no_field_for_a_while_is_sure_or_asked() -> None:
+    """Nothing is blanked there, so a doubtful answer needs a person."""
+    for confidence, codes in ((0.95, []), (0.7, ["field-unsure"])):
+        fields = [field(0, 8), whole_picture(1280, 720, 8, 12, confidence), field(12, 20)]
+        plan = make_plan(case(), [source(fields=fields)], None, Options(), glyph=GLYPH)
+        assert [n.code for n in plan.needs] == codes
+
+
 @pytest.mark.parametrize("voice", [False, True])
 def test_speech_is_replaced_unless_consent_covers_voices(voice: bool) -> None:
     inputs = [source(speech=[(2, 3), (8, 9)])]

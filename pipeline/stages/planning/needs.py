@@ -52,7 +52,8 @@ def field_needs(
         unsure: list[list[FieldSpan]] = []
         for span in fields:
             seen = any(Span(span.start_s, span.stop_s).overlap(u) for u in used)
-            if seen and span.shape != "none" and span.confidence < options.field.sure:
+            # Also where it is not sure that there is none: nothing is blanked there.
+            if seen and span.confidence < options.field.sure:
                 if unsure and unsure[-1][-1].stop_s == span.start_s:
                     unsure[-1].append(span)
                 else:
