@@ -28,12 +28,11 @@ def plane_view(plane: Any) -> NDArray[np.uint8]:
     return rows[:, : plane.width]
 
 
-def reduce_rgb(frame: Any, rows_px: int, matrix: str, thinned: bool = False) -> NDArray[np.uint8]:
+def reduce_rgb(frame: Any, rows_px: int, matrix: str) -> NDArray[np.uint8]:
     """The working picture as RGB uint8 (row, col, 3), averaged to at most `rows_px` rows.
 
     Gamma-coded; converted by the file's own matrix (swscale). Blocks of a whole number
-    of pixels are averaged, so that 1080 rows become 360 for a limit of 480. thinned: where a
-    block is four pixels wide and more, every second one of every second row is enough.
+    of pixels are averaged, so that 1080 rows become 360 for a limit of 480.
     """
     import av
     import cv2
@@ -53,8 +52,6 @@ def reduce_rgb(frame: Any, rows_px: int, matrix: str, thinned: bool = False) -> 
     size = (cols // step, rows // step)
     small = av.VideoFrame(size[0], size[1], "yuv444p")
     whole = y[: size[1] * step, : size[0] * step]
-    if thinned and step >= 4:
-        whole = np.ascontiguousarray(whole[::2, ::2])
     for plane, source in zip(small.planes, (whole, u, v), strict=True):
         area = source.shape[0] >= size[1]
         mode = cv2.INTER_AREA if area else cv2.INTER_LINEAR

@@ -78,15 +78,6 @@ def test_without_the_recordings_that_is_said(good: Good, mine: Path, tmp_path: P
     assert "changed" in could_not["chapters"]
 
 
-def test_without_what_the_survey_kept_that_is_said(good: Good, mine: Path) -> None:
-    name = "picture as surveyed throughout"
-    assert told(good, mine)[0][name]
-    (mine.parents[2] / "private/QM-0417/series-2.npz").write_bytes(b"PK\x03\x04")
-    made, could_not = told(good, mine)
-    assert name not in made and "what the survey kept" in could_not[name]
-    assert all(made.values()) and made["picture like its source"]
-
-
 def test_with_its_sheet_alone(good: Good, mine: Path, tmp_path: Path) -> None:
     folder = tmp_path / "sent"
     folder.mkdir()

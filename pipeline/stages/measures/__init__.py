@@ -3,7 +3,7 @@
 A new measure is one module and one line here; the survey runs it and keeps what it finds.
 """
 
-from pipeline.stages.measures import activity, damage, field, lens, loudness, prints, tiles, voices
+from pipeline.stages.measures import activity, damage, field, lens, loudness, prints, voices
 from pipeline.stages.measures.measure import PacketMeasure, PictureMeasure, SoundMeasure
 
 READING: PacketMeasure = damage.MEASURE
@@ -12,7 +12,6 @@ PICTURES: tuple[PictureMeasure, ...] = (
     lens.MEASURE,
     prints.MEASURE,
     activity.MEASURE,
-    tiles.MEASURE,
 )
 SOUNDS: tuple[SoundMeasure, ...] = (loudness.MEASURE, voices.MEASURE)
 

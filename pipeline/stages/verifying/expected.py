@@ -30,9 +30,9 @@ BLACK = (16, 128, 128)
 _END_S = 0.1  # of a part: which picture is its last is seen where it is compared
 _LAST_S = 0.5  # from a cut, a picture that fades out lies no further
 # Longer played parts are compared with their source in windows of WINDOW_S about every
-# EVERY_S, each from a key frame on; between them `throughout` and the source's packets tell. In
+# EVERY_S, each from a key frame on; between them pictures are counted by the source's packets. In
 # the finished file every picture is counted and all are decoded but those that no other depends on.
-WHOLE_S, WINDOW_S, EVERY_S = 40.0, 1.5, 20.0
+WHOLE_S, WINDOW_S, EVERY_S = 40.0, 2.5, 15.0
 # The law of fog as the plan means it: gamma of the picture, share of the loss undone, most gain.
 _GAMMA, _UNDONE, _MOST_GAIN = 2.2, 0.85, 3.0
 

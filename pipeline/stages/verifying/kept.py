@@ -23,7 +23,6 @@ from pipeline.stages.verifying.identity import identity_checks, search_of
 from pipeline.stages.verifying.pictures import picture_checks
 from pipeline.stages.verifying.result import Verified, Verifying
 from pipeline.stages.verifying.sound import sound_checks
-from pipeline.stages.verifying.throughout import Series
 
 
 def verify_kept(
@@ -33,19 +32,17 @@ def verify_kept(
     coverage: NDArray[np.float32],
     options: Options,
     *,
-    series: Sequence[Series] | None = None,
     silent: bool,
     wanted_lufs: float | None,
     progress: Progress = no_progress,
 ) -> Verified:
     """media: None where the recordings are not here. silent: the file may have no sound.
-    series: of each recording, as it was surveyed; None where that is not kept.
 
     wanted_lufs: the loudness that it was brought to. Raises InputError if it cannot be read.
     """
     result = Verifying()
     recording = probe_apart(path)
-    seen_checks(path, recording, plan, media, series, coverage, options, result, progress)
+    seen_checks(path, recording, plan, media, coverage, options, result, progress)
     result.checks += sound_checks(
         path, recording, options, result, silent=silent, wanted_lufs=wanted_lufs
     )
@@ -58,7 +55,6 @@ def seen_checks(
     recording: Recording,
     plan: Plan,
     media: Sequence[SourceMedia] | None,
-    series: Sequence[Series] | None,
     coverage: NDArray[np.float32],
     options: Options,
     result: Verifying,
@@ -70,7 +66,7 @@ def seen_checks(
         search = search_of(recording, plan, coverage, options)
         if search is not None:
             stack.enter_context(search)
-        result.checks += picture_checks(path, recording, plan, media, series, coverage, options,
-                                        result, search, progress)  # fmt: skip
+        result.checks += picture_checks(path, recording, plan, media, coverage, options, result,
+                                        search, progress)  # fmt: skip
         if search is not None:
             result.checks += identity_checks(search, plan, options, result)

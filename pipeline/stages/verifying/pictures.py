@@ -28,7 +28,6 @@ from pipeline.stages.verifying.expected import ExpectedPictures
 from pipeline.stages.verifying.moments import times_check
 from pipeline.stages.verifying.result import Verifying, make_check
 from pipeline.stages.verifying.surround import Boxes, Surround
-from pipeline.stages.verifying.throughout import Series, Throughout
 
 _TOLD_S = 0.5
 
@@ -38,17 +37,13 @@ def picture_checks(
     recording: Recording,
     plan: Plan,
     media: Sequence[SourceMedia] | None,
-    series: Sequence[Series] | None,
     coverage: NDArray[np.float32],
     options: Options,
     result: Verifying,
     search: detectors.Feed | None,
     progress: Progress,
 ) -> list[Check]:
-    """media: the recordings; None where they are not here: what needs them is not checked.
-
-    series: of each of them, as the survey measured it; None where it is not kept.
-    """
+    """media: the recordings; None where they are not here: what needs them is not checked."""
     report = ReadReport()
     coarse = coarseness(options.output.crf)
     surround = Surround(plan, options.field.edge_inset_px, coarse)
@@ -56,7 +51,6 @@ def picture_checks(
     boxes = Boxes(plan, compare.ink, coarse)
     damaged = ShownDamage(plan)
     expected = None if media is None else ExpectedPictures(plan, media, options, damaged)
-    throughout = Throughout(plan, series, options.field.edge_inset_px) if series else None
     told_s = 0.0
     reading_file = read_pictures(
         path, recording, report=report, skip_unreferenced=True, whole_at_s=boxes.edges_s,
@@ -68,8 +62,6 @@ def picture_checks(
         time_s, shown = picture.time_s, picture.planes()
         surround.look(time_s, shown)
         boxes.look(time_s, shown)
-        if throughout is not None:
-            throughout.look(picture)
         wanted = expected.at(time_s) if expected is not None else None
         if wanted is not None:
             compare.look(time_s, wanted, shown)
@@ -82,7 +74,6 @@ def picture_checks(
             progress("verify", time_s, plan.duration_s)
     whole = make_check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
     black = [*surround.checks(), *boxes.checks()]
-    black += [throughout.check()] if throughout is not None else []
     if expected is None:
         return [whole, *black, *compare.card_checks()]
     expected.finish()

@@ -28,7 +28,6 @@ from pipeline.stages.verifying.sound import (
     sound_checks,
     stem_checks,
 )
-from pipeline.stages.verifying.throughout import Series
 
 
 def verify_release(
@@ -41,16 +40,12 @@ def verify_release(
     stem: Stem | None,
     narration: Stem | None,
     voice_consent: bool,
-    series: Sequence[Series] | None = None,
     progress: Progress = no_progress,
 ) -> Verified:
-    """All checks of a release: against its plan, its sources and the redacted stem.
-
-    series: of each source, as it was surveyed: the whole clip is held against it, coarsely.
-    """
+    """All checks of a release: against its plan, its sources and the redacted stem."""
     result = Verifying()
     recording = probe(path)
-    seen_checks(path, recording, plan, media, series, coverage, options, result, progress)
+    seen_checks(path, recording, plan, media, coverage, options, result, progress)
     wanted_lufs = aimed_lufs(plan, stem, narration, options)
     heard = stem is not None or narration is not None
     mixed = None
