@@ -29,6 +29,7 @@ from pipeline.stages.planning.cards import altered_words
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.tracing.prints import keep_prints, planned_discs, prints_file, take_prints
 from pipeline.stages.verifying.beside import (
+    POSTER_QUALITY,
     Likest,
     caption_checks,
     look_near,
@@ -251,7 +252,7 @@ def poster_of(finished: Path, plan: Plan, at_s: float | None = None) -> bytes:
             break
     if shown is None:
         raise InputError("The finished clip holds no picture", "", "look at the recording")
-    return jpeg(shown, plan.height_px, plan.matrix, 90)
+    return jpeg(shown, plan.height_px, plan.matrix, POSTER_QUALITY)
 
 
 def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:
