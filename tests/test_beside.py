@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -61,7 +62,16 @@ class Released(Shell):
 
 
 @pytest.fixture(scope="module")
-def first(tmp_path_factory: pytest.TempPathFactory) -> Released:
+def first(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Released]:
+    """In an installation of its own: what is withdrawn here must not bind other tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("DATA", "CONFIG", "CACHE", "STATE"):
+            folder = tmp_path_factory.mktemp(name.lower())
+            patch.setenv(f"XDG_{name}_HOME", str(folder))
+        yield _released(tmp_path_factory)
+
+
+def _released(tmp_path_factory: pytest.TempPathFactory) -> Released:
     here = Released(tmp_path_factory.mktemp("beside"))
     here.case.mkdir()
     for name, length_s, seed in (("a.mp4", 5.0, 5), ("b.mp4", 3.0, 7)):
@@ -84,10 +94,12 @@ def origin(first: Released, monkeypatch: pytest.MonkeyPatch) -> Released:
 
 
 @pytest.fixture
-def left(origin: Released, tmp_path: Path) -> Released:
-    """A copy of all of it for one test."""
+def left(origin: Released, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Released:
+    """A copy of all of it for one test, the installation too: it remembers withdrawals."""
     for one in ("out", "case"):
         shutil.copytree(origin.folder / one, tmp_path / one)
+    shutil.copytree(origin.home["XDG_DATA_HOME"], tmp_path / "installation")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "installation"))
     here = Released(tmp_path)
     # A withdrawal is told where the material lies: that of the copy, not of the other tests.
     noted = here.private / "origin.json"
