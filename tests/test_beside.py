@@ -184,6 +184,7 @@ def test_all_that_goes_with_a_clip(left: Released) -> None:
     assert {"poster-2 is a picture of the clip", "preview looks as the clip"} <= named
 
 
+@pytest.mark.slow
 def test_a_preview_or_poster_of_another_clip_is_found(left: Released) -> None:
     """A spoiled one fails by name: another moment, a picture too many, sound, another case."""
     assert left("publish", "QM-0300", "--out", left.out).code == 0

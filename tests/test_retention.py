@@ -83,6 +83,7 @@ def test_a_withdrawn_case_is_due_at_any_age_and_its_withdrawal_stays(left: Shell
     assert refused.code == 4 and refused.value["release"] is None
 
 
+@pytest.mark.slow
 def test_a_case_that_is_worked_on_is_left(left: Shell) -> None:
     from pipeline.store.work import WorkFolder
 
@@ -94,6 +95,7 @@ def test_a_case_that_is_worked_on_is_left(left: Shell) -> None:
     assert busy.code == 6 and busy.value["error"] and _names(out / "private/QM-0310") == before
 
 
+@pytest.mark.slow
 def test_links_are_removed_and_not_followed(left: Shell) -> None:
     out, other = left.folder / "out", left.folder / "other.mp4"
     other.write_bytes(b"mine")

@@ -68,6 +68,7 @@ def _sound(path: Path, channels: int) -> np.ndarray:
     return np.concatenate(list(read_sound(path, channels=channels)), axis=1)
 
 
+@pytest.mark.slow
 def test_the_timeline_is_the_clip(left: Shell) -> None:
     out, to = left.folder / "out", left.folder / "edit"
     done = left("timeline", "QM-0320", "--to", to, "--out", out)
@@ -131,6 +132,7 @@ def _low(sound: np.ndarray) -> np.ndarray:
     return np.asarray(sosfilt(butter(4, 4000, fs=48_000, output="sos"), sound))
 
 
+@pytest.mark.slow
 def test_another_voice_and_lost_recordings_are_refused(left: Shell, tmp_path: Path) -> None:
     out, case = left.folder / "out", left.folder / "case"
     voice, first = case / "take_one.wav", case / "a.mp4"
