@@ -41,6 +41,8 @@ class Chunks:
     def _leads(self, at: int, stop: int) -> bool:
         while at < stop:
             even = at + at % 2
+            if even == stop:
+                return True  # behind the byte that fills a chunk of odd length
             header = self._header(even)
             if header is None and even != at:  # some writers do not fill
                 even, header = at, self._header(at)

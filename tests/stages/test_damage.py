@@ -14,10 +14,12 @@ import damages
 import media_zoo
 import numpy as np
 import pytest
+import zoo_ends
 from test_plan import GLYPH, _no_mark, case, decision, event, source  # noqa: F401
 
 from pipeline.analysis.damage import DamageFold
 from pipeline.analysis.sound.clicks import ClickFold
+from pipeline.media.avi_chunks import Chunks
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
 from pipeline.media.sound import read_sound
@@ -266,3 +268,18 @@ def test_verify_sees_damage_that_a_plan_forgot(
     person = ShownDamage(kept)
     person.read(watch, recording, piece, Span(0.0, 5.0))
     assert person.check().passed and "judged by a person" in str(person.check().measured)
+
+
+AVI = [*(n for n, (kind, _) in media_zoo.CLIPS.items() if kind == "avi"), "no_audio_avi"]
+
+
+@pytest.mark.parametrize("name", AVI)
+def test_the_chunks_of_a_whole_avi_lead_from_picture_to_picture(name: str, tmp_path: Path) -> None:
+    """With and without sound between them, and with pictures of an odd number of bytes."""
+    path = (media_zoo if name in media_zoo.CLIPS else zoo_ends).make(name, tmp_path).path
+    with av.open(str(path)) as container, path.open("rb") as file:
+        chunks = Chunks(file, path.stat().st_size)
+        packets = [p for p in container.demux(video=0) if p.size]
+        assert not any(chunks.lost_before(p.pos, p.size) for p in packets)
+        assert not chunks.lost_after() and len(packets) > 9
+        assert any(p.size % 2 for p in packets) == (name != "dv_avi")
