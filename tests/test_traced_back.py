@@ -190,6 +190,7 @@ LEFT = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_a_dry_run_shows_what_makes_which_case(
     fieldstop: Shell, recording: Path, tmp_path: Path
 ) -> None:

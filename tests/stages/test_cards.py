@@ -130,6 +130,7 @@ def test_the_narrator_waits_while_a_card_stands(tmp_path: Path) -> None:
             np.testing.assert_array_equal(part, voice[0, begin : begin + part.size])
 
 
+@pytest.mark.slow
 def test_all_cards_in_a_finished_clip_keep_sound_and_picture_together(tmp_path: Path) -> None:
     """Clicks of the recordings are heard where their pictures are, after every card."""
     fieldstop = Shell(tmp_path)

@@ -192,6 +192,7 @@ def test_nothing_ready_and_a_mistyped_case(fieldstop: Shell, tiny: media_zoo.Cli
     assert mp4s(fieldstop) == []
 
 
+@pytest.mark.slow
 def test_a_clip_is_named_by_its_file_or_by_its_recording(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
@@ -344,6 +345,7 @@ def test_the_card_was_taken_out_already(fieldstop: Shell, tiny: media_zoo.Clip) 
     assert done.code == 0 and "hashes" in str(done.value["warnings"])
 
 
+@pytest.mark.slow
 def test_two_profiles_are_ready_at_once(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     made(fieldstop, tiny, "--profile", "lecture")

@@ -141,6 +141,7 @@ def test_a_character_that_nobody_sees_is_named_and_cannot_be_approved(
     assert made.value["texts"][0]["unseen"] and made.value["texts"][0]["text"] == ""
 
 
+@pytest.mark.slow
 def test_a_batch_lists_places_only_and_its_initials_confirm_no_text(
     fieldstop: Shell, tiny: media_zoo.Clip, tmp_path: Path
 ) -> None:
