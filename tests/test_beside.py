@@ -17,7 +17,9 @@ import pytest
 from test_make import Shell
 
 from pipeline.media.still_files import png_chunks
+from pipeline.review.cases import case_files
 from pipeline.stages.stills import png
+from pipeline.store.work import WorkFolder
 
 CASE = """case = "QM-0300"
 title = "Crust clearance after sinus surgery"
@@ -178,6 +180,10 @@ def test_all_that_goes_with_a_clip(left: Released) -> None:
     assert made.value["scorecard"]["of"] == 18 and len(made.value["scorecard"]["items"]) == 9
     assert "Objective: Crusts" in value["description"] and value["teaching"]["author"]
     assert 1 <= stop_s - start_s <= 5 and abs(length_s - (stop_s - start_s)) <= 0.05
+    shown = [f for f in case_files(WorkFolder(left.out, "QM-0300")) if f.place.endswith(".mp4")]
+    assert [(f.kind, f.words) for f in shown] == [
+        ("release", "Released clip r1"), ("preview", "Preview"),
+    ]  # fmt: skip
     verified = left("verify", left.clip)
     assert verified.code == 0, verified.said
     named = {c["check"] for c in verified.value["checks"]}

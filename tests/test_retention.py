@@ -8,8 +8,10 @@ from pathlib import Path
 
 import media_zoo
 import pytest
+from test_beside import QUICK
 from test_make import Shell
 
+import pipeline
 from pipeline.stages.retention import STAYS
 
 CASE = """case = "QM-0310"
@@ -21,7 +23,6 @@ scope = "public"
 given_on = 2026-03-02
 expires_on = 2090-01-01
 """
-QUICK = '[output]\ncrf = 30\nx264_preset = "ultrafast"\n'
 
 
 @pytest.fixture
@@ -107,6 +108,7 @@ def test_links_are_removed_and_not_followed(left: Shell) -> None:
 
 def test_every_kept_name_is_one_that_is_written() -> None:
     """A renamed document must not silently become one that is purged."""
-    others = [p for p in Path("pipeline").rglob("*.py") if p.name != "retention.py"]
+    package = Path(pipeline.__file__).parent
+    others = [p for p in package.rglob("*.py") if p.name != "retention.py"]
     code = "".join(p.read_text() for p in others)
     assert all(name.strip("*") in code for name in STAYS)

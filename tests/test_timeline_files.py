@@ -12,32 +12,14 @@ import numpy as np
 import opentimelineio as otio
 import pytest
 import soundfile
+from test_beside import CASE as BESIDE
+from test_beside import QUICK
 from test_make import Shell
 
 from pipeline.media.sound import read_sound
 from pipeline.media.timeline_file import Track, faults_of_timeline, write_timeline
 
-CASE = """case = "QM-0320"
-title = "Crust clearance after sinus surgery"
-[[recording]]
-files = ["a.mp4"]
-side = "left"
-keep = [["0:00.5", "0:04"]]
-[[recording]]
-files = ["b.mp4"]
-side = "right"
-[narration]
-file = "take_one.wav"
-offset_s = 0.4
-[consent]
-scope = "public"
-given_on = 2026-03-02
-[measured]
-label = "Crusts removed"
-value = 412
-unit = "mg"
-"""
-QUICK = '[output]\ncrf = 30\nx264_preset = "ultrafast"\n'
+CASE = BESIDE.replace("QM-0300", "QM-0320") + '[narration]\nfile = "take_one.wav"\noffset_s = 0.4\n'
 
 
 @pytest.fixture(scope="module")
@@ -145,8 +127,10 @@ def test_another_voice_and_lost_recordings_are_refused(left: Shell, tmp_path: Pa
     lost = left("timeline", "QM-0320", "--to", tmp_path / "e", "--out", out)
     (case / "gone.mp4").rename(first)
     assert lost.code == 3 and not list((tmp_path / "e").glob("*"))
-    private = left("timeline", "QM-0320", "--to", out / "private/QM-0320/x", "--out", out)
-    assert private.code == 2
+    for place in ("private/QM-0320/x", "releases/QM-0320"):
+        before = sorted((out / "releases").rglob("*"))
+        assert left("timeline", "QM-0320", "--to", out / place, "--out", out).code == 2
+        assert sorted((out / "releases").rglob("*")) == before
     assert left("timeline", "QM-0321", "--to", tmp_path / "e", "--out", out).code == 3
 
 

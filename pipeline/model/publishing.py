@@ -87,7 +87,7 @@ def _clock(at_s: int, hours: bool) -> str:
 def altered_lines(sheet: Sheet) -> list[str]:
     """What was done to picture and sound: what is done to every clip, each kind, each edit."""
     always = "The surround was blacked out and a mark was put into the picture."
-    return [always, *(words for words in sheet.altered if words != always), *sheet.edits]
+    return [always, *sheet.altered, *sheet.edits]
 
 
 def description(sheet: Sheet) -> str:

@@ -11,12 +11,13 @@ from pipeline.model.batch import BatchCase, BatchReport
 from pipeline.model.outcome import Outcome
 from pipeline.review.backend import CaseFile, CaseSummary
 from pipeline.stages.values import CaseResult
-from pipeline.store.work import WorkFolder
+from pipeline.store.work import WorkFolder, is_clip
 
 OUTCOME = "outcome.json"
 _KINDS = (
     # (pattern, below private/CASE: False is releases/CASE, kind, words)
     ("*.mp4", False, "release", "Released clip"),
+    ("*-preview.mp4", False, "preview", "Preview"),
     ("*-ready.mp4", True, "ready", "Ready clip"),
     ("*-draft.mp4", True, "draft", "Draft"),
     ("*proof.html", True, "proof", "Proof"),
@@ -58,6 +59,8 @@ def case_files(folder: WorkFolder) -> list[CaseFile]:
             place = part.private_dir if inside else folder.releases_dir
             for path in sorted(place.glob(pattern), reverse=True):
                 if path.name.startswith(".") or path.is_symlink() or not path.is_file():
+                    continue
+                if kind == "release" and not is_clip(path):
                     continue
                 others = any(name in path.name for name in names)
                 if not inside and (mine not in path.name if mine else others):

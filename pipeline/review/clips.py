@@ -10,7 +10,7 @@ from pipeline.review.backend import ClipSummary
 from pipeline.review.cases import outcome_in
 from pipeline.stages.ready import SUFFIX, read_ready
 from pipeline.stages.release import whole_records
-from pipeline.store.work import WorkFolder
+from pipeline.store.work import WorkFolder, is_clip
 
 
 def clips_of(folder: WorkFolder) -> list[ClipSummary]:
@@ -43,7 +43,8 @@ def has_release(folder: WorkFolder) -> bool:
     """True if the case itself was released, not only clips of its parts."""
     names = [f"-{part.clip}-r" for part in folder.parts() if part.clip]
     return any(
-        not any(name in path.name for name in names) for path in folder.releases_dir.glob("*.mp4")
+        is_clip(path) and not any(name in path.name for name in names)
+        for path in folder.releases_dir.glob("*.mp4")
     )
 
 

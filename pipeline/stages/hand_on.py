@@ -60,9 +60,9 @@ def hand_on(
     not here any more, NeedsPerson where its tracks are not what is heard in it, OutputError.
     """
     plan, stem = released.clip.plan, released.stem
-    private = released.folder.out / "private"
-    if to.resolve().is_relative_to(private.resolve()):
-        raise UsageError("The folder is private", "", "give a folder outside of OUT/private")
+    for area in ("private", "releases"):
+        if to.resolve().is_relative_to((released.folder.out / area).resolve()):
+            raise UsageError(f"The folder lies in OUT/{area}", "", "give another one with --to")
     with writing():
         make_folder(to)
     sounds = {what: to / f"{stem}-{what}.wav" for what in ("voice", "procedure")}

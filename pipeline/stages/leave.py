@@ -33,7 +33,7 @@ from pipeline.stages.ready import SUFFIX, read_ready, release_clip, tidy_ready
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import check_catalogue
 from pipeline.store.names import Names
-from pipeline.store.work import WorkFolder
+from pipeline.store.work import WorkFolder, is_clip
 
 
 @dataclass(frozen=True)
@@ -172,8 +172,7 @@ def _nothing(out: Path, case: str, ready: Sequence[Path], profile: str | None) -
     known = [k for k in known if not k.startswith(".")]
     shown = case if len(case) <= 40 and case.isprintable() else "that name"
     if case in known:
-        # What is half written begins with a dot; for a glob of Path that is a name like others.
-        files = sorted((out / "releases" / case).glob("[!.]*.mp4"))
+        files = sorted(filter(is_clip, (out / "releases" / case).glob("*.mp4")))
         last = f"released already: {files[-1].stem}" if files else "nothing was released either"
         wanted = f" for the profile {profile}" if profile else ""
         return InputError(

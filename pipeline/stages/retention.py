@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.errors import OutputError
-from pipeline.stages.consent import gather
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import case_folders
 from pipeline.store.work import WorkFolder, output_error
@@ -53,7 +52,7 @@ def due(out: Path, catalogue: Catalogue, days: int, today: datetime.date) -> lis
     """The cases of an OUT folder with private material that should go, the oldest first.
 
     days: age from which it should, 0 for none by its age. A case whose consent was withdrawn,
-    refused or has ended is due at any age.
+    refused or has ended is due at any age. catalogue: that has met OUT (`check_catalogue`).
     """
     found = []
     for private in case_folders(out):
@@ -62,7 +61,6 @@ def due(out: Path, catalogue: Catalogue, days: int, today: datetime.date) -> lis
         if not files:
             continue
         last = max(_changed(path) for path in files)
-        gather(out, [private], catalogue)
         sources = {s for record in catalogue.releases(folder.case) for s in record.sources}
         state = catalogue.consent_for(sorted(sources), folder.case).state(today)
         age = (today - last).days

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.sound.loudness import LoudnessFold
 from pipeline.analysis.sound.tracks import render_mix, render_tracks
-from pipeline.errors import InputError, NeedsPerson
+from pipeline.errors import NeedsPerson, OutputError
 from pipeline.media.sound import read_sound
 from pipeline.media.stems import Stem
 from pipeline.model.options import Options
@@ -106,9 +106,9 @@ def _refuse_foreign(clip: Path, plan: Plan, made: MadeSound, options: Options, w
 
 
 def check_written(path: Path, length_s: float) -> float:
-    """Length of a written track in seconds. Raises InputError if it is not as long as it should."""
+    """Length of a written track in seconds. Raises OutputError if it is not as it should be."""
     found = soundfile.info(str(path))
     seconds = found.frames / found.samplerate
     if abs(seconds - length_s) > 0.01:
-        raise InputError("A track was not written whole", f"{seconds:.2f} s", "run it again")
+        raise OutputError("A track was not written whole", f"{seconds:.2f} s", "run it again")
     return float(seconds)

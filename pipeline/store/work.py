@@ -304,6 +304,11 @@ def clip_name(file: str) -> str | None:
     return found[1] if found else None
 
 
+def is_clip(path: Path) -> bool:
+    """True for a clip itself, not for a film that lies beside it, nor what is half written."""
+    return path.suffix == ".mp4" and path.name[0] != "." and clip_name(path.name) == path.stem
+
+
 def beside_clip(clip: Path) -> list[Path]:
     """Every file that lies beside a released clip and belongs to it, sorted by name."""
     near = clip.parent.glob(f"{glob.escape(clip.stem)}[.-]*")

@@ -8,25 +8,18 @@ from pathlib import Path
 from typing import Any
 
 import cv2
-import media_zoo
 import numpy as np
 import pytest
+from long_clip import made_long
 
 from pipeline.media.probe import probe
 from pipeline.media.write import planes_of
-from pipeline.settings import load_options
-from pipeline.stages import finishing
-from pipeline.stages.damage import ShownDamage
 from pipeline.stages.progress import no_progress
-from pipeline.stages.recipe import run_case
 from pipeline.stages.rendering import pictures as rendering
-from pipeline.stages.values import Asked
-from pipeline.stages.verifying.expected import WHOLE_S, ExpectedPictures
 from pipeline.stages.verifying.pictures import picture_checks
 from pipeline.stages.verifying.result import Verifying
-from pipeline.stages.verifying.verify import verify_release
 
-LENGTH_S, RATE = 46.0, 10
+RATE = 10
 Planes = tuple[np.ndarray, np.ndarray, np.ndarray]
 pytestmark = pytest.mark.slow
 
@@ -60,32 +53,11 @@ class Long:
 
 @pytest.fixture(scope="module")
 def clip(tmp_path_factory: pytest.TempPathFactory) -> Long:
-    folder = tmp_path_factory.mktemp("long")
-    coding = media_zoo.Coding(options={"preset": "veryfast", "crf": "20", "g": "50"})
-    media_zoo.scope_clip(folder / "a.mp4", LENGTH_S, size=(320, 240), seed=5, fps=RATE,
-                         coding=coding)  # fmt: skip
-    options = load_options("web")
-    options.anonymity.lettering = options.anonymity.faces = False
-    kept: dict[str, Any] = {}
-
-    def looked_at(path: Path, *given: Any, **named: Any) -> Any:
-        kept["given"] = given
-        return verify_release(path, *given, **named)
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(finishing, "verify_release", looked_at)
-        run = run_case(folder / "a.mp4", folder / "out", options,
-                       Asked(consent="public", approve="AB", looked="AB"),
-                       catalogue=folder / "c.sqlite3")  # fmt: skip
-    assert not run.withheld, run.withheld
-    assert LENGTH_S > WHOLE_S
-    plan, media, _, _ = kept["given"]
-    expected = ExpectedPictures(plan, media, options, ShownDamage(plan))
-    expected.finish()
+    given, expected = made_long(tmp_path_factory.mktemp("long"), RATE, 50)
     times = np.array(expected.compared)
     widest = int(np.diff(times).argmax())
     assert times[widest + 1] - times[widest] > 5
-    return Long(kept["given"], float(times[widest : widest + 2].mean()))
+    return Long(given, float(times[widest : widest + 2].mean()))
 
 
 def flattened(t: float, planes: Planes) -> None:

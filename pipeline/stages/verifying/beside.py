@@ -26,7 +26,7 @@ END_LIMIT_S = 0.1
 POSTER_QUALITY = 90
 # Means of tiles of 8 px, levels. A JPEG of quality 90 left 2.5 at most and 5.4 in one colour, in
 # 60 posters of 320 x 240 to 1280 x 720 without lettering, 4.4 with coloured lettering (coded
-# alike: 0.1); the picture after the right one 4 to 14.
+# alike: 0.0); the picture after the right one 4 to 14.
 TILE_PX = 8
 GREY_LIMIT, COLOUR_LIMIT = 4.0, 8.0
 _GREY = np.array([0.299, 0.587, 0.114], np.float32)

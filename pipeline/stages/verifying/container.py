@@ -59,10 +59,11 @@ def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) ->
 
 
 def _end_s(container: Any, video: Any) -> float:
-    """When the last picture ends: it is shown as long as pictures are on average.
+    """When the last picture ends: shown as long as pictures are on average, or as the header says.
 
-    Neither the length in the header nor that of the sample tells: both count decoding times,
-    and at a varying rate, with pictures in another order, they may count a gap long past.
+    The header counts decoding times: in 20 kinds of clips it is at most 1 ms earlier. Later than
+    an average picture it is where the last one stands for longer. The length of a sample does
+    not tell: with pictures in another order it may count a gap long past.
     """
     import av
 
@@ -72,7 +73,7 @@ def _end_s(container: Any, video: Any) -> float:
     first = video.start_time or 0
     last = max(times, default=first)
     spacing = (last - first) / (video.frames - 1) if video.frames > 1 else video.duration or 0
-    return float((last + spacing) * video.time_base)
+    return float(max(last + spacing, first + (video.duration or 0)) * video.time_base)
 
 
 def _chapters_check(path: Path, plan: Plan) -> Check:
