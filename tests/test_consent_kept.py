@@ -11,6 +11,7 @@ import pytest
 from test_consent import PUBLIC, REFUSED, SHA, Here, ffmpeg, stopped, write_case
 
 from pipeline.store.catalogue import Catalogue
+from pipeline.store.consent_files import read_file
 from pipeline.store.journal import journal_path
 
 
@@ -67,6 +68,55 @@ def test_what_ended_before_there_was_a_journal_is_put_into_it(tmp_path: Path) ->
         pass
     with Catalogue(tmp_path / "b.sqlite3") as other:
         assert other.is_withdrawn("QM-12", [SHA]) and other.is_withdrawn("qm-11")
+
+
+@pytest.mark.parametrize("how", ["torn", "letters", "folder"])
+def test_a_damaged_journal_never_means_that_nothing_was_withdrawn(
+    how: str, fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    """Another catalogue reads a journal of which a line was lost: it asks, and says what to do."""
+    with Catalogue(tmp_path / "other.sqlite3") as other:
+        other.withdraw("QM-13", ["b" * 64])
+        other.withdraw("QM-14", [SHA])
+    case, out = write_case(tmp_path / "day", short, "QM-15", PUBLIC), tmp_path / "out"
+    text = journal_path().read_bytes()
+    if how == "folder":
+        journal_path().unlink()
+        journal_path().mkdir()
+    else:
+        spoiled = text[:-40] if how == "torn" else text.replace(b'"QM-14"', b"\xff\x00")
+        journal_path().write_bytes(spoiled)
+    assert fieldstop("withdraw", "QM-16", "--future").code == 0
+    for _ in range(2):  # it stays so until it is mended
+        made = fieldstop("make", case, "--out", out, "--looked", "AB", "--approve", "AB")
+        assert made.code == 4 and "withdrawn.jsonl" in json.dumps(made.value["withheld"])
+        assert made.value["release"] is None
+    listed = fieldstop("catalogue", "--series", "--as", "json")
+    assert listed.code == 0 and "QM-" not in json.dumps(listed.value)
+    mended = fieldstop("catalogue", "rebuild", out)
+    assert mended.code == 0 and "withdrawn.jsonl.damaged-1" in mended.value["notes"][0]
+    ended = {f.case for f in read_file(journal_path()).facts}
+    assert ended == {"QM-16"} | ({"QM-13"} if how != "folder" else set())
+    assert not read_file(journal_path()).damaged
+    assert fieldstop("catalogue").value["notes"] == []
+    with Catalogue(tmp_path / "catalogue.sqlite3") as known:
+        assert not known.doubt and known.is_withdrawn("qm-16")
+
+
+def test_a_journal_that_was_cut_short_is_written_again(tmp_path: Path) -> None:
+    """What one catalogue knows of it is not lost to the next."""
+    with Catalogue(tmp_path / "a.sqlite3") as one:
+        one.withdraw("QM-17", [SHA])
+    for cut in (b"", b"{"):
+        journal_path().write_bytes(cut)
+        with Catalogue(tmp_path / "a.sqlite3") as one:
+            assert bool(one.doubt) == bool(cut)
+            one.mend_journal()
+    journal_path().unlink()
+    with Catalogue(tmp_path / "a.sqlite3"):
+        pass
+    with Catalogue(tmp_path / "b.sqlite3") as other:
+        assert other.is_withdrawn("QM-18", [SHA])
 
 
 def test_the_sound_of_a_recording_binds_what_it_is_the_narration_of(

@@ -122,7 +122,8 @@ def test_one_name_for_one_recording_everywhere(
 
 
 REFUSED = ["Berglund", "Astrid-Berglund", "1967-03-12", "19670312", "HN48213", "..", "QM 0001",
-           "李-12", "QM-0001\\n", "QM-19670312", "qm-0001"]  # fmt: skip
+           "李-12", "QM-0001\\n", "QM-19670312", "MRN-48213",
+           "qm-0001"]  # fmt: skip
 
 
 def test_a_refused_name_creates_nothing(fieldstop: Shell, tmp_path: Path) -> None:

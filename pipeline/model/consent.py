@@ -143,11 +143,13 @@ class KnownConsent:
         return SCOPES.index(self.scope) >= SCOPES.index(audience)
 
     def state(self, today: datetime.date) -> str:
-        """For lists: withdrawn, refused, ended, to review, not asked, or the scope."""
+        """For lists: withdrawn, refused, in doubt, ended, to review, not asked, or the scope."""
         if self.withdrawn:
             return "withdrawn"
         if self.refused:
             return "refused"
+        if self.doubt:
+            return "in doubt"
         if self.ended_by(today):
             return "ended"
         if self.scope == "none":

@@ -201,7 +201,8 @@ class AnonymityOptions(Section):
     )
     case_pattern: str = option(
         CASE_PATTERN,
-        "what a case may be called, as a regular expression; never a plain word, nor with a date",
+        "what a case may be called, as a regular expression; never a plain word, nor with a date;"
+        " longer numbers may be those of patients' records",
     )
 
     @field_validator("case_pattern")
@@ -227,7 +228,7 @@ class BatchOptions(Section):
     """A folder of cases in one command."""
 
     name_rule: str = option(
-        r"(?P<case>[A-Za-z]{2,4}-\d{2,6})(?:[ _-](?P<side>left|right|midline))?"
+        r"(?P<case>[A-Za-z]{2,4}-\d{2,4})(?:[ _-](?P<side>left|right|midline))?"
         r"(?:[ _-](?P<part>\d{1,4}))?(?:[ _-](?P<voice>voice|narration))?",
         "names of loose recordings, without ending, as a regular expression with the groups"
         " case (a pseudonym), side, part, voice",

@@ -11,7 +11,9 @@ from collections.abc import Iterator
 
 # What may be a folder's name on every system; which of these a user wants, the settings say.
 SAFE = r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}"
-CASE_PATTERN = r"[A-Z]{1,4}(-[0-9]{1,5}){1,2}"
+# Numbers of patients' records have five digits and more (common practice, no source); a series
+# of clips hardly comes to ten thousand. So `ENT-2026-031` may be a name, `HL-48213` may not.
+CASE_PATTERN = r"[A-Z]{1,4}-[0-9]{1,4}(-[0-9]{1,3})?"
 
 # No vowels, so no words; no 0 and 1, so no years of birth; of look-alikes at most one.
 _SIGNS = "2346789cdfhjknprstvx"

@@ -40,7 +40,7 @@ def bind_consent(opened: OpenedCase, folder: WorkFolder, catalogue: Catalogue) -
     keep_facts(catalogue.facts_for(case.case, sources), folder, opened.folder)
     heard = narration_source(opened.narration, opened.narration_sha256, catalogue)
     known = catalogue.consent_for([*sources, *heard], case.case, case.consent)
-    return dataclasses.replace(known, doubt=_doubt(found))
+    return dataclasses.replace(known, doubt=_doubt(found) or known.doubt)
 
 
 def look_consent(
@@ -69,7 +69,7 @@ def known_consent(
     """What binds a case of which its parts are known. places: folders of the material."""
     found = gather(out, places, catalogue, said)
     known = catalogue.consent_for(sources, case, consent)
-    return dataclasses.replace(known, doubt=_doubt(found))
+    return dataclasses.replace(known, doubt=_doubt(found) or known.doubt)
 
 
 def gather(

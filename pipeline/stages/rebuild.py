@@ -29,7 +29,7 @@ def rebuild(catalogue: Catalogue, paths: Sequence[Path]) -> list[str]:
         else:
             outs.append(path)
             found.add(read_out(path))
-    if not (found.records or found.facts or found.damaged):
+    if not (found.records or found.facts or found.damaged or catalogue.doubt):
         raise InputError(
             "No records of releases or of consent were found", "", "give the OUT folders"
         )
@@ -39,6 +39,12 @@ def rebuild(catalogue: Catalogue, paths: Sequence[Path]) -> list[str]:
         with contextlib.suppress(OSError, ValueError):
             catalogue.note_beside(BesideList.model_validate_json(made.read_bytes()))
     notes = []
+    mended = catalogue.mend_journal()
+    if mended is not None:
+        notes.append(
+            f"a line of the withdrawals in your data folder could not be read, the file is kept as"
+            f" {mended.name}: if consent was withdrawn or refused, enter it again"
+        )
     for path in sorted(set(found.damaged)):
         case = path.parent.name
         readable = read_file(path).facts

@@ -9,6 +9,7 @@ take-down sheets for what narrows or ends consent.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import datetime
 import json
 import os
@@ -45,22 +46,42 @@ class Catalogue(CatalogueFile):
     def __init__(self, path: Path | str | None = None, *, anew: bool = False) -> None:
         """As `CatalogueFile`; what the user's journal of withdrawals holds is taken in."""
         super().__init__(path, anew=anew)
+        self.doubt = ""  # what forbids every release until a person has mended it
         self._meet_journal()
 
     def _meet_journal(self) -> None:
         """Take in what the journal holds beyond what was read of it, and put into it what ended
-        here before there was one."""
+        here before there was one, or what it has lost."""
         with self._guard() as db:
             row = db.execute("SELECT value FROM meta WHERE name = 'journal_bytes'").fetchone()
-            ended = book.ended_cases(db) if row is None else []
-        for case in ended:
-            journal.keep(self.facts_for(case, []))
-        size = journal.length()
-        if size == (int(row[0]) if row is not None else 0):
+        known, size = (int(row[0]) if row is not None else 0), journal.length()
+        if row is None or size < known:
+            journal.keep(self._ended())
+            size = journal.length()
+        if size == known:
             return
-        self.feed(journal.kept_facts())
+        found = journal.read()
+        self.feed(found.facts)
+        if found.damaged:
+            self.doubt = journal.DAMAGED
+            return  # and read again by whoever opens the catalogue next
         with self._write() as db:
             db.execute("INSERT OR REPLACE INTO meta VALUES ('journal_bytes', ?)", (size,))
+
+    def _ended(self) -> list[ConsentFact]:
+        """Every withdrawal and refusal that is known here."""
+        with self._guard() as db:
+            return [f for case in book.ended_cases(db) for f in book.facts(db, case, [])]
+
+    def mend_journal(self) -> Path | None:
+        """Where the journal is damaged: put it aside and write it anew, of what can be read of it
+        and what is known here. Returns where the damaged one lies now. Raises OutputError."""
+        if not self.doubt:
+            return None
+        aside = journal.mend(self._ended())
+        self.doubt = ""
+        self._meet_journal()
+        return aside
 
     # numbers and revisions
 
@@ -137,6 +158,8 @@ class Catalogue(CatalogueFile):
         newest = self.newest()
         with self._guard() as db:
             found = listing.listed(db, wanted)
+            if self.doubt:
+                return [], len(found)
             without = listing.uncovered(db, found, today, newest)
         return [entry for number, entry in found if number not in without], len(without)
 
@@ -198,7 +221,8 @@ class Catalogue(CatalogueFile):
         with self._guard() as db:
             notes = book.notes(db, case, sources)
             withdrawn = book.is_withdrawn(db, case, sources)
-        return narrowest(notes, consent, withdrawn=withdrawn, newest=self.newest())
+        known = narrowest(notes, consent, withdrawn=withdrawn, newest=self.newest())
+        return dataclasses.replace(known, doubt=self.doubt)
 
     def recall(self, hashes: Iterable[str]) -> list[KnownSource]:
         """Sources by their hashes, with all that they are recognised by."""

@@ -186,7 +186,7 @@ def keep_file(path: Path, facts: Sequence[ConsentFact]) -> Path:
     Returns where the damaged one lies now. Raises OutputError.
     """
     number = 1
-    while (aside := path.with_name(f"{NAME}.damaged-{number}")).exists():
+    while (aside := path.with_name(f"{path.name}.damaged-{number}")).exists():
         number += 1
     try:
         os.rename(path, aside)

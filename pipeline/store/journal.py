@@ -13,9 +13,14 @@ from pathlib import Path
 from pipeline.errors import OutputError
 from pipeline.model.consent import ConsentFact, is_refusal
 from pipeline.settings import user_folder
-from pipeline.store.consent_files import append, read_file
+from pipeline.store.consent_files import Found, append, keep_file, read_file
 
 NAME = "withdrawn.jsonl"
+DAMAGED = (
+    f"a line of {NAME} in your data folder cannot be read: a withdrawal may stand there; restore"
+    " the file from a backup, or run `fieldstop catalogue rebuild` with every output folder and"
+    " withdraw again what it names"
+)
 
 
 def journal_path() -> Path:
@@ -30,9 +35,17 @@ def length() -> int:
         return 0
 
 
-def kept_facts() -> list[ConsentFact]:
-    """All that can be read of the journal."""
-    return read_file(journal_path()).facts
+def read() -> Found:
+    """All that can be read of the journal; `damaged` holds it where not all of it can."""
+    return read_file(journal_path())
+
+
+def mend(known: Sequence[ConsentFact]) -> Path:
+    """Put a damaged journal aside, and write anew what can be read of it and what is known.
+
+    Returns where the damaged one lies now. Raises OutputError.
+    """
+    return keep_file(journal_path(), [*read().facts, *known])
 
 
 def keep(facts: Sequence[ConsentFact]) -> None:
