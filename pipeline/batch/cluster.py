@@ -12,6 +12,7 @@ task does, and what is decided here between two of them, are the steps of `stage
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import time
 from dataclasses import dataclass, field
@@ -317,8 +318,6 @@ def connect(address: str) -> Any:
             "distributed",
             "install fieldstop[cluster] here and on the workers",
         ) from None
-    import logging
-
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     try:
         client: Any = distributed.Client

@@ -6,6 +6,7 @@ tasks of their own; between them lie our own documents (`stages.handover`) on sh
 
 from __future__ import annotations
 
+import datetime
 import tempfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -19,7 +20,7 @@ from pipeline.model.options import Options
 from pipeline.stages.finishing import kept, verified
 from pipeline.stages.handover import found_again, read_clip, taken_over, write_clip
 from pipeline.stages.intake import remembered_sha256
-from pipeline.stages.making import planned_and_rendered
+from pipeline.stages.making import heard, planned, rendered
 from pipeline.stages.measure import survey_source
 from pipeline.stages.progress import Progress
 from pipeline.stages.second_look import ROUNDS
@@ -71,9 +72,10 @@ def render(job: Job, progress: Progress) -> Answer:
     opened, measured = _surveyed(job, progress)
     # A task that is tried again starts in a folder of its own.
     work = Path(tempfile.mkdtemp(dir=job["work"]))
-    made = planned_and_rendered(
-        opened, saved(opened, measured), job["revision"], work, progress
-    )
+    survey = saved(opened, measured)
+    narration = heard(opened, survey, work, progress)
+    plan = planned(opened, survey, narration, job["revision"], datetime.date.today())
+    made = rendered(opened, survey, plan, narration, work, progress)
     if made.withheld:
         return _told(made, job)
     write_clip(made, work)

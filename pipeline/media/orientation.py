@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import struct
 from collections.abc import Callable
 from typing import Any, Literal
 
@@ -41,8 +42,6 @@ def orientation(frame: Any) -> tuple[Literal[0, 90, 180, 270], bool]:
 
 def display_matrix(frame: Any) -> tuple[int, ...] | None:
     """The nine numbers of the display matrix (ISO/IEC 14496-12, 8.3.2), if there is one."""
-    import struct
-
     try:
         data = _side_data(frame, lambda kind: "DISPLAYMATRIX" in kind)
     except ValueError:

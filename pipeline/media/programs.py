@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import signal
 import subprocess
@@ -115,6 +116,4 @@ def bound(command: list[str]) -> list[str]:
 def die_with_parent() -> None:
     """As `bound`, for a process that is started already."""
     with contextlib.suppress(Exception):
-        import ctypes
-
         ctypes.CDLL(None).prctl(1, signal.SIGKILL)

@@ -8,6 +8,7 @@ stream, and put the index first.
 
 from __future__ import annotations
 
+import contextlib
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal
@@ -104,8 +105,6 @@ class PictureWriter:
 
     def abandon(self) -> None:
         """Close without finishing; the temporary file is the caller's to delete."""
-        import contextlib
-
         with contextlib.suppress(Exception):
             self._container.close()
 

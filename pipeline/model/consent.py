@@ -13,6 +13,7 @@
 from __future__ import annotations
 
 import datetime
+import difflib
 import json
 import unicodedata
 from collections.abc import Iterable, Sequence
@@ -240,8 +241,6 @@ class ConsentFact(Document):
 
 def nearest_names(name: str, known: Iterable[str], most: int = 5) -> list[str]:
     """Known case names that look most like `name`, the nearest first."""
-    import difflib
-
     by_key = {case_key(one): one for one in sorted(known, reverse=True)}
     found = difflib.get_close_matches(case_key(name), by_key, n=most, cutoff=0.5)
     return [by_key[key] for key in found]

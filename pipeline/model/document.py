@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from pydantic import BaseModel, ConfigDict
 
 
@@ -20,7 +18,3 @@ class Document(Part):
 
     def to_json(self) -> str:
         return self.model_dump_json(by_alias=True, indent=1)
-
-    @classmethod
-    def json_schema(cls) -> dict[str, Any]:
-        return cls.model_json_schema(by_alias=True)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, ConfigDict, Field
 
 from pipeline.model.document import Document, Part
 from pipeline.model.kinds import EVENT_KINDS
@@ -53,6 +53,8 @@ class Speech(Part):
 
 class Findings(Document):
     """Events and speech of one source file, on the source's own time axis."""
+
+    model_config = ConfigDict(frozen=True)
 
     schema_: Literal["fieldstop.findings/1"] = Field(
         default="fieldstop.findings/1", alias="schema"

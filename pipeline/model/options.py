@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, create_model, field_validator
 
@@ -284,6 +284,3 @@ class Options(Section):
     machine: MachineOptions = MachineOptions()
     batch: BatchOptions = BatchOptions()
     retention: RetentionOptions = RetentionOptions()
-
-
-Ratio = Annotated[float, Field(ge=0, le=1)]

@@ -71,19 +71,10 @@ class Placement:
         """A point of the output in source pixels."""
         return (x_px - self.offset_px[0]) / self.scale, (y_px - self.offset_px[1]) / self.scale
 
-    def field_point(self, span: FieldSpan, x: float, y: float) -> tuple[float, float]:
-        """A position relative to a field of the source in output pixels."""
-        return self.point(*span.pixel(x, y))
-
     def box(self, box_px: Box) -> Box:
         """A box (x, y, width, height) of the source in output pixels."""
         left, top = self.point(box_px[0], box_px[1])
         return left, top, box_px[2] * self.scale, box_px[3] * self.scale
-
-    def source_box(self, box_px: Box) -> Box:
-        """A box (x, y, width, height) of the output in source pixels."""
-        left, top = self.source_point(box_px[0], box_px[1])
-        return left, top, box_px[2] / self.scale, box_px[3] / self.scale
 
     def covered(self, box_px: Box) -> tuple[slice, slice]:
         """(rows, columns) of the output that cover a box of the source: even, inside."""

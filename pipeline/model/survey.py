@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
@@ -15,6 +15,8 @@ from pipeline.model.field import FieldSpan
 
 class SurveyedRecording(Part):
     """Identity and measured size of the source (decoded, not from the header)."""
+
+    model_config = ConfigDict(frozen=True)
 
     sha256: str
     duration_s: float
@@ -79,6 +81,8 @@ class TrackLoudness(Part):
 
 class Survey(Document):
     """All that was measured in one source file, on the source's own time axis."""
+
+    model_config = ConfigDict(frozen=True)
 
     schema_: Literal["fieldstop.survey/2"] = Field(default="fieldstop.survey/2", alias="schema")
     recording: SurveyedRecording

@@ -26,6 +26,7 @@ from pipeline.stages.rendering.render import Rendered
 from pipeline.stages.texts import ShownText
 from pipeline.stages.values import Asked, CaseResult, Opened, Planned, SurveyedCase
 from pipeline.store.names import Names
+from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder, atomic_write
 
 CLIP = "clip.json"
@@ -115,7 +116,8 @@ def taken_over(
     folder = WorkFolder(out, found.case.case, given.asked.part)
     opened = Opened(
         found, folder, options, given.asked, load_glyph(options.mark), given.consent,
-        read_decisions(folder), given.inputs, given.made_from, tuple(given.warnings),
+        read_decisions(folder), ConfirmedTexts(folder).known(), given.inputs, given.made_from,
+        tuple(given.warnings),
     )  # fmt: skip
     return opened, tuple(given.alike)
 
@@ -137,11 +139,11 @@ def write_clip(made: CaseResult, work: Path) -> None:
         stem=beside(file.stem),
         narration=beside(file.narration),
         mix=beside(file.mix),
-        visibility=file.visibility,
+        visibility=list(file.visibility),
         frames=file.frames,
-        limited=file.limited,
+        limited=dict(file.limited),
         gain_db=file.gain_db,
-        damage=file.damage,
+        damage=list(file.damage),
     )
     atomic_write(work / CLIP, document.to_json(), private=True)
 
@@ -161,7 +163,7 @@ def read_clip(opened: Opened, survey: SurveyedCase, work: Path) -> CaseResult:
     planned = Planned(given.plan, tuple(given.texts), given.approved_by, given.looked)
     rendered = Rendered(
         work / given.file, stem(given.stem), stem(given.narration), stem(given.mix),
-        visibility=given.visibility, frames=given.frames, limited=given.limited,
-        gain_db=given.gain_db, damage=given.damage,
+        visibility=tuple(given.visibility), frames=given.frames, limited=given.limited,
+        gain_db=given.gain_db, damage=tuple(given.damage),
     )  # fmt: skip
     return CaseResult(opened, survey, planned, rendered)

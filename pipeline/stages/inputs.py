@@ -45,7 +45,7 @@ def inputs_sha256(
     case = _case_values(opened)
     in_force = effective(decisions.entries) if decisions else []
     texts = texts_of_case(opened, options, in_force, narrated=narrated)
-    unread = open_texts(shown_texts(texts, ConfirmedTexts()))
+    unread = open_texts(shown_texts(texts, ConfirmedTexts().known()))
     values = {
         "case": case,
         "sources": [[s.recording, s.still, s.sha256] for s in opened.sources],

@@ -24,35 +24,6 @@ from pipeline.stages.release import move
 from pipeline.stages.rendering.render import Rendered, render
 from pipeline.stages.texts import open_texts, shown_texts, texts_of_plan
 from pipeline.stages.values import CaseResult, Ending, Opened, Planned, SurveyedCase, looked_now
-from pipeline.store.texts import ConfirmedTexts
-
-
-def planned_and_rendered(
-    opened: Opened, survey: SurveyedCase, revision: int, work: Path, progress: Progress
-) -> CaseResult:
-    """A clip in `work` that waits to be verified; or it is withheld, then perhaps with a draft.
-
-    Touches no catalogue. Raises InputError, OutputError.
-    """
-    narration = heard(opened, survey, work, progress)
-    plan = plan_for(opened, survey, narration, opened.in_force, revision)
-    opened.folder.atomic_write(opened.folder.private_file("plan.json"), plan.to_json())
-    confirmed, today = ConfirmedTexts(opened.folder), datetime.date.today()
-    planned = judged(opened, survey, narration, plan, confirmed, today)
-    result = CaseResult(opened, survey, planned)
-    if not planned.withheld:
-        made = _rendered(opened, survey, planned.plan, narration, work, progress)
-        return replace(result, rendered=made)
-    discard_overtaken(opened.folder, opened.name)
-    ending = Ending(withheld=planned.withheld)
-    if opened.consent.forbidden or any(w.code == TEXT for w in planned.withheld):
-        return replace(result, ending=ending)  # a draft would hold the text
-    made = _rendered(opened, survey, planned.plan, narration, work, progress, draft=True)
-    opened.found.refuse_changed()
-    draft = opened.folder.draft_file(opened.profile)
-    with opened.folder.atomic_path(draft) as temp:
-        move(made.path, temp)
-    return replace(result, rendered=made, ending=replace(ending, draft=draft))
 
 
 def heard(opened: Opened, survey: SurveyedCase, work: Path, progress: Progress) -> Narration | None:
@@ -91,15 +62,18 @@ def glyph_input(glyph: Glyph) -> GlyphInput:
     return GlyphInput(glyph.coverage, glyph.x_height_ratio)
 
 
-def judged(
+def planned(
     opened: Opened,
     survey: SurveyedCase,
     narration: Narration | None,
-    plan: Plan,
-    confirmed: ConfirmedTexts,
+    revision: int,
     today: datetime.date,
 ) -> Planned:
-    """What the gate says to a plan on that day, and who answers for it. Writes nothing."""
+    """The plan, who answers for it, and what the gate says to it on that day.
+
+    Pure: no file is opened. Raises InputError, UsageError as `make_plan`.
+    """
+    plan = plan_for(opened, survey, narration, opened.in_force, revision)
     asked, options = opened.asked, opened.options
     signature = _sign_off(opened, survey, plan)
     approved_by, looked = asked.approve, looked_now(asked.looked, existed=False)
@@ -108,7 +82,7 @@ def judged(
         looked = looked or Looked(by=signature.by, at=signature.at, how="page")
     captions = narration.measured.captions if narration and plan.captions else []
     leaving = texts_of_plan(plan, options, [text for _, _, text in captions], asked.suffix)
-    texts = shown_texts(leaving, confirmed)
+    texts = shown_texts(leaving, opened.confirmed)
     withheld = may_be_made(
         plan, opened.consent, open_texts(texts), approved_by, today,
         options.output.audience, lambda need: _case_time(opened, survey, need),
@@ -140,17 +114,40 @@ def _case_time(opened: Opened, survey: SurveyedCase, need: Need) -> float | None
     return need.start_s if at_s is None else round(at_s, 3)
 
 
-def _rendered(
+def rendered(
     opened: Opened,
     survey: SurveyedCase,
-    plan: Plan,
+    planned: Planned,
     narration: Narration | None,
     work: Path,
     progress: Progress,
-    draft: bool = False,
-) -> Rendered:
-    return render(
+) -> CaseResult:
+    """A clip in `work` that waits to be verified; or it is withheld, then perhaps with a draft.
+
+    The plan is kept with the case. Touches no catalogue. Raises InputError, OutputError.
+    """
+    plan, folder = planned.plan, opened.folder
+    folder.atomic_write(folder.private_file("plan.json"), plan.to_json())
+    result = CaseResult(opened, survey, planned)
+    if planned.withheld:
+        discard_overtaken(folder, opened.name)
+        result = replace(result, ending=Ending(withheld=planned.withheld))
+        if opened.consent.forbidden or any(w.code == TEXT for w in planned.withheld):
+            return result  # a draft would hold the text
+    made = render(
         plan, source_media(opened.found, survey.sources),
         narration.media if narration else None, opened.glyph.coverage, opened.options, work,
-        draft=draft, progress=progress,
+        draft=bool(planned.withheld), progress=progress,
     )  # fmt: skip
+    result = replace(result, rendered=made)
+    return _with_draft(result, made) if planned.withheld else result
+
+
+def _with_draft(result: CaseResult, made: Rendered) -> CaseResult:
+    """What was rendered as a draft, moved to where drafts of the case lie."""
+    opened = result.opened
+    opened.found.refuse_changed()
+    draft = opened.folder.draft_file(opened.profile)
+    with opened.folder.atomic_path(draft) as temp:
+        move(made.path, temp)
+    return replace(result, ending=replace(result.ending, draft=draft))

@@ -71,6 +71,7 @@ def opened_case(
     for part in folder.parts():
         record_unrecorded(part, known)
     behind = consent.clock_warning(datetime.datetime.now(datetime.UTC))
+    opened = replace(opened, confirmed=ConfirmedTexts(folder).known())
     return replace(_with_hashes(opened), warnings=(behind,) if behind else ())
 
 

@@ -8,9 +8,10 @@
 2. **survey** (`surveying`): measure the recordings, from one decode of each, and decide from
    the kept series what was found. What was measured before comes from the cache.
 3. **plan** (`making`): decide every edit, every redaction, the mark, the sound, from what was
-   measured, from the settings and from what people decided. The plan is a document. The gate
-   says whether a clip may be made of it; if not, a draft shows what there is.
-4. **render** (`making`): obey the plan.
+   measured (the narration too, which is listened to first), from the settings and from what
+   people decided. No file is opened. The gate says whether a clip may be made of the plan.
+4. **render** (`making`): keep the plan with the case and obey it; a clip that may not be made
+   is shown by a draft.
 5. **verify** (`finishing`): measure the finished file as if somebody else had made it. Lettering
    or a face that only it shows goes into the survey, and the clip is planned and rendered anew,
    at most `ROUNDS` times. A file that passes is *ready*: it lies in the private folder.
@@ -31,13 +32,14 @@ Everything temporary lies in one folder beside the output that is gone afterward
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 
 from pipeline.media.glyphs import load_glyph
 from pipeline.model.options import Options
 from pipeline.stages.finishing import Pages, kept, left, verified
 from pipeline.stages.intake import open_case
-from pipeline.stages.making import planned_and_rendered
+from pipeline.stages.making import heard, planned, rendered
 from pipeline.stages.opening import at_work, ended_before, opened_case, rebound
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.second_look import ROUNDS
@@ -89,8 +91,10 @@ def make_clip(
     """From what was measured to what came of it."""
     opened = rebound(opened, known)
     revision = known.next_revision(opened.case.case, opened.profile)
+    narration = heard(opened, survey, work, progress)
     for round_ in range(ROUNDS + 1):
-        made = planned_and_rendered(opened, survey, revision, work, progress)
+        plan = planned(opened, survey, narration, revision, datetime.date.today())
+        made = rendered(opened, survey, plan, narration, work, progress)
         if made.withheld:
             return made
         made = verified(made, progress)

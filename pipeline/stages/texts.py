@@ -17,7 +17,7 @@ from pipeline.model.plan import Plan
 from pipeline.settings import packaged, shipped_profiles
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.planning.chapters import chapter_title, named_chapters
-from pipeline.store.texts import ConfirmedTexts
+from pipeline.store.texts import Confirmed, ConfirmedTexts
 from pipeline.store.work import WorkFolder
 
 _MOST_TOLD = 12
@@ -93,16 +93,22 @@ def texts_of_case(
     )
 
 
+@cache
+def _own_profiles() -> frozenset[str]:
+    """Names of the profiles that come with the program."""
+    return frozenset(shipped_profiles())
+
+
 def _of_settings(options: Options) -> dict[str, str]:
     return {
         "series_title": options.output.series_title,
         "mark_text": "" if options.mark.emblem else options.mark.text,
-        "profile": "" if options.output.profile in shipped_profiles() else options.output.profile,
+        "profile": "" if options.output.profile in _own_profiles() else options.output.profile,
     }
 
 
-def shown_texts(texts: Sequence[Leaving], confirmed: ConfirmedTexts) -> list[ShownText]:
-    """Those that are not of the vocabulary alone. Raises InputError, OutputError."""
+def shown_texts(texts: Sequence[Leaving], confirmed: Confirmed) -> list[ShownText]:
+    """Those that are not of the vocabulary alone. Pure, once the vocabulary is read."""
     judged = judge_all(texts, vocabulary(), lambda _: False)
     return [ShownText(j, None if j.unseen else confirmed.by(j.text)) for j in judged]
 
@@ -143,5 +149,5 @@ def carry_texts(
 
 def confirm_texts(texts: Sequence[Leaving], confirmed: ConfirmedTexts, by: str) -> None:
     """A person answers for every text that can be seen. Call it under the lock of the case."""
-    found = open_texts(shown_texts(texts, confirmed))
+    found = open_texts(shown_texts(texts, confirmed.known()))
     confirmed.confirm([(j.where, j.text) for j in found if not j.unseen], by)

@@ -30,6 +30,7 @@ from pipeline.stages.rendering.render import Rendered
 from pipeline.stages.survey import Surveyed
 from pipeline.stages.texts import ShownText
 from pipeline.stages.verifying.result import Verified
+from pipeline.store.texts import NOTHING_CONFIRMED, Confirmed
 from pipeline.store.work import WorkFolder
 
 _INITIALS = re.compile(r"^[A-Za-z]{1,4}$")
@@ -104,7 +105,8 @@ class Opened:
     """A case as it lies there, what was asked, and all that is known of it here.
 
     inputs, made_from: hashes of what decides about it and of what it is made from (see
-    `stages.inputs`); empty where it is measured only.
+    `stages.inputs`); empty where it is measured only. confirmed: texts that leave, and who
+    answers for them.
     """
 
     found: OpenedCase
@@ -114,6 +116,7 @@ class Opened:
     glyph: Glyph
     consent: KnownConsent
     decisions: Decisions | None = None
+    confirmed: Confirmed = NOTHING_CONFIRMED
     inputs: str = ""
     made_from: Mapping[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()

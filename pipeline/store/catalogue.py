@@ -85,14 +85,6 @@ class Catalogue(CatalogueFile):
 
     # numbers and revisions
 
-    def next_number(self, series: str) -> int:
-        """The lowest number above every number ever given in the series; it is not reserved."""
-        with self._guard() as db:
-            row = db.execute(
-                "SELECT max(number) FROM numbers WHERE series = ?", (series,)
-            ).fetchone()
-        return int(row[0] or 0) + 1
-
     def claim_number(self, series: str, case: str, number: int | None = None) -> int:
         """The case's number in the series: the one it has, else `number`, else the next free one.
 

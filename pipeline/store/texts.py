@@ -14,7 +14,8 @@ import hashlib
 import hmac
 import json
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from pydantic import Field
@@ -42,6 +43,28 @@ class CaseTexts(Document):
     confirmed: list[ConfirmedText] = []
 
 
+@dataclass(frozen=True)
+class Confirmed:
+    """Who confirmed what, as it was when it was read: it can be asked without a file.
+
+    in_case: initials by SHA-256 of a text. remembered: initials by keyed hash, of this user.
+    """
+
+    in_case: Mapping[str, str] = field(default_factory=dict)
+    remembered: Mapping[str, str] = field(default_factory=dict)
+    secret: bytes = field(default=b"", repr=False)
+
+    def by(self, text: str) -> str | None:
+        """Initials of who confirmed exactly this text, or None."""
+        found = self.in_case.get(_sha256(text))
+        if found is None and self.remembered:
+            found = self.remembered.get(_keyed(text, self.secret))
+        return found
+
+
+NOTHING_CONFIRMED = Confirmed()
+
+
 class ConfirmedTexts:
     """What was confirmed, of this user and of one case.
 
@@ -54,12 +77,19 @@ class ConfirmedTexts:
 
     def by(self, text: str) -> str | None:
         """Initials of who confirmed exactly this text, or None. Raises InputError, OutputError."""
-        sha256 = _sha256(text)
-        found = next((t.by for t in self._case().confirmed if t.sha256 == sha256), None)
-        if found is None and self._memory.is_file():
-            wanted = keyed_hash(text)
-            found = next((r["by"] for r in self._remembered() if r["text"] == wanted), None)
-        return found
+        return self.known().by(text)
+
+    def known(self) -> Confirmed:
+        """All of it as it is now; the first who confirmed a text counts.
+
+        Raises InputError, OutputError.
+        """
+        in_case = {t.sha256: t.by for t in reversed(self._case().confirmed)}
+        if not self._memory.is_file():
+            return Confirmed(in_case)
+        rows = list(self._remembered())
+        remembered = {r["text"]: r["by"] for r in reversed(rows)}
+        return Confirmed(in_case, remembered, installation_secret())
 
     def confirm(self, texts: Sequence[tuple[str, str]], by: str) -> None:
         """Remember (where, text) as confirmed. Call it while holding the lock of the case.
@@ -136,8 +166,12 @@ class ConfirmedTexts:
 
 def keyed_hash(text: str) -> str:
     """HMAC-SHA-256 (RFC 2104) of a text under the secret of this installation, in hexadecimal."""
+    return _keyed(text, installation_secret())
+
+
+def _keyed(text: str, secret: bytes) -> str:
     message = b"text\0" + text.encode("utf-8", "surrogatepass")
-    return hmac.new(installation_secret(), message, hashlib.sha256).hexdigest()
+    return hmac.new(secret, message, hashlib.sha256).hexdigest()
 
 
 def _sha256(text: str) -> str:

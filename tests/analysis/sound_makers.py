@@ -8,9 +8,14 @@ is common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import butter, sosfilt
+
+from pipeline.analysis.sound.depth import DuckingFold, DuckingReport
+from pipeline.analysis.sound.tracks import Feed
 
 RATE_HZ = 48000
 Samples = NDArray[np.float32]
@@ -156,3 +161,28 @@ def babble_like(rng: np.random.Generator, count: int) -> Samples:
     beat = np.sin(2 * np.pi * rng.uniform(3, 5) * t + slow(rng, count, 2))
     level_db = -8 + 8 * beat + 4 * slow(rng, count, 1.5)
     return (sosfilt(band, voice) * 10 ** (level_db / 20)).astype(np.float32)
+
+
+def ducking_depth(
+    narration: Iterable[np.ndarray],
+    background: Iterable[np.ndarray],
+    depth_lu: float = 15.0,
+    spans: Sequence[tuple[float, float]] | None = None,
+    source: Iterable[np.ndarray] | None = None,
+    rate_hz: int = 48000,
+    channels: int = 2,
+    hop_s: float = 0.02,
+) -> DuckingReport:
+    """Ducking depth of two rendered tracks (streams of blocks, any sizes).
+
+    Definition: K-weighted level of narration over background in centred 400 ms windows
+    in which the narration is within 20 dB of its own integrated loudness. See
+    `DuckingFold` for spans and source.
+    """
+    fold = DuckingFold(channels, rate_hz, hop_s)
+    feeds = [Feed(narration, channels), Feed(background, channels)]
+    third = Feed(source, channels) if source is not None else None
+    while not all(f.ended for f in feeds):
+        front, behind = (f.take(rate_hz) for f in feeds)
+        fold.step(front, behind, third.take(rate_hz) if third is not None else None)
+    return fold.finish(depth_lu, spans)

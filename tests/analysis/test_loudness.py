@@ -79,7 +79,7 @@ def test_tech_3341_steady_tone_reads_alike_on_all_scales(case: str) -> None:
 def test_tech_3341_case_9_short_term_is_constant() -> None:
     """EBU Tech 3341 case 9: (-20 1.34 s, -30 1.66 s) x 5; S = -23 +-0.1 after 3 s."""
     found = loud(tone([(-20, 1.34), (-30, 1.66)] * 5))
-    series = loudness.short_term_lufs(found.hop_power)
+    series = loudness.lufs(np.convolve(found.hop_power, np.full(30, 1 / 30), "valid"))
     assert np.abs(series[1:] + 23).max() < 0.1
     assert found.short_term_max_lufs == pytest.approx(-23, abs=0.1)
 

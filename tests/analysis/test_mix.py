@@ -13,6 +13,7 @@ from sound_makers import (
     at_level,
     babble_like,
     coloured,
+    ducking_depth,
     hum,
     procedure_noise,
     rms_db,
@@ -22,7 +23,6 @@ from sound_makers import (
 
 from pipeline.analysis.sound import live, offset, sound_pictures
 from pipeline.analysis.sound import narration as narrator
-from pipeline.analysis.sound.depth import ducking_depth
 from pipeline.analysis.sound.gain import gain_at
 from pipeline.analysis.sound.limiter import (
     MOST_LIMITING_DB,
@@ -333,7 +333,7 @@ def test_quiet_sound_passes_sample_by_sample_in_time() -> None:
     report = LimiterReport()
     out = np.concatenate(list(limit(blocks(sound, 999), 6.0, -1.0, report=report)), axis=1)
     np.testing.assert_allclose(out, sound * 10 ** (6 / 20), rtol=1e-5, atol=1e-9)
-    assert report.max_reduction_db == 0.0 and report.reduced_ratio == 0.0
+    assert report.max_reduction_db == 0.0 and report.reduced_s == 0.0
 
 
 def test_a_single_peak_is_reduced_and_nothing_else() -> None:

@@ -28,13 +28,13 @@ from sound_makers import (  # noqa: E402
     alarm,
     at_level,
     coloured,
+    ducking_depth,
     procedure_noise,
     suction,
     thumps,
     whistles,
 )
 
-from pipeline.analysis.sound.depth import ducking_depth  # noqa: E402
 from pipeline.analysis.sound.limiter import AAC_MARGIN_DB, fit_gain, limit  # noqa: E402
 from pipeline.analysis.sound.loudness import LoudnessFold, measure  # noqa: E402
 from pipeline.analysis.sound.mix import plan_mix  # noqa: E402

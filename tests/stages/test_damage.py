@@ -15,7 +15,7 @@ import media_zoo
 import numpy as np
 import pytest
 import zoo_ends
-from test_plan import GLYPH, _no_mark, case, decision, event, source  # noqa: F401
+from test_plan import GLYPH, _no_mark, case, decision, event, source, with_survey  # noqa: F401
 
 from pipeline.analysis.damage import DamageFold
 from pipeline.analysis.sound.clicks import ClickFold
@@ -202,10 +202,8 @@ def _edits(run: Any) -> list[str]:
 
 def damaged(*spans: tuple[float, float], what: Any = "picture") -> Any:
     inputs = source(events=[event("damage", a, b) for a, b in spans if what == "picture"])
-    inputs.survey.damage = [
-        Damage(what=what, start_s=a, stop_s=b, sign="decoded with errors") for a, b in spans
-    ]
-    return inputs
+    found = [Damage(what=what, start_s=a, stop_s=b, sign="decoded with errors") for a, b in spans]
+    return with_survey(inputs, damage=found)
 
 
 def planned(inputs: Any, *decisions: Any, **lens: Any) -> Any:

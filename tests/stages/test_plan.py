@@ -72,6 +72,15 @@ def source(
     return SourceInput(index, still, recording, survey, {"sound_hop_power": power}, found)
 
 
+def with_survey(given: SourceInput, **changes: Any) -> SourceInput:
+    return replace(given, survey=given.survey.model_copy(update=changes))
+
+
+def with_speech(given: SourceInput, **spans: Any) -> SourceInput:
+    found = given.findings.model_copy(update={"speech": Speech(**spans)})
+    return replace(given, findings=found)
+
+
 def case(**more: Any) -> Case:
     values: dict[str, Any] = {
         "case": "QM-1", "title": "T", "recording": [{"files": ["a.mp4"], "side": "left"}],
@@ -525,7 +534,7 @@ def test_a_box_is_there_for_what_was_seen_and_a_moment_more() -> None:
             Lettering(start_s=0, stop_s=20, box_px=(10, 10, 90, 30), where="surround",
                       confidence=1)]  # fmt: skip
     face = Face(start_s=0.1, stop_s=20, box_px=(500, 200, 90, 90), confidence=1)
-    inputs[0].survey.lettering, inputs[0].survey.faces = seen, [face]
+    inputs = [with_survey(inputs[0], lettering=seen, faces=[face])]
     plan = make_plan(case(), inputs, None, Options(), glyph=GLYPH)
     boxes = {r.what: r for r in plan.redactions if r.box_px is not None}
     assert len(boxes) == 2, "what is blanked anyway needs no box"

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import builtins
+import datetime
+import hashlib
 import io
 import os
 import sys
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -21,14 +24,24 @@ from test_plan import case, event, narration, source
 from pipeline.analysis.mark.activity import GRID
 from pipeline.errors import InputError
 from pipeline.media.glyphs import load_glyph
-from pipeline.model.decisions import Anchor, Decision
+from pipeline.media.stems import Stem
+from pipeline.model.consent import KnownConsent
+from pipeline.model.decisions import Anchor, Decision, Decisions
 from pipeline.model.options import Options
 from pipeline.model.survey import Lettering
 from pipeline.model.time import Span
-from pipeline.stages.intake import open_case
+from pipeline.stages.intake import OpenedCase, SourceFile, open_case
+from pipeline.stages.making import planned
+from pipeline.stages.narration import Narration
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
 from pipeline.stages.planning.plan import make_plan
+from pipeline.stages.rendering.given import NarrationMedia
 from pipeline.stages.restore import words_coverage
+from pipeline.stages.survey import Surveyed
+from pipeline.stages.texts import _own_profiles, vocabulary
+from pipeline.stages.values import Asked, Opened, Planned, SurveyedCase
+from pipeline.store.texts import Confirmed
+from pipeline.store.work import WorkFolder
 
 _opened: list[str] | None = None
 _CODE = (".py", ".pyc", ".so")  # a module that is loaded when it is first needed
@@ -38,6 +51,8 @@ def _audit(event: str, args: tuple[Any, ...]) -> None:
     """The interpreter says every opening by Python, however it is called (PEP 578)."""
     if event == "open" and _opened is not None and not str(args[0]).endswith(_CODE):
         _opened.append(str(args[0]))
+    if event in ("os.scandir", "os.listdir") and _opened is not None:
+        _opened.append(event)
 
 
 sys.addaudithook(_audit)
@@ -99,12 +114,11 @@ def plan_bytes(cut_to: Span | None) -> bytes:
     return made.to_json().encode()
 
 
-def _glyph() -> GlyphInput:
-    drawn = load_glyph(Options().mark)
-    return GlyphInput(drawn.coverage, drawn.x_height_ratio)
-
-
-GLYPH = _glyph()
+DRAWN = load_glyph(Options().mark)
+GLYPH = GlyphInput(DRAWN.coverage, DRAWN.x_height_ratio)
+CONSENT = KnownConsent("public", True, False, datetime.date(2026, 1, 2), None, False, ())
+# They come with the program and are read once.
+vocabulary(), _own_profiles()
 
 
 @pytest.mark.parametrize("cut_to", [None, Span(2.0, 9.0)], ids=["whole", "part"])
@@ -115,6 +129,33 @@ def test_a_plan_is_made_without_a_file_and_twice_the_same(
     first, second = plan_bytes(cut_to), plan_bytes(cut_to)
     assert sealed == []
     assert first == second
+
+
+def test_the_whole_step_opens_nothing(sealed: list[str], tmp_path: Path) -> None:
+    """Plan, texts that leave, who answers for them and the gate: from values alone."""
+    inputs, voice, decisions = all_at_once()
+    both = case(title="Crusts, Berglund", recording=[{"files": ["a.mp4"]}, {"files": ["b.mp4"]}],
+                narration={"file": "v.wav"})  # fmt: skip
+    files = [SourceFile(n, tmp_path / f"{n}.mp4", n, False, c * 64) for n, c in enumerate("ab")]
+    opened = Opened(
+        OpenedCase(both, files, None, None, False), WorkFolder(tmp_path, "QM-1"), Options(),
+        Asked(), DRAWN, CONSENT,
+        Decisions(case="QM-1", entries=decisions),
+        Confirmed({hashlib.sha256(b"Crusts, Berglund").hexdigest(): "AB"}),
+    )  # fmt: skip
+    survey = SurveyedCase(tuple(Surveyed(i.recording, i.survey, i.series, i.findings)
+                                for i in inputs))  # fmt: skip
+    heard = Narration(voice, NarrationMedia(Stem(tmp_path / "v", 1), 0.5))
+    words_coverage.cache_clear()
+
+    def once(opened: Opened) -> Planned:
+        return planned(opened, survey, heard, 3, datetime.date(2026, 3, 2))
+
+    first = once(opened)
+    assert sealed == [] and once(opened) == first
+    assert [t.by for t in first.texts] == ["AB"] and "text" not in {w.code for w in first.withheld}
+    unread = once(replace(opened, confirmed=Confirmed()))
+    assert [t.by for t in unread.texts] == [None] and "text" in {w.code for w in unread.withheld}
 
 
 def test_the_seal_holds(sealed: list[str]) -> None:

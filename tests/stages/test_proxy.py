@@ -8,7 +8,7 @@ from typing import Any
 import av
 import numpy as np
 import pytest
-from test_plan import source
+from test_plan import source, with_survey
 
 from pipeline.media.frame import Picture
 from pipeline.model.field import FieldSpan
@@ -33,8 +33,7 @@ def test_surround_lettering_and_faces_are_covered_in_the_copy(
     size = {"width_px": width, "height_px": height}
     recording = given.recording.model_copy(update=size)
     radius = 0.45 * height
-    given.survey.recording = given.survey.recording.model_copy(update=size)
-    given.survey.field = [
+    fields = [
         FieldSpan(
             start_s=0, stop_s=10, shape="circle", center_x_px=width / 2, center_y_px=height / 2,
             radius_px=radius, left_px=0, top_px=0, right_px=width, bottom_px=height,
@@ -43,11 +42,14 @@ def test_surround_lettering_and_faces_are_covered_in_the_copy(
     ]  # fmt: skip
     box = (width // 2, height // 2, round(0.2 * height), round(0.1 * height))
     other = (width // 2 - round(0.3 * height), height // 2, round(0.1 * height), box[3])
-    given.survey.lettering = [
+    lettering = [
         Lettering(start_s=2, stop_s=4, box_px=box, where="field", confidence=1),
         Lettering(start_s=0, stop_s=10, box_px=other, where="surround", confidence=1),
     ]
-    given.survey.faces = [Face(start_s=6, stop_s=8, box_px=other, confidence=0.9)]
+    given = with_survey(
+        given, recording=given.survey.recording.model_copy(update=size), field=fields,
+        lettering=lettering, faces=[Face(start_s=6, stop_s=8, box_px=other, confidence=0.9)],
+    )  # fmt: skip
     coarse = CoarseProxy(tmp_path, recording)
     times = np.arange(0.0, 10.0, 0.4)
     for time_s in times:

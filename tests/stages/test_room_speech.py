@@ -7,11 +7,19 @@ from typing import Any
 
 import numpy as np
 import pytest
-from test_plan import GLYPH, _no_mark, case, decision, narration, source  # noqa: F401
+from test_plan import (  # noqa: F401
+    GLYPH,
+    _no_mark,
+    case,
+    decision,
+    narration,
+    source,
+    with_speech,
+    with_survey,
+)
 
 from pipeline.analysis.sound.voice_activity import DETECTORS
 from pipeline.media.stems import write_stem
-from pipeline.model.findings import Speech
 from pipeline.model.kinds.identity import NARRATOR
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan, Redaction
@@ -26,13 +34,12 @@ from pipeline.stages.verifying.sound import stem_checks
 
 
 def doubtful() -> SourceInput:
-    made = source(speech=[(2, 3)])
-    made.findings.speech = Speech(
+    return with_speech(
+        source(),
         procedure=[(2, 3)],
         undecided=[(5, 7), (9, 10), (12, 13)],
         undecided_why=["too low", "too clipped", "no answer"],
     )
-    return made
 
 
 def planned(decisions: list[Any] | None = None, **settings: Any) -> Plan:
@@ -152,8 +159,7 @@ def test_no_rejection_without_a_reason_of_the_list(reason: str) -> None:
 
 
 def test_what_the_detectors_are_sure_of_takes_consent_for_voices() -> None:
-    made = source(speech=[(2, 6)])
-    made.findings.speech = Speech(procedure=[(2, 6)], sure=[(3, 4)])
+    made = with_speech(source(), procedure=[(2, 6)], sure=[(3, 4)])
     for reason in REASONS["speech"]:
         rejected = decision("reject", "speech", 2, 6, reason)
         plan = make_plan(case(), [made], None, Options(), glyph=GLYPH, decisions=[rejected])
@@ -170,8 +176,7 @@ def test_what_the_detectors_are_sure_of_takes_consent_for_voices() -> None:
 
 
 def test_live_narration_leaves_without_voice_consent_only_if_every_span_is_marked() -> None:
-    made = source(speech=[(2, 6)])
-    made.findings.speech = Speech(procedure=[(2, 6), (9, 10)], sure=[(3, 4)])
+    made = with_speech(source(), procedure=[(2, 6), (9, 10)], sure=[(3, 4)])
     live = case(narration={"live": True})
     spoken = narration((2.4, 5.5))
     marks = [decision("reject", "speech", a, b, NARRATOR) for a, b in ((2, 6), (9, 10))]
@@ -200,13 +205,12 @@ def test_what_a_person_let_through_is_said_wherever_it_shows(tmp_path: Path) -> 
 
 
 def lettered() -> SourceInput:
-    made = source()
-    made.survey.lettering = [
+    seen = [
         Lettering(start_s=1, stop_s=9, box_px=box, where="field", confidence=0.9)
         for box in ((600, 300, 80, 20), (700, 400, 80, 20))
     ]
-    made.survey.faces = [Face(start_s=1, stop_s=9, box_px=(500, 300, 90, 90), confidence=0.6)]
-    return made
+    face = Face(start_s=1, stop_s=9, box_px=(500, 300, 90, 90), confidence=0.6)
+    return with_survey(source(), lettering=seen, faces=[face])
 
 
 def boxed(verb: str, kind: str, box: list[int] | None, reason: str | None = None) -> Any:

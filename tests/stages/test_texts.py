@@ -189,13 +189,13 @@ def test_what_the_program_says_by_itself_is_of_its_vocabulary() -> None:
         options = Options.model_validate({"output": {"profile": profile}})
         found = texts_of_case(opened(recording=rows, title="Clip"), options, [])
         assert len(found) >= 18
-        assert shown_texts(found, ConfirmedTexts()) == []
+        assert shown_texts(found, ConfirmedTexts().known()) == []
 
 
 def test_a_profile_named_after_somebody_is_listed() -> None:
     """The profile stands in the file's name."""
     options = Options.model_validate({"output": {"profile": "berglund-web"}})
-    shown = shown_texts(texts_of_case(opened(), options, []), ConfirmedTexts())
+    shown = shown_texts(texts_of_case(opened(), options, []), ConfirmedTexts().known())
     assert [s.judged.where for s in shown] == ["name of the profile"]
 
 
@@ -207,7 +207,7 @@ def test_a_message_never_repeats_the_text() -> None:
 
 def test_the_terminal_shows_the_text_or_where_what_is_unseen_stands() -> None:
     found = texts_of_case(opened(title="Ber\u200bglund"), Options(), [])
-    (line,) = map(told, shown_texts(found, ConfirmedTexts()))
+    (line,) = map(told, shown_texts(found, ConfirmedTexts().known()))
     assert 'U+200B ZERO WIDTH SPACE after "Ber"' in line and "\u200b" not in line
     cues = Judged("captions", "Here is Nowak.\n" * 9, tuple(f"w{n}" for n in range(30)))
     assert "Here" not in told(ShownText(cues)) and "and 18 more" in told(ShownText(cues, "AB"))
@@ -250,7 +250,7 @@ def test_what_was_confirmed_elsewhere_is_carried_into_the_case(tmp_path: Path) -
 
 def test_texts_that_nobody_can_see_stay_open() -> None:
     found = texts_of_case(opened(title="Ber\u00adglund"), Options(), [])
-    assert [j.where for j in open_texts(shown_texts(found, ConfirmedTexts()))] == ["title"]
+    assert [j.where for j in open_texts(shown_texts(found, ConfirmedTexts().known()))] == ["title"]
 
 
 def test_verify_lets_a_chapter_have_its_planned_title_only() -> None:
@@ -279,5 +279,5 @@ def test_a_cluster_lets_its_workers_know_what_the_user_confirmed(tmp_path: Path)
     carry_texts(opened(title="Nowak"), Options(), None, folder)
     (Path(os.environ["XDG_DATA_HOME"]) / "fieldstop" / "confirmed-texts.jsonl").unlink()
     found = texts_of_case(opened(title="Nowak"), Options(), [])
-    assert open_texts(shown_texts(found, ConfirmedTexts(folder))) == []
-    assert open_texts(shown_texts(found, ConfirmedTexts())) != []
+    assert open_texts(shown_texts(found, ConfirmedTexts(folder).known())) == []
+    assert open_texts(shown_texts(found, ConfirmedTexts().known())) != []

@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
+from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -121,8 +122,6 @@ class FaceDetector:
 
     def _load(self) -> Any:
         if self._net is None:
-            from importlib import resources
-
             import cv2
 
             weights = resources.files("pipeline.analysis.identity") / "_weights" / _WEIGHTS

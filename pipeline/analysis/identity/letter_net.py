@@ -10,6 +10,8 @@ small one that was taught on tissue (`_weights/lettering.npz` and `moved.npz`, o
 from __future__ import annotations
 
 from functools import lru_cache
+from importlib import resources
+from importlib.util import find_spec
 from typing import Any, Literal
 
 import numpy as np
@@ -19,7 +21,6 @@ SIDE_PX = 256  # of a view: 11 ms on one core; letters from about 7 to 100 px ar
 CELL_PX = 4
 _MODEL = "PP-OCRv6_det_small.onnx"
 _FEATURES = "p2o.pd_op.concat.1.0"  # four levels of 24 channels, 1/4 of the view's size
-_CHANNELS = 96
 _AROUND = (5, 15)  # cells
 _MEAN = np.array([0.485, 0.456, 0.406], np.float32)
 _SPREAD = np.array([0.229, 0.224, 0.225], np.float32)
@@ -93,8 +94,6 @@ LEAST = 0.02  # the network's own probability under which a cell is not asked ab
 
 def _model() -> bytes:
     """The network, without loading the package that brings it."""
-    from importlib.util import find_spec
-
     spec = find_spec("rapidocr")
     if spec is None or not spec.submodule_search_locations:
         raise ModuleNotFoundError("rapidocr")
@@ -117,8 +116,6 @@ def _with_output(model: bytes, name: str) -> bytes:
 
 @lru_cache(maxsize=2)
 def _head(name: str) -> dict[str, NDArray[np.float32]]:
-    from importlib import resources
-
     place = resources.files("pipeline.analysis.identity") / "_weights" / name
     with resources.as_file(place) as path, np.load(path, allow_pickle=False) as data:
         return {key: data[key].astype(np.float32) for key in data.files}

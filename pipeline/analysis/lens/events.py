@@ -75,7 +75,7 @@ def _events_of(seen: Evidence, kind: Kind) -> list[Event]:
     return out
 
 
-def recovery_time_constant_s(series: dict[str, NDArray[Any]], event: Event) -> float | None:
+def recovery_time_constant_s(series: Mapping[str, NDArray[Any]], event: Event) -> float | None:
     """Time constant in s of an exponential fitted to the loss from its peak to its end.
 
     How fast the tip warms. None where the fog does not fall, or too little is known.

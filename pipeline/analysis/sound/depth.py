@@ -5,7 +5,7 @@ It trusts neither the plan nor the render: levels, lead and release are measured
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.sound.loudness import HOP_S, PowerFold, integrated_lufs, power_of
 from pipeline.analysis.sound.track_levels import ACTIVE_LU, Samples, level_db
-from pipeline.analysis.sound.tracks import Feed
 from pipeline.model.time import Span, merge_spans
 
 SYLLABLE_S = 0.12
@@ -75,31 +74,6 @@ class DuckingFold:
             np.concatenate(p).astype(np.float64) if p else np.zeros(0) for p in self._parts
         )
         return depth_report(front, behind, self._hop_s, depth_lu, spans, source)
-
-
-def ducking_depth(
-    narration: Iterable[Samples],
-    background: Iterable[Samples],
-    depth_lu: float = 15.0,
-    spans: Sequence[tuple[float, float]] | None = None,
-    source: Iterable[Samples] | None = None,
-    rate_hz: int = 48000,
-    channels: int = 2,
-    hop_s: float = 0.02,
-) -> DuckingReport:
-    """Ducking depth of two rendered tracks (streams of blocks, any sizes).
-
-    Definition: K-weighted level of narration over background in centred 400 ms windows
-    in which the narration is within 20 dB of its own integrated loudness. See
-    `DuckingFold` for spans and source.
-    """
-    fold = DuckingFold(channels, rate_hz, hop_s)
-    feeds = [Feed(narration, channels), Feed(background, channels)]
-    third = Feed(source, channels) if source is not None else None
-    while not all(f.ended for f in feeds):
-        front, behind = (f.take(rate_hz) for f in feeds)
-        fold.step(front, behind, third.take(rate_hz) if third is not None else None)
-    return fold.finish(depth_lu, spans)
 
 
 def depth_report(

@@ -41,10 +41,6 @@ class LimiterReport:
     """Time with more than 3 dB of reduction."""
     total_s: float = 0.0
 
-    @property
-    def reduced_ratio(self) -> float:
-        return self.reduced_s / self.total_s if self.total_s else 0.0
-
 
 class Limiter:
     """Streaming true-peak limiter, all channels by the same gain.

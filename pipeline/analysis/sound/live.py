@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 from collections.abc import Iterable, Iterator
+from importlib.metadata import PackageNotFoundError, files
 from typing import Any
 
 import numpy as np
@@ -20,8 +21,6 @@ def _rnnoise() -> Any:
     Its Python package would pull matplotlib and more into the process.
     Raises UsageError if the wheel is not installed.
     """
-    from importlib.metadata import PackageNotFoundError, files
-
     try:
         shipped = files("pyrnnoise") or []
     except PackageNotFoundError:

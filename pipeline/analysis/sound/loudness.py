@@ -327,11 +327,6 @@ def momentary_lufs(hop_power: NDArray[Any]) -> NDArray[np.float64]:
     return np.asarray(lufs(_sliding_mean(hop_power, 4)), dtype=np.float64)
 
 
-def short_term_lufs(hop_power: NDArray[Any]) -> NDArray[np.float64]:
-    """Loudness in 3 s windows that start at each hop, shape (hop - 29,); -inf for silence."""
-    return np.asarray(lufs(_sliding_mean(hop_power, 30)), dtype=np.float64)
-
-
 def integrated_lufs(hop_power: NDArray[Any]) -> float | None:
     """Gated loudness of a power series per 100 ms (BS.1770-5, equations 3 to 7).
 

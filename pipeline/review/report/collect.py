@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -91,7 +92,7 @@ def _links(run: CaseResult) -> list[tuple[str, str]]:
     return [(words, os.path.relpath(path, here)) for words, path in made if path is not None]
 
 
-def _per_frame(series: dict[str, Any]) -> dict[str, Any]:
+def _per_frame(series: Mapping[str, Any]) -> dict[str, Any]:
     length = len(series.get("time_s", ()))
     return {k: v for k, v in series.items() if v.ndim == 1 and len(v) == length}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,7 @@ def thumbnails(run: CaseResult) -> list[Thumbnail]:
 
 
 def sample_times(
-    survey: Survey, findings: Findings, series: dict[str, Any]
+    survey: Survey, findings: Findings, series: Mapping[str, Any]
 ) -> list[tuple[float, str]]:
     """Moments worth a picture, in order: a clear one, each kind of event at its worst, the middle.
 
@@ -83,7 +84,7 @@ def strips(run: CaseResult) -> list[EventStrip]:
     return out
 
 
-def _worst_s(series: dict[str, Any], event: Event) -> float:
+def _worst_s(series: Mapping[str, Any], event: Event) -> float:
     time_s, loss = series["time_s"], series.get(event.kind, series["contrast_loss"])
     inside = (time_s >= event.start_s) & (time_s < event.stop_s) & np.isfinite(loss)
     if not inside.any():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -22,7 +23,7 @@ class SourceInput:
     still: bool
     recording: Recording
     survey: Survey
-    series: dict[str, NDArray[Any]]
+    series: Mapping[str, NDArray[Any]]
     findings: Findings = field(default_factory=Findings)
 
 

@@ -7,9 +7,10 @@ replaced (the stem that verify listens to), narration, ducking, loudness.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,11 +35,11 @@ class Rendered:
     stem: Stem | None
     narration: Stem | None
     mix: Stem | None
-    visibility: list[tuple[float, float]] = field(default_factory=list)
+    visibility: tuple[tuple[float, float], ...] = ()
     frames: int = 0
-    limited: dict[str, float] = field(default_factory=dict)
+    limited: Mapping[str, float] = field(default_factory=dict)
     gain_db: float = 0.0
-    damage: list[str] = field(default_factory=list)
+    damage: tuple[str, ...] = ()
 
 
 def render(
@@ -83,9 +84,9 @@ def render(
         stem=sound.procedure,
         narration=sound.narration,
         mix=coded.mix if coded else None,
-        visibility=visibility,
+        visibility=tuple(visibility),
         frames=frames,
-        limited=coded.limited if coded else {},
+        limited=MappingProxyType(coded.limited if coded else {}),
         gain_db=coded.gain_db if coded else 0.0,
-        damage=damage,
+        damage=tuple(damage),
     )

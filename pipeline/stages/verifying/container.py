@@ -100,4 +100,4 @@ def planned_title(plan: Plan) -> Callable[[str], bool]:
 
 def read_title(title: str) -> bool:
     """Of a file without its plan: words of the vocabulary, or confirmed by this user."""
-    return not open_texts(shown_texts([Leaving("chapter", title)], ConfirmedTexts()))
+    return not open_texts(shown_texts([Leaving("chapter", title)], ConfirmedTexts().known()))

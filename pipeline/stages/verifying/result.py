@@ -44,10 +44,6 @@ class Verifying:
     missed: list[Lettering | Face | Voice] = field(default_factory=list)
     could_not: list[NotChecked] = field(default_factory=list)
 
-    def unmade(self, because: str, *checks: str) -> None:
-        """These checks could not be made."""
-        self.could_not += [NotChecked(check=name, because=because) for name in checks]
-
     def done(self) -> Verified:
         return Verified(
             tuple(self.checks), tuple(self.visibility), self.mark, self.loudness, self.ducking,
