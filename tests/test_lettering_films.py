@@ -8,11 +8,18 @@ lie under what was measured on photographs that nothing was taught on (108 of 11
 from __future__ import annotations
 
 import importlib.util
+import json
 from pathlib import Path
 from types import ModuleType
 
+import numpy as np
 import pytest
 import scenes_lettering as scenes
+
+from pipeline.analysis.identity.detect import Detectors, Shown
+from pipeline.media.pictures import read_pictures
+from pipeline.media.probe import probe
+from pipeline.model.field import FieldSpan
 
 
 @pytest.fixture(scope="module")
@@ -61,3 +68,21 @@ def test_a_name_of_half_a_second_is_covered(benchmark: ModuleType, tmp_path: Pat
         found, _ = benchmark.looked_at(tmp_path / "film.mp4", made)
         assert benchmark.covered(made, truth, found) == 1.0
         assert bool(found) == (shown is not None)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["left_1", "left_2", "right"])
+def test_the_sample_has_lettering_in_its_surround_alone(name: str, sample_media: Path) -> None:
+    """By its generator. The field is not known yet, as in a survey; both turns of the looks."""
+    path = sample_media / f"{name}.mp4"
+    recording = probe(path)
+    truth = json.loads((sample_media / "truth.json").read_text())
+    (field,) = next(f for f in truth["files"] if f["file"] == path.name)["field"]
+    for late in (False, True):
+        looks = Detectors(None, faces=False, late=late)
+        for picture in read_pictures(path, recording):
+            looks.step(Shown(picture.time_s, picture.planes(), lambda: np.zeros((8, 8, 3), "u1")))
+        lettering, _ = looks.finish(
+            recording.duration_s, fields=[FieldSpan(**field, confidence=1.0)]
+        )
+        assert lettering and {found.where for found in lettering} == {"surround"}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -387,6 +388,16 @@ def test_the_sample_case(sample_case: Path, tmp_path: Path, sample_truth: dict[s
             assert both / either >= 0.3
         for start, stop in truth["speech_s"]:
             assert any(a <= start and b >= stop for a, b in found["speech"]["procedure"])
+    # A sample picture of a disturbance is one of it, at the time that it says.
+    report = Path(made.value["report"]).read_text()
+    for kind in ("fog", "smudge"):
+        said = re.search(rf"(\d+):([\d.]+) · [^<>]* · {kind}<", report)
+        assert said is not None, kind
+        at_s = 60 * int(said[1]) + float(said[2])
+        assert any(
+            f["case_start_s"] + e["start_s"] - 0.1 <= at_s <= f["case_start_s"] + e["stop_s"] + 0.1
+            for f in sample_truth["files"] for e in f["events"] if e["kind"] == kind
+        ), (kind, at_s)  # fmt: skip
     release = probe(Path(made.value["release"]))
     assert release.chapters == 2
     assert release.duration_s == pytest.approx(38.0, abs=0.5)

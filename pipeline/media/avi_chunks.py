@@ -4,14 +4,50 @@ Where the header of a chunk was overwritten or bytes are missing, the reader goe
 chunk that it finds, without a word, and numbers the pictures as if none had been lost; what
 follows is built on others than it was coded for. RIFF: four characters, length as 32 bits, little
 endian, data, filled to an even length (Multimedia Programming Interface and Data Specifications
-1.0, IBM and Microsoft, 1991, chapter 2).
+1.0, IBM and Microsoft, 1991, chapter 2). Where a whole chunk is gone the rest still leads from
+one to the next; the index at the end (`idx1`: characters, flags, place, length, 32 bits each)
+knows.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from io import BufferedReader
 
 _LISTS = (b"LIST", b"RIFF")  # chunks lie inside, behind four more characters
+FAR = 2000  # entries of the index that are looked through for a packet
+MOST_HEADER = 1 << 20  # bytes in which the list of pictures begins
+MOST_INDEX = 64 << 20  # bytes at the end of a file in which the index is looked for
+
+
+@dataclass(frozen=True)
+class _Entry:
+    """A chunk as the index has it: `at` is its place, from the start of the file or the list."""
+
+    kind: bytes
+    at: int
+    length: int
+
+
+def _index(file: BufferedReader, size: int) -> tuple[list[_Entry], int]:
+    """Entries of `idx1`, and where the list of pictures begins; none where it is not whole, or a
+    file of several parts (OpenDML) has indexes of its own."""
+    file.seek(0)
+    begins = file.read(MOST_HEADER).find(b"movi")
+    start = max(0, size - MOST_INDEX)
+    file.seek(start)
+    data = file.read(size - start)
+    at = data.rfind(b"idx1")
+    if begins < 0 or at < 0 or b"AVIX" in data[at:]:
+        return [], 0
+    length = int.from_bytes(data[at + 4 : at + 8], "little")
+    if length % 16 or at + 8 + length > len(data):
+        return [], 0
+    rows = (data[n : n + 16] for n in range(at + 8, at + 8 + length, 16))
+    return [
+        _Entry(r[:4], int.from_bytes(r[8:12], "little"), int.from_bytes(r[12:], "little"))
+        for r in rows
+    ], begins
 
 
 class Chunks:
@@ -20,6 +56,8 @@ class Chunks:
     def __init__(self, file: BufferedReader, size: int) -> None:
         self._file, self._size = file, size
         self._end: int | None = None
+        self._listed, self._begins = _index(file, size)
+        self._next: int | None = None  # in the index, behind the last packet
 
     def lost_before(self, at: int | None, length: int) -> bool:
         """True if the chunks behind the last packet do not lead to this one.
@@ -32,7 +70,37 @@ class Chunks:
         if at is None or header is None or header[1] != length:
             return False
         self._end = at + length
-        return last is not None and last < at and not self._leads(last, at - 8)
+        skipped = self._skipped(_Entry(header[0], at - 8, length), first=last is None)
+        return last is not None and last < at and (skipped or not self._leads(last, at - 8))
+
+    def _skipped(self, packet: _Entry, first: bool) -> bool:
+        """True if the index has more of the same stream between the last packet and this one.
+
+        The first packet is known by its place, later ones by their length: they may have moved.
+        """
+        if first:
+            places = {packet.at, packet.at - self._begins}
+            self._next = next(
+                (
+                    n + 1
+                    for n, e in enumerate(self._listed)
+                    if e.at in places and (e.kind, e.length) == (packet.kind, packet.length)
+                ),
+                None,
+            )
+        if first or self._next is None:
+            return False
+        skipped = False
+        for number in range(self._next, min(len(self._listed), self._next + FAR)):
+            entry = self._listed[number]
+            if entry.kind != packet.kind or not entry.length:
+                continue
+            if entry.length == packet.length:
+                self._next = number + 1
+                return skipped
+            skipped = True
+        self._next = None  # it says nothing of what follows
+        return False
 
     def lost_after(self) -> bool:
         """True if what lies behind the last packet is not chunks up to the end of the file."""

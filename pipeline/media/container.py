@@ -26,6 +26,9 @@ STILL_DEMUXERS = {
 }  # fmt: skip
 # 8192 x 4608: no picture is taken apart that would need more memory than this.
 PICTURE_AREA_LIMIT_PX = 8192 * 4608
+# Sums of its own that a file carries (Ogg pages, FLAC and AC-3 frames, HEVC picture hashes) are
+# held against what was read; libav does so only when asked.
+CHECKED = {"err_detect": "crccheck"}
 
 
 def open_media(path: Path) -> Any:
@@ -46,6 +49,7 @@ def open_media(path: Path) -> Any:
                 "protocol_whitelist": "file",
                 "format_whitelist": still or _ALLOWED,
                 "max_pixels": str(PICTURE_AREA_LIMIT_PX),
+                **CHECKED,
             },
             metadata_errors="replace",
         )
@@ -55,10 +59,10 @@ def open_media(path: Path) -> Any:
             f"{label(path)} ({type(error).__name__})",
             "give an MP4, MOV, MKV, AVI or MPEG-TS file; playlists are not followed",
         ) from None
-    for stream in container.streams.video:
+    for stream in (*container.streams.video, *container.streams.audio):
         if stream.codec_context is not None:
             # The decoder refuses larger pictures before it takes memory for them.
-            stream.codec_context.options = {"max_pixels": str(PICTURE_AREA_LIMIT_PX)}
+            stream.codec_context.options = {"max_pixels": str(PICTURE_AREA_LIMIT_PX), **CHECKED}
     return container
 
 

@@ -19,6 +19,7 @@ from pipeline.model.recording import TimeJump
 
 RATE_HZ = 48_000
 SOUND_REACH_S = 0.15  # packets of sound last 20 to 100 ms, and overlap the next one
+OVER = 2.0  # times full scale: no coder makes that of sound that a converter gave
 
 
 def read_sound(
@@ -35,7 +36,8 @@ def read_sound(
 
     channels: 1 or 2 mixes down (or copies mono to both); None keeps the file's own.
     jumps: those of the pictures, which the sound then follows. damage: gets the spans of the
-    samples given out, in seconds, whose packets could not be decoded without a complaint.
+    samples given out, in seconds, that could not be decoded without a complaint, or lie far over
+    full scale: up to the end of the next sound that could, gaps between them included.
     Gaps of the time stamps are filled with silence, overlaps are cut, so that the
     sample number is the time. Raises InputError if the sound cannot be opened.
     """
@@ -72,7 +74,8 @@ def _sound_blocks(
         if stream_index >= len(streams):
             raise InputError("A file holds no sound", label(path), "give one with sound")
         stream = streams[stream_index]
-        stream.thread_type = "AUTO"
+        # One thread: what a decoder says in a thread of its own is not heard.
+        stream.codec_context.thread_count = 1
         layout = {1: "mono", 2: "stereo"}.get(channels or 0)
         if layout is None:
             layout = stream.codec_context.layout.name
@@ -90,8 +93,11 @@ def _sound_blocks(
 
         heard = Heard(stream.codec_context.codec.name)
 
+        begun_s: float | None = None  # of damage that has not ended yet
+        lossy = not stream.codec_context.codec.name.startswith("pcm")
+
         def frames() -> Iterator[Any]:
-            nonlocal damaged
+            nonlocal damaged, begun_s
             packets = container.demux(stream)
             while True:
                 try:
@@ -101,15 +107,19 @@ def _sound_blocks(
                     return
                 except (av.error.FFmpegError, ValueError, OSError, MemoryError):
                     damaged += 1
-                    if damage is not None:
-                        damage.append(_around(written))
+                    if begun_s is None:
+                        begun_s = _before(written)
                     if damaged > 100_000:
                         return
                     continue
-                if damage is not None and (heard.complained or packet.is_corrupt):
-                    damage.append(_around(written))
+                good = not (heard.complained or packet.is_corrupt)
                 heard.clear()
+                if not good and begun_s is None:
+                    begun_s = _before(written)
                 yield from decoded
+                if good and decoded and begun_s is not None and damage is not None:
+                    damage.append((begun_s, written / RATE_HZ + SOUND_REACH_S))
+                    begun_s = None
 
         source_rate = stream.codec_context.sample_rate or RATE_HZ
         expected: float | None = None
@@ -152,6 +162,10 @@ def _sound_blocks(
                     block = block[:, cut:]
                     base += cut
                 if block.shape[1]:
+                    if lossy and damage is not None and float(np.abs(block).max()) > OVER:
+                        damage.append(
+                            (_before(written), (written + block.shape[1]) / RATE_HZ + SOUND_REACH_S)
+                        )
                     written += block.shape[1]
                     yield block
             if written > LONGEST_S * RATE_HZ:
@@ -159,13 +173,15 @@ def _sound_blocks(
         for block in blocks(None):
             written += block.shape[1]
             yield block
+        if begun_s is not None and damage is not None:
+            damage.append((begun_s, written / RATE_HZ + SOUND_REACH_S))
         if damaged and note is not None:
             note.append(f"sound: {damaged} damaged packets left out")
 
 
-def _around(written: int) -> tuple[float, float]:
-    """The stretch of sound that a damaged packet at that sample may reach."""
-    return max(0.0, written / RATE_HZ - SOUND_REACH_S), written / RATE_HZ + SOUND_REACH_S
+def _before(written: int) -> float:
+    """From when a damaged packet at that sample may reach."""
+    return max(0.0, written / RATE_HZ - SOUND_REACH_S)
 
 
 def channels_of(resampler: Any, channels: int | None, stream: Any) -> int:
@@ -204,10 +220,12 @@ def only_channel(
             yield np.zeros((1, block.shape[1]), np.float32)
 
 
-def narration_sound(path: Path) -> Iterator[NDArray[np.float32]]:
-    """A narration file as mono blocks, starting at its first sample."""
+def narration_sound(
+    path: Path, damage: list[tuple[float, float]] | None = None
+) -> Iterator[NDArray[np.float32]]:
+    """A narration file as mono blocks, starting at its first sample. damage: as `read_sound`."""
     with closing(open_media(path)) as container:
         streams = container.streams.audio
         start = streams[0].start_time if streams and streams[0].start_time else 0
         origin_s = float(start * streams[0].time_base) if streams else 0.0
-    yield from read_sound(path, origin_s=origin_s, channels=1)
+    yield from read_sound(path, origin_s=origin_s, channels=1, damage=damage)

@@ -16,7 +16,7 @@ from pipeline.analysis.sound import loudness, speech, speech_spans
 from pipeline.analysis.sound.drift import LEAST_S, find_drift, in_step
 from pipeline.analysis.sound.live import live_available, split_live
 from pipeline.analysis.sound.loudness import LoudnessFold
-from pipeline.analysis.sound.narration import HumFold, cleaned
+from pipeline.analysis.sound.narration import HumFold, cleaned, without_spans
 from pipeline.analysis.sound.offset import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
 from pipeline.analysis.sound.quality import (
     CLIPPED_HOP_S,
@@ -29,9 +29,10 @@ from pipeline.analysis.sound.quality import (
 from pipeline.errors import InputError
 from pipeline.media.captions import read_captions
 from pipeline.media.guard import check_sound_apart
-from pipeline.media.sound import narration_sound, only_channel, read_sound
+from pipeline.media.sound import only_channel, read_sound
 from pipeline.media.stems import Stem, write_stem
 from pipeline.model.time import Span
+from pipeline.stages.harmed_narration import damaged_in_case, whole_sound
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.measure import source_inputs, source_media
 from pipeline.stages.planning.given import NarrationInput
@@ -68,9 +69,15 @@ def measure_narration(
         return None
     warnings: list[str] = []
     progress("narration", 0, 1)
-    raw = write_stem(work / "voice_raw.f32", 1, _narration_blocks(opened, surveyed))
+    harmed: list[Span] = []
+    raw = write_stem(work / "voice_raw.f32", 1, _narration_blocks(opened, surveyed, harmed))
     if not raw.length:
         raise InputError("The narration holds no sound", "", "give a recording of the voice")
+    if harmed:
+        # What was not read as it was written may be as loud as can be.
+        silent = write_stem(work / "voice_whole.f32", 1, without_spans(raw.blocks(), harmed))
+        raw.path.unlink()
+        raw = silent
     rest = None
     if wanted.live:
         raw, rest = _split_live(raw, work, warnings)
@@ -92,6 +99,7 @@ def measure_narration(
         warnings=warnings,
         offset_confidence=confidence,
         rate_ppm=rate_ppm,
+        damage=[Span(*(t / (1 + 1e-6 * rate_ppm) for t in span)) for span in harmed],
         captions=[
             (a / (1 + 1e-6 * rate_ppm), b / (1 + 1e-6 * rate_ppm), text)
             for a, b, text in (read_captions(opened.captions) if opened.captions else [])
@@ -243,14 +251,18 @@ def _power(stem: Stem) -> NDArray[np.float32]:
 
 
 def _narration_blocks(
-    opened: OpenedCase, surveyed: Sequence[Surveyed]
+    opened: OpenedCase, surveyed: Sequence[Surveyed], harmed: list[Span]
 ) -> Iterator[NDArray[np.float32]]:
+    """The narration as it was recorded; `harmed` gets where it is damaged, on its own axis."""
     if opened.narration is not None:
         check_sound_apart(opened.narration)
-        yield from narration_sound(opened.narration)
+        yield from whole_sound(opened.narration, harmed)
         return
     narration = opened.case.narration
     channel = (narration.channel if narration is not None else None) or 0
+    harmed += damaged_in_case(
+        case_axis(opened.case, source_inputs(opened, surveyed)), [s.survey for s in surveyed]
+    )
     yield from _case_blocks(opened, surveyed, channel)
 
 

@@ -22,13 +22,11 @@ def redacted_jpegs(
     number: int,
     times_s: Sequence[float],
     rows_px: int = ROWS_PX,
-    exact: bool = True,
 ) -> list[tuple[float, bytes, FieldSpan]]:
     """(time, JPEG, field in full-size pixels) of source `number` at about these times.
 
-    Everything outside the field and every found box is black. exact: False takes the
-    key frame before each time, which costs little. Times without a decodable picture
-    are left out.
+    Everything outside the field and every found box is black. Times without a decodable
+    picture are left out.
     """
     import av
 
@@ -49,14 +47,7 @@ def redacted_jpegs(
     for time_s in times_s:
         step_s = 1 / max(surveyed.survey.recording.frame_rate_hz, 1.0)
         picture = next(
-            iter(
-                read_pictures(
-                    media.path,
-                    recording,
-                    start_s=max(0.0, time_s - step_s),
-                    from_key=not exact,
-                )
-            ),
+            iter(read_pictures(media.path, recording, start_s=max(0.0, time_s - step_s))),
             None,
         )
         if picture is None:

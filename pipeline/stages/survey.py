@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.track import given_field as field_as_given
-from pipeline.analysis.sound.clicks import ClickFold
+from pipeline.analysis.sound.clicks import overwritten_folds
 from pipeline.errors import InputError
 from pipeline.media.frame import Picture, reduce_rgb
 from pipeline.media.labels import label
@@ -272,7 +272,7 @@ def _measure_sound(
     done = 0
     noisy: list[tuple[float, float]] = []
     # Bytes of PCM that were overwritten are sound to the decoder.
-    clicks = ClickFold() if recording.audio[0].codec.startswith("pcm") else None
+    silent = overwritten_folds(recording.audio[0].codec)
     limit = round(duration_s * 48_000)
     origin_s = recording.video.start_s
     if narration_channel is None:
@@ -290,12 +290,12 @@ def _measure_sound(
             continue  # after the last picture: only its length is told
         for _, fold in running:
             fold.step(heard)
-        if clicks is not None:
-            clicks.step(heard)
+        for _, watch in silent:
+            watch.step(heard)
         progress("sound", done / 48_000, duration_s)
     for sign, found in (
         ("cannot be decoded", noisy),
-        ("steps that no microphone gives", clicks.finish() if clicks is not None else []),
+        *((sign, watch.finish()) for sign, watch in silent),
     ):
         harmed += [
             Damage(

@@ -62,3 +62,14 @@ def test_a_weaker_look_at_a_part_lets_the_whole_line_last_a_little_longer() -> N
 def test_weak_looks_between_strong_ones_stay() -> None:
     sights = [single(n / 9, 12.0 if n % 5 == 0 else 2.0) for n in range(46)]
     assert spans(sights) == [(0.0, 5.25)]
+
+
+def test_weak_looks_at_half_the_field_do_not_count_by_lettering_in_the_surround() -> None:
+    """Doubtful looks at tissue beside a sure line in the surround: one reached over to the other,
+    and all of the field was filled."""
+    far = (560, 40, 70, 16)
+    sure = [single(5 + n / 9, 15.0, far) for n in range(18)]
+    weak = [single(5 + n / 9, 3.4, (160, 60, 340, 330)) for n in range(18)]
+    weak += [Sight(t - 1, t, "mean", (150, 60, 380, 340), 3.6) for t in (5.5, 6.0, 6.5)]
+    boxes = [s.box for s in counted(sorted(sure + weak, key=lambda s: s.time_s))]
+    assert set(boxes) == {far}

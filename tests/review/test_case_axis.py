@@ -10,6 +10,7 @@ from conftest import make_data
 
 from pipeline.model.findings import Event, Findings
 from pipeline.model.plan import Piece
+from pipeline.model.time import Span
 from pipeline.model.timeline import Kept, Timeline
 from pipeline.review.case_axis import clip_words, in_case_time
 from pipeline.review.plots import loss_plot
@@ -71,6 +72,19 @@ def test_sample_pictures_show_a_clear_moment_and_each_disturbance_at_its_worst()
     for kind in {e.kind for e in listed.events}:
         at = next(t for words, t in found.items() if words.startswith(kind.replace("_", " ")))
         assert any(e.kind == kind and e.start_s <= at < e.stop_s for e in listed.events)
+
+
+def test_the_clear_sample_picture_is_one_that_no_box_covers() -> None:
+    data: Any = make_data()
+    survey = data.recordings[0].survey
+    time_s = np.arange(0, 20, 0.2)
+    series = {"time_s": time_s, "contrast_loss": np.zeros(100)}
+
+    def clear(*covered: Span) -> float:
+        return next(t for t, w in sample_times(survey, Findings(), series, covered) if w == "clear")
+
+    assert clear(Span(3.0, 20.0)) < 3.0 and clear(Span(0.0, 17.0)) >= 17.0
+    assert clear(Span(0.0, 20.0)) == clear(), "where all is covered, any"
 
 
 def test_a_smudge_is_shown_where_its_own_series_is_worst() -> None:

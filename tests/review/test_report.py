@@ -135,7 +135,7 @@ def test_it_is_complete(html: str) -> None:
         "0:41.2 – 0:52.8",
         "0.62 lost",
         "Contrast restored, and said so in the picture",
-        "Recovery time constant 4.2 s",
+        "Falls to a third in 4.2 s",
         "fog 18.1 s, 5 %",
         "−14.02",
         "✗ failed",
@@ -182,7 +182,7 @@ def test_disturbances_table_has_every_event_with_its_recovery(data: ReportData) 
     assert table.index("0:02.0 – 0:03.0") < table.index("0:10.0 – 0:14.6")
     row = table[table.index("0:10.0 – 0:14.6") :]
     assert re.search(r"Fog 4\.6 0\.7 0\.4 (2\.9|3|3\.1) 0\.9 Last clear frame held", row), row[:200]
-    assert re.search(r"how fast the tip warms\): (2\.9|3|3\.1) s, median of 1 of 1", text)
+    assert re.search(r"as fast as the tip warms\) in: (2\.9|3|3\.1) s, median of 1 of 1", text)
 
 
 def test_what_needs_a_person_comes_first(data: ReportData) -> None:

@@ -119,6 +119,22 @@ def test_chunks_of_an_avi_that_are_lost_leave_a_gap(
     assert found.start_s < left[20][0] and found.stop_s >= key and found.sign == "bytes are missing"
 
 
+@pytest.mark.parametrize("count", [1, 2])
+def test_chunks_of_an_avi_that_are_cut_at_their_border_leave_a_gap(
+    count: int, small: Callable[[str, Path], Path], tmp_path: Path
+) -> None:
+    """What is left leads from chunk to chunk: only the index knows of the others."""
+    path = small("mpeg4.avi", tmp_path)
+    data, packets = path.read_bytes(), packets_of(path)
+    first, last = packets[20], packets[20 + count]
+    path.write_bytes(data[: first[1] - 8] + data[last[1] - 8 :])
+    left = packets_of(path)
+    assert len(left) == len(packets) - count
+    key = next(p[0] for p in left[20:] if p[3])
+    (found,) = doubts(path)
+    assert found.start_s < left[20][0] and found.stop_s >= key and found.sign == "bytes are missing"
+
+
 def test_the_end_of_an_avi_that_is_lost_is_said(
     small: Callable[[str, Path], Path], tmp_path: Path
 ) -> None:

@@ -23,7 +23,9 @@ TAIL_S = 0.25  # for which weaker looks before the first and after the last of t
 LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
 BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
 PARTS_S = 0.4
-FAINT = ("mean", "moved")  # looks for what a picture alone does not show
+AVERAGES = ("mean", "tint")
+FAINT = (*AVERAGES, "moved")  # looks for what a picture alone does not show
+ALIKE = 6.0  # times as high: what belongs together has letters of about one height
 AGAIN_S = 0.6  # longest time without a sight for the same lettering: it may blink
 
 
@@ -58,7 +60,7 @@ class _Track:
 
         def left_over(sight: Sight) -> bool:
             """Lettering that plain looks saw while it lasted, or in an average bold before."""
-            mean = sight.kind == "mean"
+            mean = sight.kind in AVERAGES
             first = bisect_left(times, sight.time_s - (LEFT_S if mean else BESIDE_S))
             last = bisect_right(times, sight.time_s + (0 if mean else BESIDE_S))
             area = sight.box[2] * sight.box[3]
@@ -85,9 +87,16 @@ class _Track:
 
 def _touch(one: Pixels, other: Pixels, along: float = 0.5) -> bool:
     """True if the boxes touch, `one` widened by half a line's height, `along` of it in the way
-    that it runs, and by a quarter of the other's."""
+    that it runs, and by a quarter of the other's.
+
+    Never where one is far higher than the other: weak looks at half the field would reach over
+    to lettering in the surround, and count by its weight.
+    """
     x, y, w, h = one
-    more, line = 0.25 * min(other[2], other[3]), min(w, h)
+    high, beside = min(w, h), min(other[2], other[3])
+    if max(high, beside) > ALIKE * max(1, min(high, beside)):
+        return False
+    more, line = 0.25 * beside, min(high, 2 * beside)
     dx = more + line * (along if w >= h else 0.5)
     dy = more + line * (along if h > w else 0.5)
     return overlap((x - dx, y - dy, w + 2 * dx, h + 2 * dy), other) > 0
@@ -106,7 +115,7 @@ def _within(kept: Sequence[Sight], firm: Sequence[Sight]) -> list[Sight]:
             continue
         since_s, time_s = max(sight.since_s, start_s), min(sight.time_s, stop_s)
         out.append(replace(sight, since_s=min(since_s, stop_s), time_s=max(time_s, start_s)))
-    ends = [s for s in firm if s.kind != "mean"]
+    ends = [s for s in firm if s.kind not in AVERAGES]
     if any(s.time_s >= stop_s - 1e-9 for s in out):
         out += [
             replace(s, since_s=stop_s, time_s=stop_s) for s in ends if s.time_s > last_s - TAIL_S

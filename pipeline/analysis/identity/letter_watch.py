@@ -48,7 +48,7 @@ from pipeline.analysis.identity.letter_views import (
     without,
 )
 
-Kind = Literal["whole", "close", "moved", "mean"]
+Kind = Literal["whole", "close", "moved", "mean", "tint"]
 
 LOOK_S = 0.11  # least time between two looks at the whole field, but for a sharp change
 LONGEST_S = 0.12
@@ -56,6 +56,7 @@ MEAN_S = 0.5  # time constant of the average, and time between two looks at it
 _FINE_PX = 2 * SIDE_PX  # side of the luma that is averaged
 _CLOSE_PX = 384  # largest window of a close look, in px of the picture
 _TINT_PX = 640  # of the view of the average of colour, which has half as many samples
+_TINT_HIGH = 0.1  # of the field: what coding leaves of colour, and crusts, are higher
 _GRID = 32  # cells a side in which detail is compared
 _MOST = 10.0  # levels of detail that one cell can add
 _SURE = 9.0  # log odds of what needs no closer look
@@ -307,11 +308,12 @@ class LetterWatch:
         since_s, self._mean_s = max(last.since_s, time_s - 2 * MEAN_S), time_s
         _, _, w, h = last.crop
         self._mean_turn += 1
-        looks = [(last.mean, self._side), (last.tint, _TINT_PX)][: 1 + self._mean_turn % 2]
-        for mean, longer in looks:
+        looks: list[tuple[Kind, NDArray[np.float32], int]] = [
+            ("mean", last.mean, self._side), ("tint", last.tint, _TINT_PX)]  # fmt: skip
+        for kind, mean, longer in looks[: 1 + self._mean_turn % 2]:
             size = fitted(w, h, longer)
             cells = self._net.cells(padded(mean_view(resized(mean, size))), "mean")
-            self._see(since_s, time_s, "mean", cells, last.crop, size)
+            self._see(since_s, time_s, kind, cells, last.crop, size)
         if max(w, h) < 1.15 * SIDE_PX:
             return
         rows, cols = last.mean.shape
@@ -344,7 +346,8 @@ class LetterWatch:
             left, top = int(crop[0] + x * sx), int(crop[1] + y * sy)
             width = min(right - left, int(np.ceil(w * sx)))
             box = (left, top, width, min(bottom - top, int(np.ceil(h * sy))))
-            self.sights.append(Sight(since_s, time_s, kind, box, odds))
+            if kind != "tint" or min(box[2:]) <= _TINT_HIGH * crop[3]:
+                self.sights.append(Sight(since_s, time_s, kind, box, odds))
 
 
 def components(cells: NDArray[np.float32]) -> list[tuple[Pixels, float]]:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, iou, joined, overlap, union, widened
+from pipeline.analysis.identity.letter_spans import AVERAGES
 from pipeline.analysis.identity.letter_watch import LONGEST_S, Sight
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Lettering
@@ -125,9 +126,9 @@ def merge_lettering(
         first_s, box, way = track["first_s"], track["first"], track["first_way"] or (0.0, 0.0)
         piece(first_s - margin_s, first_s, union(box, _moved(box, way, -LONGEST_S)), track["odds"])
 
-    for sight in (s for s in sights if s.kind == "mean"):
+    for sight in (s for s in sights if s.kind in AVERAGES):
         piece(sight.since_s - margin_s, sight.time_s + margin_s, padded(sight.box), sight.odds)
-    singles = [s for s in sights if s.kind != "mean"]
+    singles = [s for s in sights if s.kind not in AVERAGES]
     for time_s, group in groupby(singles, key=lambda s: s.time_s):
         here = list(group)
         odds = max(s.odds for s in here)

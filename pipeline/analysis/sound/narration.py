@@ -5,7 +5,7 @@ Blocks are (channel, n) float32 at full scale 1.0, in order, of any size.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -99,7 +99,8 @@ class HumFold:
             for mains in np.arange(nominal - 0.5, nominal + 0.51, 0.05):
                 heights = [
                     self._height(floor, float(mains) * k, bin_hz)
-                    for k in range(1, self._HARMONICS + 1) if mains * k < 620
+                    for k in range(1, self._HARMONICS + 1)
+                    if mains * k < 620
                 ]
                 found = tuple(k + 1 for k, height in enumerate(heights) if height > 9.0)
                 score = float(sum(heights[k - 1] for k in found))
@@ -153,3 +154,22 @@ def cleaned(
             out = out * (0.5 - 0.5 * np.cos(np.pi * share)).astype(np.float32)
         at = stop
         yield np.asarray(out, dtype=np.float32)
+
+
+def without_spans(
+    blocks: Iterable[Samples],
+    spans: Sequence[tuple[float, float]],
+    rate_hz: int = 48000,
+    fade_s: float = 0.01,
+) -> Iterator[Samples]:
+    """The sound, silent in `spans` (seconds), faded out before and in after them."""
+    at = 0
+    for block in blocks:
+        time_s = (np.arange(at, at + block.shape[1]) + 0.5) / rate_hz
+        at += block.shape[1]
+        share = np.ones(block.shape[1])
+        for start_s, stop_s in spans:
+            if start_s - fade_s < time_s[-1] and time_s[0] < stop_s + fade_s:
+                away_s = np.maximum(start_s - time_s, time_s - stop_s)
+                share = np.minimum(share, np.clip(away_s / fade_s, 0.0, 1.0))
+        yield np.asarray(block * share, dtype=np.float32)

@@ -239,8 +239,15 @@ class Plot {
     this.at = t;
     const spec = this.spec;
     if (t === null || !this.time.length) {
+      this.readout.classList.add("keys");
+      this.readout.style.minHeight = "";
       this.readout.replaceChildren(...this.keys());
       return;
+    }
+    if (this.readout.classList.contains("keys")) {
+      // One line takes the room of several: nothing moves under the pointer.
+      this.readout.style.minHeight = `${this.readout.offsetHeight}px`;
+      this.readout.classList.remove("keys");
     }
     const i = this.nearest(t);
     const parts = spec.lines.map((line) => {

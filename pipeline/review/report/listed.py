@@ -89,7 +89,7 @@ def _event_findings(data: ReportData) -> list[Finding]:
             ]
             if strip and strip.recovery_time_constant_s is not None:
                 facts.append(
-                    ("Recovery time constant", f"{number(strip.recovery_time_constant_s, 1)} s")
+                    ("Falls to a third in", f"{number(strip.recovery_time_constant_s, 1)} s")
                 )
             if row:
                 facts += _reason(row)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,10 +10,12 @@ import numpy as np
 from pipeline.analysis.lens.events import recovery_time_constant_s
 from pipeline.model.findings import Event, Findings
 from pipeline.model.survey import Survey
+from pipeline.model.time import Span
 from pipeline.review.report.data import (
     EventStrip,
     Thumbnail,
 )
+from pipeline.stages.clear_picture import covered_spans
 from pipeline.stages.pictures import redacted_jpegs
 from pipeline.stages.values import CaseResult
 
@@ -23,19 +25,26 @@ SHOWN_EVENTS = 16  # with pictures, fog first
 def thumbnails(run: CaseResult) -> list[Thumbnail]:
     out = []
     for number, surveyed in enumerate(run.surveyed):
-        for wanted_s, words in sample_times(surveyed.survey, surveyed.findings, surveyed.series):
-            for time_s, data, span in redacted_jpegs(run, number, [wanted_s], exact=False):
+        covered = covered_spans(run.plan.redactions if run.plan is not None else (), number)
+        for wanted_s, words in sample_times(
+            surveyed.survey, surveyed.findings, surveyed.series, covered
+        ):
+            for time_s, data, span in redacted_jpegs(run, number, [wanted_s]):
                 words += "" if span.shape != "none" else "; no round field"
                 out.append(Thumbnail(number, time_s, data, span, words))
     return out
 
 
 def sample_times(
-    survey: Survey, findings: Findings, series: Mapping[str, Any]
+    survey: Survey,
+    findings: Findings,
+    series: Mapping[str, Any],
+    covered: Sequence[Span] = (),
 ) -> list[tuple[float, str]]:
     """Moments worth a picture, in order: a clear one, each kind of event at its worst, the middle.
 
-    Seconds of the recording, and what is seen there.
+    Seconds of the recording, and what is seen there. covered: spans in which a box covers
+    something; a clear one is not from there if there is another.
     """
     events = list(findings.events)
     out: list[tuple[float, str]] = []
@@ -44,6 +53,11 @@ def sample_times(
         loss = np.asarray(series["contrast_loss"], float).copy()
         for e in events:
             loss[(time_s >= e.start_s - 0.5) & (time_s < e.stop_s + 0.5)] = np.nan
+        free = loss.copy()
+        for span in covered:
+            free[(time_s >= span.start_s) & (time_s < span.stop_s)] = np.nan
+        if np.isfinite(free).any():
+            loss = free
         known = np.flatnonzero(np.isfinite(loss))
         if known.size:
             best = known[loss[known] <= np.nanmin(loss) + 0.01]

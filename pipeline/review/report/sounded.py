@@ -71,9 +71,10 @@ def sound_report(run: CaseResult) -> SoundReport:
     if ducking is not None:
         leads, releases = ducking.onset_lead_s, ducking.release_s
         numbers = [
-            ("Share of the narration that stands that far over it", ducking.share, "of 1"),
-            ("All but a twentieth of it stands over by", ducking.p5_lu, "LU"),
-            ("At its least it stands over by", ducking.least_lu, "LU"),
+            (f"Share of the narration at least {plan.mix.depth_lu:g} LU over the background",
+             ducking.share, "of 1"),
+            ("95 % of the narration stands over it by at least", ducking.p5_lu, "LU"),
+            ("Where it is least, it stands over it by", ducking.least_lu, "LU"),
             *(
                 [("Background between narrations", ducking.background_gap_lufs, "LUFS")]
                 if ducking.background_gap_lufs is not None
@@ -84,7 +85,7 @@ def sound_report(run: CaseResult) -> SoundReport:
         if leads:
             numbers += [
                 ("It is down before the first word by, at least", min(leads), "s"),
-                ("… all but a twentieth of the times by", float(np.percentile(leads, 5)), "s"),
+                ("… in 95 % of the times, at least", float(np.percentile(leads, 5)), "s"),
             ]
         if releases:
             numbers.append(("It is back after, as a rule", float(np.median(releases)), "s"))

@@ -15,4 +15,4 @@ def _result(fold: DamageFold, shift_s: Callable[[float], float], duration_s: flo
     return Measured(survey={"damage": harmed})
 
 
-MEASURE = PacketMeasure(name="damage", version="5", start=DamageFold, result=_result)
+MEASURE = PacketMeasure(name="damage", version="6", start=DamageFold, result=_result)

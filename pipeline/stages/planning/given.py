@@ -33,7 +33,7 @@ class NarrationInput:
 
     spans: speech. hop_power: K-weighted power per 100 ms of one channel.
     rest_hop_power: of the room's part of a live microphone, in case time; None if it was
-    not split.
+    not split. damage: where it could not be read as it was written, and is silent.
     """
 
     duration_s: float
@@ -45,6 +45,7 @@ class NarrationInput:
     warnings: list[str] = field(default_factory=list)
     offset_confidence: float | None = None
     rate_ppm: float = 0.0
+    damage: list[Span] = field(default_factory=list)
 
     def in_case(self, span: tuple[float, float]) -> Span:
         """A span of the narration's own axis in case time; it may begin before the case."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.analysis.sound.voice_cut import heard_part
 from pipeline.model.caption_layout import MOST_PER_S, laid_out, too_fast
-from pipeline.model.plan import Caption
+from pipeline.model.plan import Caption, Need
 from pipeline.model.time import Span, format_time, merge_spans, round_s
 from pipeline.model.timeline import Timeline
 from pipeline.stages.planning.given import NarrationInput
@@ -83,4 +83,23 @@ def caption_warnings(captions: Sequence[Caption]) -> list[str]:
         f"{len(fast)} {'caption is' if len(fast) == 1 else 'captions are'} read faster than"
         f" {MOST_PER_S:g} characters a second, the first at {format_time(fast[0].start_s)}:"
         " shorten the words, or give them more time"
+    ]
+
+
+def narration_damage_needs(narration: NarrationInput | None, heard: Span | None) -> list[Need]:
+    """A person listens to what is left of a damaged narration, in `heard` of case time."""
+    spans = [narration.in_case(d) for d in narration.damage] if narration is not None else []
+    if heard is not None:
+        spans = [s for d in spans if (s := d.overlap(heard)) is not None]
+    if not spans:
+        return []
+    told = ", ".join(f"{format_time(max(0.0, a))} to {format_time(b)}" for a, b in spans[:5])
+    more = f" and at {len(spans) - 5} more places" if len(spans) > 5 else ""
+    return [
+        Need(
+            code="damage",
+            message=f"the narration is damaged from {told}{more}; it is silent there: listen to"
+            " what is left, or give a whole copy of the file",
+            start_s=max(0.0, spans[0].start_s),
+        )
     ]

@@ -29,6 +29,7 @@ from pipeline.stages.planning.narrated import (
     captions_of,
     heard_in_clip,
     narration_case_spans,
+    narration_damage_needs,
     narration_of_part,
 )
 from pipeline.stages.planning.needs import (
@@ -151,6 +152,8 @@ def make_plan(
         name = f"recording {source.recording_index + 1}"
         warnings += ends_told(source.survey.recording, name, axis.used(number))
         needs += damage_needs(number, name, source.survey, axis.used(number), edits)
+    if narrated:
+        needs += narration_damage_needs(narration, heard)
     channels = sound_channels(sources, options)
     mix = None
     if (narration is not None and narrated) or any(planned[p.source].has_sound for p in pieces):
@@ -180,7 +183,7 @@ def make_plan(
         pieces,
     )
     warnings += mark_warnings
-    if narration is not None:
+    if narration is not None and narrated:
         warnings += narration.warnings
     posters = posters_s(pieces, clearness, duration_s)
     captions = captions_of(narration, timeline, heard) if narration and narrated else []
