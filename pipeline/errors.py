@@ -38,7 +38,8 @@ class FieldstopError(Exception):
             parts.append(f"got: {self.got.rstrip('.')}")
         if self.do:
             parts.append(f"do: {self.do.rstrip('.')}")
-        return ". ".join(parts) + "."
+        text = ". ".join(parts)
+        return text if text.endswith("?") else text + "."
 
     def as_dict(self) -> dict[str, str]:
         return {"what": self.what, "got": self.got, "do": self.do}

@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from pipeline.cli import main
+from pipeline.errors import UsageError
 
 NAME = "Berglund Astrid.mp4"
 
@@ -74,3 +75,8 @@ def test_what_is_not_there(tmp_path: Path, argument: str, monkeypatch: pytest.Mo
         code, _, said = run(command, argument, "--out", "o")
         assert code == 3 and "Berglund" not in said and len(said.splitlines()) == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_question_ends_with_its_own_sign() -> None:
+    assert str(UsageError("There is no case", "QQ-1", "did you mean QM-0217?")).endswith("217?")
+    assert str(UsageError("There is no case", "QQ-1", "check it")).endswith("check it.")

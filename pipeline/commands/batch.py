@@ -18,7 +18,11 @@ from pipeline.errors import UsageError
 @click.command()
 @click.argument("folder", type=FOLDER)
 @click.option("--out", required=True, type=FOLDER, help="Folder for what is made.")
-@click.option("--jobs", type=click.IntRange(1, 256), help="Cases at once; by cores and memory.")
+@click.option(
+    "--jobs",
+    type=click.IntRange(1, 256),
+    help="Cases at once; left out: as many as cores and memory allow.",
+)
 @click.option("--scheduler", metavar="ADDRESS", help="Run on the Dask cluster of this scheduler.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done, write nothing.")
 @click.option("--watch", is_flag=True, help="Take in new recordings until Ctrl-C.")

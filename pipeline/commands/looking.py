@@ -19,7 +19,7 @@ from pipeline.errors import InputError
 @click.option("--port", type=click.IntRange(0, 65535), help="Port of the page; 0 for any free one.")
 @click.option("--new-link", is_flag=True, help="Draw a new address; the old one opens nothing.")
 @click.option("--no-browser", is_flag=True, help="Print the address only.")
-@click.option("--profile", help="Profile of the settings.")
+@click.option("--profile", help="Profile that clips are made for; left out: web.")
 @global_options
 def review(out: Path, by: str | None, port: int | None, new_link: bool, no_browser: bool,
            profile: str | None, **values: Any) -> int:  # fmt: skip

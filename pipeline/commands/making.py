@@ -118,7 +118,7 @@ def _made(context: Context, case: Path, out: Path, jobs: Sequence[_Job]) -> int:
 @click.option("--out", required=True, type=FOLDER, help="Folder for what is written.")
 @global_options
 def survey(case: Path, out: Path, **values: Any) -> int:
-    """Measure: survey.json, series.npz and report.html."""
+    """Measure only: report.html shows what was found; survey.json, series.npz."""
     context = context_of(values)
     run = run_with_progress(context, case, out, context.options(None), survey_only=True)
     context.say.result(run.as_json())

@@ -13,7 +13,7 @@ from pipeline.errors import InputError
 
 
 @click.command()
-@click.option("--out", required=True, type=FOLDER, help="Folder of make.")
+@click.option("--out", required=True, type=FOLDER, help="Folder that make wrote into.")
 @click.option("--older-than", "days", type=click.IntRange(1, 36500), metavar="DAYS",
               help="Instead of the days of the settings.")  # fmt: skip
 @click.option("--purge", is_flag=True, help="Remove what is listed.")

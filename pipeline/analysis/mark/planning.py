@@ -88,7 +88,7 @@ def plan_mark(
         if min(min(r.wide, r.high) for r in room) < LITTLE_ROOM:
             warnings.append(
                 "The mark has little room to wander and is easier to take off;"
-                " a smaller size_ratio or another place gives it more"
+                " make it smaller (size_ratio in [mark]) or put it in another place"
             )
     loss = chosen.crop_loss if least is None else least
     if loss < options.crop_loss_goal:
