@@ -92,7 +92,12 @@ def _sentences(row: BatchCase) -> str:
     if error is None:
         return "It failed; the batch does not say why."
     parts = [f"{error.what} ({error.got})" if error.got else error.what, error.do]
-    return " ".join(p[:1].upper() + p[1:].rstrip(".") + "." for p in parts if p)
+    return " ".join(_capital(p).rstrip(".") + "." for p in parts if p)
+
+
+def _capital(text: str) -> str:
+    """With a capital, unless it begins with the name of a file."""
+    return text if "." in text.split(" ", 1)[0].rstrip(":.") else text[:1].upper() + text[1:]
 
 
 def with_failed(rows: Sequence[CaseSummary], failed: Sequence[BatchEnd]) -> list[CaseSummary]:

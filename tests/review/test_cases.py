@@ -7,8 +7,10 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+from pipeline.model.outcome import Outcome
 from pipeline.model.release import Withheld
 from pipeline.review.backend import CaseSummary
+from pipeline.review.case.listing import since_then
 from pipeline.review.cases import (
     BatchEnd,
     case_files,
@@ -80,3 +82,28 @@ def test_failed_cases_are_listed_with_what_to_do(tmp_path: Path) -> None:
     assert [(r.case, r.state) for r in listed] == [
         ("HL-0152", "failed"), ("HL-0142", "ready"), ("HL-0150", "failed"),
     ]  # fmt: skip
+
+
+def test_a_failed_check_withholds_until_it_is_made_again_and_what_was_resolved_does_not() -> None:
+    def ended(*codes: str) -> Outcome:
+        return Outcome(
+            state="withheld", withheld=[Withheld(code=c, message=f"{c}!") for c in codes]
+        )
+
+    assert since_then(ended("damage", "check"), False) == ("withheld", "check!")
+    assert since_then(ended("damage"), False) == ("planned", "")
+    assert since_then(None, False) == ("planned", "")
+    state, why = since_then(Outcome(state="ready"), True)
+    assert state == "planned" and "make it again" in why
+
+
+def test_the_name_of_a_file_keeps_its_letters(tmp_path: Path) -> None:
+    report = {
+        "schema": "fieldstop.batch/1", "program_version": "0", "profile": "web",
+        "started_at": "2026-03-02T08:00:00+00:00",
+        "cases": [{"case": "HL-0150", "state": "failed",
+                   "error": {"what": "case.toml: `side` is bad", "got": "", "do": "mend it"}}],
+    }  # fmt: skip
+    (tmp_path / "batch.json").write_text(json.dumps(report))
+    (end,) = failed_in_batch(tmp_path)
+    assert end.reason == "case.toml: `side` is bad. Mend it."

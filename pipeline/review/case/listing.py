@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.errors import FieldstopError, NeedsPerson
-from pipeline.review.backend import CaseSummary
+from pipeline.model.outcome import Outcome
+from pipeline.review.backend import CaseState, CaseSummary
 from pipeline.review.case import documents
 from pipeline.review.case.session import Session
 from pipeline.review.case.view import case_view, consent_missing
@@ -58,10 +59,30 @@ def _row(session: Session, path: Path) -> CaseSummary | None:
         stands += [missing] if missing else []
         why = "; ".join(dict.fromkeys(stands)) or why
         left = left or max(1, len(stands))
-    elif view.state not in ("withheld", "planned", "rendered"):
+    elif view.state != "rendered":
         why = ""
+    state = view.state
+    if state == "planned":
+        state, why = since_then(ended, any(f.kind == "ready" for f in made["files"]))
     clip_s = plan.duration_s if plan is not None else None
-    return CaseSummary(case, view.title, view.state, left, view.duration_s, clip_s, why, **made)
+    return CaseSummary(case, view.title, state, left, view.duration_s, clip_s, why, **made)
+
+
+def since_then(ended: Outcome | None, has_ready: bool) -> tuple[CaseState, str]:
+    """State and reason of a case in which nothing is left to resolve, and nothing is made that
+    holds. Pure.
+
+    What a person could resolve has been resolved since; a failed check has not.
+    """
+    failed = [w.message for w in ended.withheld if w.code == "check"] if ended is not None else []
+    if failed:
+        return "withheld", "; ".join(failed)
+    if has_ready:
+        return "planned", (
+            "the clip that was ready is not of these recordings, settings and decisions: make it"
+            " again"
+        )
+    return "planned", ""
 
 
 def _unreadable(case: str, error: FieldstopError) -> CaseSummary:
