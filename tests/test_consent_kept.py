@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 import shutil
 from pathlib import Path
 
 import media_zoo
 import pytest
-from test_consent import PUBLIC, REFUSED, SHA, Here, ffmpeg, stopped, write_case
+from test_consent import PUBLIC, REFUSED, SHA, Here, ffmpeg, released, stopped, write_case
 
+from pipeline.model.consent import KnownSource
+from pipeline.model.series import Wanted
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import read_file
 from pipeline.store.journal import journal_path
@@ -139,6 +142,57 @@ def test_the_sound_of_a_recording_binds_what_it_is_the_narration_of(
     assert not list((out / "releases").rglob("*.mp4"))
     dry = fieldstop("batch", tmp_path / "2", "--out", out, "--dry-run")
     assert dry.code == 0  # without that narration nothing binds the case
+
+
+def test_a_release_is_bound_by_its_narration_and_does_not_bind_it(tmp_path: Path) -> None:
+    """Listed by a withdrawal of what the narration was taken from; not by one of its own case."""
+    with Catalogue(tmp_path / "a.sqlite3") as known:
+        for case, source, voice in (("QM-41", "1" * 64, ""), ("QM-42", "2" * 64, "9" * 64),
+                                    ("QM-43", "3" * 64, "9" * 64)):  # fmt: skip
+            record = released(tmp_path / "out", case, (source,))
+            sheet = record.sheet.model_copy(update={"number": int(source[0])})
+            known.add_release(record.model_copy(update={"narration": voice, "sheet": sheet}))
+        packets = [f"{n:016x}" for n in range(1, 5)]
+        known.learn([KnownSource(sha256="9" * 64, sounds=packets),
+                     KnownSource(sha256="1" * 64, sounds=packets)])  # fmt: skip
+        assert [r.sheet.case for r in known.withdraw("QM-42")] == ["QM-42"]
+        assert not known.is_withdrawn("QM-43", ["3" * 64, "9" * 64])
+        assert len(known.series(Wanted(), datetime.date(2026, 4, 1))[0]) == 2
+        gone = {r.sheet.case for r in known.withdraw("QM-41")}
+        assert gone == {"QM-41", "QM-42", "QM-43"}
+        assert known.is_withdrawn("QM-43", ["3" * 64, "9" * 64])
+        assert known.series(Wanted(), datetime.date(2026, 4, 1)) == ([], 3)
+    done = released(tmp_path / "other", "QM-44")
+    assert done.model_copy(update={"narration": SHA}).bound_by == [*done.sources, SHA]
+
+
+@pytest.mark.slow
+def test_sound_that_was_taken_from_a_recording_is_known_by_what_is_heard(
+    fieldstop: Here, tmp_path: Path
+) -> None:
+    """A WAV of it as a narration, and its sound coded anew under other pictures: taken down
+    when it is withdrawn, and nothing more is made before a person says that it is another."""
+    one = media_zoo.scope_clip(tmp_path / "one.mp4", 8.0, seed=61, audio="noise")
+    two = media_zoo.scope_clip(tmp_path / "two.mp4", 8.0, seed=62, audio="none")
+    wav, mixed = tmp_path / "heard.wav", tmp_path / "mixed.mp4"
+    ffmpeg("-ss", "0.7", "-i", one.path, "-vn", wav)
+    ffmpeg("-i", two.path, "-ss", "0.4", "-i", one.path, "-map", "0:v", "-map", "1:a", "-c:v",
+           "copy", "-c:a", "aac", "-b:a", "96k", "-shortest", mixed)  # fmt: skip
+    out, seen = tmp_path / "out", ("--looked", "AB", "--approve", "AB")
+    cases = {
+        name: write_case(tmp_path / name, clip, name, PUBLIC)
+        for name, clip in (("QM-31", one), ("QM-32", two), ("QM-33", two))
+    }
+    shutil.copyfile(mixed, cases["QM-33"] / "a.mp4")
+    for name, more in (("QM-31", ()), ("QM-32", ("--narration", wav)), ("QM-33", ())):
+        made = fieldstop("make", cases[name], *more, *seen, "--out", out)
+        assert made.code == 0 and made.value["release"], made.value
+    gone = fieldstop("withdraw", "QM-31")
+    assert {row["case"] for row in gone.value["take_down"]} == set(cases)
+    assert fieldstop("still", "QM-32", "--at", "1", "--out", out).code == 4
+    for name, more in (("QM-32", ("--narration", wav)), ("QM-33", ())):
+        made = fieldstop("make", cases[name], *more, "--profile", "square", "--out", out)
+        assert made.code == 4 and "sounds like a recording of QM-31" in json.dumps(made.value)
 
 
 @pytest.mark.parametrize("how", ["inside", "private", "case", "same"])

@@ -92,7 +92,7 @@ def catalogue_row(record: Any, store: Any) -> dict[str, Any]:
     """One release for the table: number, case, profile, audience, mark numbers, consent."""
     import datetime
 
-    known = store.consent_for(record.sources, record.sheet.case)
+    known = store.consent_for(record.bound_by, record.sheet.case)
     seen = record.mark.get("visibility") or {}
 
     def number(value: Any, digits: int) -> float | None:

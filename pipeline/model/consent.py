@@ -209,13 +209,15 @@ class KnownSource(Part):
     """A source by its content: what a copy of it is recognised by.
 
     pictures, sounds: hashes of coded packets (see `media.packets`), 16 hexadecimal digits
-    each. prints: fingerprint of its pictures (see `analysis.identity.fingerprint`), base64.
+    each. prints: fingerprint of its pictures (see `analysis.identity.fingerprint`), base64; heard:
+    of its sound (see `analysis.sound.sound_print`).
     """
 
     sha256: str
     pictures: list[str] = []
     sounds: list[str] = []
     prints: str = ""
+    heard: str = ""
 
 
 class ConsentFact(Document):
@@ -232,7 +234,10 @@ class ConsentFact(Document):
     def key(self) -> str:
         """The same for the same fact, whenever and wherever it was written."""
         said = self.consent.model_dump(mode="json") if self.consent is not None else None
-        known = [[s.sha256, bool(s.pictures), bool(s.prints)] for s in self.sources]
+        known = [
+            [s.sha256, bool(s.pictures), bool(s.prints), *([True] if s.heard else [])]
+            for s in self.sources
+        ]
         return json.dumps([case_key(self.case), self.what, said, sorted(known)])
 
     def line(self) -> str:

@@ -110,6 +110,7 @@ class ReleaseRecord(Document):
     released_at: str
     program_version: str
     sources: list[str]
+    narration: str = Field(default="", description="sha256 of the narration's file")
     settings_sha256: str
     plan_sha256: str
     inputs_sha256: str = ""
@@ -123,3 +124,8 @@ class ReleaseRecord(Document):
     judged: list[str] = Field(
         default=[], description="what a person let through although it was found, and why"
     )
+
+    @property
+    def bound_by(self) -> list[str]:
+        """Hashes of all files whose consent binds it: its sources, and its narration."""
+        return [*self.sources, *([self.narration] if self.narration else [])]

@@ -1,4 +1,4 @@
-"""A copy that was coded anew: its pictures look like those of a recording that is bound.
+"""A copy that was coded anew: its pictures or its sound are those of a recording that is bound.
 
 Whether it is one is for a person to say; that says nothing about consent.
 """
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pipeline.analysis.field.track import FieldFold
 from pipeline.analysis.identity import fingerprint
 from pipeline.analysis.lens.fold import LensFold
+from pipeline.analysis.sound.sound_print import Codes
 from pipeline.errors import InputError
 from pipeline.media.frame import reduce_rgb
 from pipeline.media.guard import probe_apart
@@ -25,6 +26,7 @@ from pipeline.model.consent import KnownSource
 from pipeline.model.plan import Need
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Withheld
+from pipeline.stages.heard import learned, most_alike, narration_again, remembered_sound, told
 from pipeline.stages.intake import OpenedCase, SourceFile
 from pipeline.stages.spool import Spool
 from pipeline.stages.survey import Surveyed, load_series
@@ -36,27 +38,40 @@ Series = Mapping[str, NDArray[Any]]
 
 
 def seen_before(
-    opened: OpenedCase, surveyed: Sequence[Surveyed], catalogue: Catalogue, audience: str
-) -> list[Need]:
+    opened: OpenedCase, surveyed: Sequence[Surveyed], catalogue: Catalogue, audience: str,
+    narration: Codes | None = None,
+) -> list[Need]:  # fmt: skip
     """What a person must look at because a recording looks like one whose consent is narrower.
 
-    The catalogue keeps the fingerprints of the sources. One need a source, for the most alike.
+    The catalogue keeps the fingerprints of the sources. One need a source, for the most alike
+    in picture and in sound. narration: print of its sound, which may be such a recording's too.
     """
     sources = [
         (source.sha256, one.series) for source, one in zip(opened.sources, surveyed, strict=True)
     ]
-    return alike(opened.case.case, sources, catalogue, audience)
+    return alike(opened.case.case, sources, catalogue, audience, narration)
 
 
 def alike(
-    case: str, sources: Sequence[tuple[str, Series]], catalogue: Catalogue, audience: str
-) -> list[Need]:
+    case: str, sources: Sequence[tuple[str, Series]], catalogue: Catalogue, audience: str,
+    narration: Codes | None = None,
+) -> list[Need]:  # fmt: skip
     """As `seen_before`. sources: hash and measured series of each, in order."""
     needs = []
     hashes = [sha256 for sha256, _ in sources]
     bound = catalogue.lookalikes(case, hashes, audience, datetime.date.today())
     known = {s.sha256: s.prints for s in catalogue.recall(hashes)}
+    said = most_alike(narration, bound) if narration is not None else None
+    if said is not None:
+        needs.append(Need(code=NEED, message=told("the narration", *said[1:])))
     for number, (sha256, series) in enumerate(sources):
+        if "heard" in series:
+            codes = np.asarray(series["heard"], np.uint32)
+            learned(sha256, codes, catalogue)
+            said = most_alike(codes, bound)
+            if said is not None:
+                needs.append(Need(code=NEED, message=told("a recording", *said[1:]),
+                                  start_s=round(said[0], 3), source=number))  # fmt: skip
         if "prints" not in series:
             continue
         time_s = np.asarray(series["print_time_s"], np.float64)
@@ -92,18 +107,22 @@ def alike_since(clip: ReadyClip, folder: WorkFolder, catalogue: Catalogue) -> li
     for number, source in enumerate(clip.plan.sources):
         tail = "" if number == 0 else f"-{number + 1}"
         try:
-            series = load_series(folder.private_file(f"series{tail}.npz"))
+            series = load_series(folder.whole.private_file(f"series{tail}.npz"))
         except (OSError, ValueError, KeyError):
             series = {}
         sources.append((source.sha256, series))
-    found = alike(clip.case, sources, catalogue, clip.plan.audience)
+    narration = narration_again(folder.whole, clip.narration_sha256 if clip.narrated else "")
+    found = alike(clip.case, sources, catalogue, clip.plan.audience, narration)
     return [Withheld(code=n.code, message=f"{n.message}, and make the clip again") for n in found]
 
 
 def remember_pictures(opened: OpenedCase, catalogue: Catalogue, work: Path) -> None:
     """Take the fingerprint of sources of which nothing else may be made, if it is not known."""
     for source in opened.sources:
-        if not catalogue.recall([source.sha256])[0].prints and not source.still:
+        if source.still:
+            continue
+        remembered_sound(source.path, source.sha256, catalogue)
+        if not catalogue.recall([source.sha256])[0].prints:
             text = prints_of(source, work)
             if text:
                 catalogue.learn([KnownSource(sha256=source.sha256, prints=text)])

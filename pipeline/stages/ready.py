@@ -203,6 +203,7 @@ def release_clip(
         suffix=clip.suffix,
         numbered=clip.numbered,
         inputs=clip.inputs,
+        narration=clip.narration_sha256 if clip.narrated else "",
         warnings=clip.warnings,
         document=sealed_text(clip),
     )

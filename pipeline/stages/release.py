@@ -78,6 +78,7 @@ def release(
     suffix: str = "",
     numbered: bool = True,
     inputs: str = "",
+    narration: str = "",
     warnings: Sequence[str] = (),
     document: str = "",
 ) -> Released:
@@ -88,7 +89,8 @@ def release(
     looked: the person who looked at it, None where the settings let it go without.
     case: its pseudonym. wanted: its number in the series, None for the next free one.
     suffix: part of the file name of a clip cut from a case. numbered: False for
-    clips that stand outside the series. inputs: hash of what it was made from.
+    clips that stand outside the series. inputs: hash of what it was made from. narration: hash
+    of its file.
     document: of the ready clip, kept for what is made beside the release later.
     The record is written first and the file appears under its name only when whole, so
     that a run killed in between leaves no file without a record: `record_unrecorded`
@@ -144,6 +146,7 @@ def release(
         released_at=_not_before(catalogue).isoformat(timespec="seconds"),
         program_version=__version__,
         sources=[s.sha256 for s in plan.sources],
+        narration=narration,
         settings_sha256=settings_sha256(options),
         plan_sha256=plan_sha256(plan),
         inputs_sha256=inputs,

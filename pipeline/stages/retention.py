@@ -61,7 +61,7 @@ def due(out: Path, catalogue: Catalogue, days: int, today: datetime.date) -> lis
         if not files:
             continue
         last = max(_changed(path) for path in files)
-        sources = {s for record in catalogue.releases(folder.case) for s in record.sources}
+        sources = {s for record in catalogue.releases(folder.case) for s in record.bound_by}
         state = catalogue.consent_for(sorted(sources), folder.case).state(today)
         age = (today - last).days
         if state in _CLOSED:

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipeline.stages.decide import with_voices
+from pipeline.stages.heard import kept_narration
 from pipeline.stages.likeness import seen_before
 from pipeline.stages.look import tidied_survey
 from pipeline.stages.measure import keep_found, save_surveys, survey_source
@@ -38,8 +39,17 @@ def saved(opened: Opened, survey: SurveyedCase) -> SurveyedCase:
 
 
 def compared(opened: Opened, survey: SurveyedCase, known: Catalogue) -> SurveyedCase:
-    """With the recordings that its pictures look like and whose consent is narrower."""
-    alike = seen_before(opened.found, survey.sources, known, opened.options.output.audience)
+    """With the recordings that it looks or sounds like and whose consent is narrower.
+
+    Raises InputError for a narration that cannot be read.
+    """
+    found, narration = opened.found, None
+    if opened.asked.narrated and not opened.asked.survey_only:
+        narration = kept_narration(
+            opened.folder.whole, found.narration, found.narration_sha256, known
+        )
+    audience = opened.options.output.audience
+    alike = seen_before(found, survey.sources, known, audience, narration)
     return replace(survey, alike=tuple(alike))
 
 

@@ -15,6 +15,7 @@ from typing import Any
 from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.model.consent import case_key, nearest_names
 from pipeline.model.release import ReleaseRecord
+from pipeline.stages.heard import heard_in
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import (
     NAME,
@@ -81,6 +82,9 @@ def withdraw_case(
         if fact.what == "withdrawn":
             sources.update(s.sha256 for s in fact.sources)
     done = Withdrawal(cases)
+    own = catalogue.places(cases) + ([(case, out) for case in cases] if out is not None else [])
+    for r in catalogue.releases_from(heard_in(catalogue, sources, own)):
+        records[r.sheet.case, r.sheet.profile, r.sheet.revision] = r
     concerned = sorted({*cases, *(r.sheet.case for r in records.values())})
     places = _places(concerned, catalogue, out, list(records.values()), done)
     for place in {place for _, place in places}:

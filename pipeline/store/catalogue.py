@@ -165,6 +165,15 @@ class Catalogue(CatalogueFile):
         with self._guard() as db:
             return listing.made_beside(db, case, profile, revision)
 
+    def released_sounds(self) -> list[KnownSource]:
+        """Sources and narrations of all releases that are known by their sound."""
+        with self._guard() as db:
+            rows = db.execute(
+                "SELECT sha256, heard FROM sources WHERE heard != '' AND (sha256 IN (SELECT sha256"
+                " FROM release_heard) OR sha256 IN (SELECT sha256 FROM release_sources))"
+            )
+            return [KnownSource(sha256=row[0], heard=row[1]) for row in rows]
+
     def releases_from(self, sources: Iterable[str]) -> list[ReleaseRecord]:
         """Records of every release made from any of the sources (sha256), of whatever case."""
         with self._guard() as db:

@@ -66,6 +66,8 @@ def learn(db: sqlite3.Connection, sources: Iterable[KnownSource]) -> None:
         ).fetchone()[0]
         if source.prints:
             db.execute("UPDATE sources SET prints = ? WHERE id = ?", (source.prints, number))
+        if source.heard:
+            db.execute("UPDATE sources SET heard = ? WHERE id = ?", (source.heard, number))
         db.executemany(
             "INSERT OR IGNORE INTO source_packets VALUES (?, ?, ?)",
             [(_signed(int(p, 16)), number, sound)
@@ -77,7 +79,7 @@ def recall(db: sqlite3.Connection, hashes: Iterable[str]) -> list[KnownSource]:
     """The sources of those hashes with all that they are recognised by."""
     out = []
     for sha in sorted(set(hashes)):
-        row = db.execute("SELECT id, prints FROM sources WHERE sha256 = ?", (sha,)).fetchone()
+        row = db.execute("SELECT * FROM sources WHERE sha256 = ?", (sha,)).fetchone()
         packets: tuple[list[str], list[str]] = ([], [])
         if row is not None:
             for packet, sound in db.execute(
@@ -89,6 +91,7 @@ def recall(db: sqlite3.Connection, hashes: Iterable[str]) -> list[KnownSource]:
             KnownSource(
                 sha256=sha, pictures=packets[0], sounds=packets[1],
                 prints=row["prints"] if row is not None else "",
+                heard=row["heard"] if row is not None else "",
             )
         )  # fmt: skip
     return out
@@ -258,9 +261,9 @@ def narrower_sources(
     """See `Catalogue.lookalikes`."""
     own, key = set(kin(db, sources)), case_key(case)
     rows = db.execute(
-        "SELECT sha256, prints, (SELECT case_name FROM case_sources WHERE"
-        " case_sources.sha256 = sources.sha256) AS named FROM sources WHERE prints != '' AND"
-        " (sha256 IN (SELECT sha256 FROM withdrawn_sources) OR sha256 IN (SELECT sha256 FROM"
+        "SELECT sha256, prints, heard, (SELECT case_name FROM case_sources WHERE"
+        " case_sources.sha256 = sources.sha256) AS named FROM sources WHERE prints || heard != ''"
+        " AND (sha256 IN (SELECT sha256 FROM withdrawn_sources) OR sha256 IN (SELECT sha256 FROM"
         " consent_sources JOIN consent ON consent.id = consent_id WHERE scope != 'public'"
         " OR expires_on IS NOT NULL OR review_on IS NOT NULL))"
     ).fetchall()
@@ -271,7 +274,7 @@ def narrower_sources(
             continue
         known = narrowest(notes(db, named, [sha]), withdrawn=is_withdrawn(db, named, [sha]))
         if not known.covers(audience, today):
-            source = KnownSource(sha256=sha, prints=row["prints"])
+            source = KnownSource(sha256=sha, prints=row["prints"], heard=row["heard"])
             out.append((named, known.state(today), source))
     return out
 
@@ -301,11 +304,11 @@ def _holds(db: sqlite3.Connection, fact: ConsentFact) -> bool:
 
 
 def _recognised(db: sqlite3.Connection, source: KnownSource) -> bool:
-    row = db.execute("SELECT id, prints FROM sources WHERE sha256 = ?", (source.sha256,)).fetchone()
+    row = db.execute("SELECT * FROM sources WHERE sha256 = ?", (source.sha256,)).fetchone()
     if row is None:
-        return not source.pictures and not source.prints
+        return not source.pictures and not source.prints and not source.heard
     packet = db.execute("SELECT 1 FROM source_packets WHERE source_id = ?", (row["id"],))
-    return bool((row["prints"] or not source.prints)
+    return bool((row["prints"] or not source.prints) and (row["heard"] or not source.heard)
                 and (packet.fetchone() or not source.pictures))  # fmt: skip
 
 

@@ -96,7 +96,8 @@ def uncovered(
         if number not in touched[entry.audience == "public"]:
             continue
         sources = [r[0] for r in db.execute(
-            "SELECT sha256 FROM release_sources WHERE release_id = ?", (number,))]  # fmt: skip
+            "SELECT sha256 FROM release_sources WHERE release_id = ?1 UNION"
+            " SELECT sha256 FROM release_heard WHERE release_id = ?1", (number,))]  # fmt: skip
         known = narrowest(
             book.notes(db, entry.case, sources), newest=newest,
             withdrawn=book.is_withdrawn(db, entry.case, sources),
@@ -126,9 +127,9 @@ def _touched(db: sqlite3.Connection, today: datetime.date) -> tuple[set[int], se
             "SELECT id FROM releases WHERE case_name IN (SELECT case_name FROM case_keys WHERE key"
             " IN (SELECT key FROM case_keys WHERE case_name IN (SELECT case_name FROM"
             f" withdrawn_cases UNION SELECT case_name FROM consent WHERE id IN ({noted}))))"
-            " UNION SELECT release_id FROM release_sources WHERE sha256 IN (SELECT value FROM"
-            " json_each(:kin) UNION SELECT sha256 FROM consent_sources WHERE consent_id IN"
-            f" ({noted}))",
+            " UNION SELECT release_id FROM (SELECT * FROM release_sources UNION ALL SELECT * FROM"
+            " release_heard) WHERE sha256 IN (SELECT value FROM json_each(:kin) UNION SELECT"
+            f" sha256 FROM consent_sources WHERE consent_id IN ({noted}))",
             {"scopes": json.dumps(scopes), "today": str(today), "kin": kin},
         )
         answers.append({row[0] for row in rows})

@@ -21,9 +21,7 @@ from pipeline.store import consent as book
 from pipeline.store.listing import listed_of
 
 
-def claim_number(
-    db: sqlite3.Connection, series: str, case: str, number: int | None = None
-) -> int:
+def claim_number(db: sqlite3.Connection, series: str, case: str, number: int | None = None) -> int:
     """See `Catalogue.claim_number`."""
     row = db.execute(
         "SELECT number FROM numbers WHERE series = ? AND case_name = ?", (series, case)
@@ -37,9 +35,7 @@ def claim_number(
             )
         return int(row[0])
     if number is None:
-        last = db.execute(
-            "SELECT max(number) FROM numbers WHERE series = ?", (series,)
-        ).fetchone()
+        last = db.execute("SELECT max(number) FROM numbers WHERE series = ?", (series,)).fetchone()
         number = int(last[0] or 0) + 1
     owner = db.execute(
         "SELECT case_name FROM numbers WHERE series = ? AND number = ?", (series, number)
@@ -110,19 +106,22 @@ def add(db: sqlite3.Connection, record: ReleaseRecord, now: str) -> bool:
         "INSERT OR IGNORE INTO release_sources VALUES (?, ?)",
         [(cursor.lastrowid, sha) for sha in record.sources],
     )
-    book.note(
-        db, sheet.case, book.known_sources(record.sources), consent_of(record.consent), now
-    )
+    if record.narration:
+        db.execute("INSERT INTO release_heard VALUES (?, ?)", (cursor.lastrowid, record.narration))
+    book.note(db, sheet.case, book.known_sources(record.sources), consent_of(record.consent), now)
     return True
 
 
 def from_sources(db: sqlite3.Connection, sources: list[str]) -> list[ReleaseRecord]:
-    """Records of every release made from any of the sources (sha256), of whatever case."""
+    """Records of every release made from any of the sources (sha256), of whatever case.
+
+    A source may be its narration.
+    """
     rows = db.execute(
-        "SELECT DISTINCT releases.id, record FROM releases"
-        " JOIN release_sources ON release_id = releases.id"
-        " WHERE release_sources.sha256 IN (SELECT value FROM json_each(?))"
-        " ORDER BY released_at, releases.id",
+        "SELECT record FROM releases WHERE id IN (SELECT release_id FROM release_sources"
+        " WHERE sha256 IN (SELECT value FROM json_each(?1)) UNION SELECT release_id FROM"
+        " release_heard WHERE sha256 IN (SELECT value FROM json_each(?1)))"
+        " ORDER BY released_at, id",
         (json.dumps(sources),),
     ).fetchall()
     return [ReleaseRecord.model_validate_json(row["record"]) for row in rows]

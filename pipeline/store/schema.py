@@ -152,6 +152,17 @@ MIGRATIONS: tuple[str, ...] = (
     ) WITHOUT ROWID;
     """,
     "ALTER TABLE consent ADD COLUMN review_on TEXT;",
+    # heard: fingerprint of the sound. release_heard: narration files, which the consent of a
+    # release does not bind, as it binds its sources; theirs binds the release.
+    """
+    ALTER TABLE sources ADD COLUMN heard TEXT NOT NULL DEFAULT '';
+    CREATE TABLE release_heard (
+        release_id INTEGER NOT NULL REFERENCES releases (id) ON DELETE CASCADE,
+        sha256 TEXT NOT NULL,
+        PRIMARY KEY (release_id, sha256)
+    );
+    CREATE INDEX release_heard_by_hash ON release_heard (sha256);
+    """,
 )
 
 

@@ -3,7 +3,16 @@
 A new measure is one module and one line here; the survey runs it and keeps what it finds.
 """
 
-from pipeline.stages.measures import activity, damage, field, lens, loudness, prints, voices
+from pipeline.stages.measures import (
+    activity,
+    damage,
+    field,
+    heard,
+    lens,
+    loudness,
+    prints,
+    voices,
+)
 from pipeline.stages.measures.measure import PacketMeasure, PictureMeasure, SoundMeasure
 
 READING: PacketMeasure = damage.MEASURE
@@ -13,7 +22,7 @@ PICTURES: tuple[PictureMeasure, ...] = (
     prints.MEASURE,
     activity.MEASURE,
 )
-SOUNDS: tuple[SoundMeasure, ...] = (loudness.MEASURE, voices.MEASURE)
+SOUNDS: tuple[SoundMeasure, ...] = (loudness.MEASURE, voices.MEASURE, heard.MEASURE)
 
 
 def versions() -> dict[str, str]:

@@ -153,7 +153,7 @@ def _told(
     latest = catalogue.latest_release(sheet.case, sheet.profile)
     replaced = latest.sheet.revision if latest and latest.sheet.revision > sheet.revision else None
     score = max(m.stretch.line.score for m in matches)
-    state = catalogue.consent_for(record.sources, sheet.case).state(datetime.date.today())
+    state = catalogue.consent_for(record.bound_by, sheet.case).state(datetime.date.today())
     one = FoundRelease(
         case=sheet.case, title=sheet.title, number=sheet.number, series_title=sheet.series_title,
         profile=sheet.profile, revision=sheet.revision, audience=sheet.audience, file=sheet.file,
