@@ -11,7 +11,6 @@ import hashlib
 import json
 import os
 import stat
-import tomllib
 from pathlib import Path
 from typing import Any, get_args
 
@@ -21,6 +20,7 @@ from pydantic import BaseModel, ValidationError
 from pipeline.errors import UsageError
 from pipeline.model.faults import TOML_HINT, fault_of, toml_place
 from pipeline.model.options import Options
+from pipeline.model.toml_text import load_toml
 
 _HERE = Path(__file__).resolve().parent
 SETTINGS_LIMIT_BYTES = 1_000_000
@@ -122,7 +122,7 @@ def _read_toml(path: Path, where: str) -> dict[str, Any]:
         if not stat.S_ISREG(found.st_mode) or found.st_size > SETTINGS_LIMIT_BYTES:
             got = "a folder" if stat.S_ISDIR(found.st_mode) else f"{found.st_size} bytes"
             raise UsageError(f"{where} is no settings file", got, "give a small TOML file")
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return load_toml(path.read_bytes().decode("utf-8-sig"))
     except FileNotFoundError:
         raise UsageError(f"{where} was not found", path.name, "check the path") from None
     except (ValueError, RecursionError) as error:  # broken TOML, text or numbers; nested too deep

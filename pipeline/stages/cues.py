@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import tomllib
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
@@ -14,6 +13,7 @@ from pipeline.errors import InputError, UsageError
 from pipeline.media.container import check_plain_file
 from pipeline.model.faults import TOML_HINT, toml_place
 from pipeline.model.time import Span, parse_time
+from pipeline.model.toml_text import load_toml
 from pipeline.stages.values import ClipCut
 
 
@@ -93,7 +93,7 @@ def _rows(path: Path) -> list[dict[str, Any]]:
                 )  # fmt: skip
         return rows
     try:
-        values = tomllib.loads(text)
+        values = load_toml(text)
     except (ValueError, RecursionError) as error:
         raise InputError("The cue sheet is not valid TOML", toml_place(error), TOML_HINT) from None
     clips = values.get("clip")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,6 +15,7 @@ from pipeline.media.labels import label, tell_label
 from pipeline.model.case import Case, CaseConsent, CaseNarration, CaseRecording, Scope
 from pipeline.model.faults import TOML_HINT, fault_of, toml_place
 from pipeline.model.pseudonym import CASE_PATTERN, case_fault, is_made
+from pipeline.model.toml_text import load_toml
 from pipeline.stages.card import check_card
 from pipeline.store.hashes import HashMemory
 from pipeline.store.names import NamedFile, Names
@@ -245,7 +245,7 @@ def read_case(toml: Path, case_pattern: str = CASE_PATTERN) -> Case:
             "case.toml is too large", f"{size} bytes", f"keep it below {CASE_TOML_LIMIT_BYTES}"
         )
     try:
-        values = tomllib.loads(toml.read_bytes().decode("utf-8-sig"))
+        values = load_toml(toml.read_bytes().decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:  # broken TOML, text or numbers; nested too deep
         raise InputError("case.toml is not valid TOML", toml_place(error), TOML_HINT) from None
     except OSError as error:
@@ -269,7 +269,7 @@ def read_case(toml: Path, case_pattern: str = CASE_PATTERN) -> Case:
 def named_in(toml: Path, case_pattern: str = CASE_PATTERN) -> str | None:
     """The case name in a case.toml that has other faults; None where there is none to use."""
     try:
-        name = tomllib.loads(toml.read_bytes()[:CASE_TOML_LIMIT_BYTES].decode("utf-8-sig"))["case"]
+        name = load_toml(toml.read_bytes()[:CASE_TOML_LIMIT_BYTES].decode("utf-8-sig"))["case"]
     except (OSError, ValueError, RecursionError, KeyError):
         return None
     return name if isinstance(name, str) and case_fault(name, case_pattern) is None else None
