@@ -228,11 +228,16 @@ def test_what_is_to_take_down_is_named_and_moved(fieldstop: Here, tmp_path: Path
     folder = Path(record.path).parent
     inside = fieldstop("withdraw", "QM-1001", "--move-to", out / "releases/old")
     assert inside.code == 2
+    loose = out / "private/QM-1001/loose/recording-1.mp4"
+    loose.parent.mkdir(parents=True, exist_ok=True)
+    (tmp_path / "loose.mp4").write_text("a recording")
+    loose.symlink_to(tmp_path / "loose.mp4")
     done = fieldstop("withdraw", "QM-1001", "--move-to", tmp_path / "away")
     assert done.code == 0
     assert done.value["take_down"][0]["file"] == record.path
     kept = {Path(row["file"]).name: row["what"] for row in done.value["kept"]}
     assert kept["QM-1001-web-draft.mp4"] == "draft" and kept["report.html"] == "report"
+    assert "recording-1.mp4" not in kept, "a link is no copy"
     sheet = json.loads((out / "private/QM-1001/take-down.json").read_text())
     assert sheet["kept"] == done.value["kept"] and len(sheet["moved"]) == 3
     assert not any(folder.iterdir())

@@ -180,7 +180,8 @@ def _tell(case: str, place: Path, catalogue: Catalogue, done: Withdrawal) -> Non
         if (origin / "case.toml").is_file():
             append(beside(origin), facts, private=False)
     for path in sorted(folder.private_dir.rglob("*")):
-        if path.is_file() and path.name not in _OURS:
+        # A link to a recording that lay loose is no copy of it.
+        if path.is_file() and not path.is_symlink() and path.name not in _OURS:
             done.kept.append({"case": case, "what": _what(path, folder), "file": str(path)})
 
 
