@@ -39,13 +39,14 @@ class Group(click.Group):
 
 
 def _end_cleanly() -> None:
-    """SIGTERM and SIGHUP end every command as Ctrl-C does: what was half made is removed.
+    """What ends a program by default ends every command as Ctrl-C does: what was half made is
+    removed. Of SIGQUIT, which is Ctrl-\\ on a terminal, no core file is left either.
 
     One that was ignored on purpose (nohup) stays ignored.
     """
     import signal
 
-    for number in (signal.SIGTERM, signal.SIGHUP):
+    for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGXCPU):
         if signal.getsignal(number) == signal.SIG_DFL:
             signal.signal(number, signal.default_int_handler)
     plain = sys.unraisablehook

@@ -12,7 +12,9 @@ import media_zoo
 import pytest
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("number", [
+    signal.SIGTERM, signal.SIGQUIT, pytest.param(signal.SIGHUP, marks=pytest.mark.slow),
+])  # fmt: skip
 def test_every_signal_to_end_cleans_up(number: signal.Signals, tmp_path: Path) -> None:
     path, out = tmp_path / "a.mp4", tmp_path / "out"
     media_zoo.scope_clip(path, 20.0, 25, (320, 240), seed=3)
