@@ -29,6 +29,7 @@ from pipeline.media.time_stamps import (
     endless_file,
     known_jump,
     on_file_axis,
+    seconds,
     seekable,
     shift_at,
 )
@@ -130,7 +131,7 @@ def _pictures(
                 if shown.pts is None:
                     time_s = (previous_s + usual_s) if previous_s is not None else 0.0
                 else:
-                    raw_s = float(shown.pts * shown.time_base) - origin_s
+                    raw_s = seconds(shown.pts, shown.time_base) - origin_s
                     if previous_s is None and seek:
                         shift_s = shift_at(recording.jumps, raw_s)
                     time_s = raw_s + shift_s
@@ -174,7 +175,7 @@ def _pictures(
         for shown in work.flush():
             if shown.pts is None:
                 continue
-            time_s = round(float(shown.pts * shown.time_base) - origin_s + shift_s, 6)
+            time_s = round(seconds(shown.pts, shown.time_base) - origin_s + shift_s, 6)
             if start_s - 1e-9 <= time_s < stop_s and (previous_s is None or time_s > previous_s):
                 note.frames += 1
                 previous_s = note.last_s = time_s
@@ -257,10 +258,10 @@ def _frames(
                 if dts is not None and last is None:
                     note.decoding = array("q", [dts] * len(note.decoding))
                 elif dts is not None and last is not None:
-                    note.jumped += not 0 <= (dts - last) * packet.time_base <= JUMP_S
+                    note.jumped += not 0 <= seconds(dts - last, packet.time_base) <= JUMP_S
                 last = dts
                 note.decoding.append(dts or 0)
-            at_s = None if packet.pts is None else float(packet.pts * packet.time_base) - origin_s
+            at_s = None if packet.pts is None else seconds(packet.pts, packet.time_base) - origin_s
             if whole_at_s and at_s is not None:
                 near = bisect_left(whole_at_s, at_s - NEAR_S)
                 whole = near < len(whole_at_s) and whole_at_s[near] <= at_s + NEAR_S
@@ -280,7 +281,7 @@ def _frames(
                 if frame.is_corrupt:
                     stamp = frame.pts
                     note.add_damage(
-                        at_s if stamp is None else float(stamp * frame.time_base) - origin_s
+                        at_s if stamp is None else seconds(stamp, frame.time_base) - origin_s
                     )
                 if watcher is not None:
                     watcher.picture(frame)
@@ -318,9 +319,10 @@ class _Watcher:
         key = packet.is_keyframe if look.key is None else look.key
         stamp = packet.pts if packet.pts is not None else packet.dts
         step = packet.dts
+        base = packet.time_base
         self._watch.packet(
-            None if stamp is None else float(stamp * packet.time_base) - self._origin_s,
-            None if step is None else float(step * packet.time_base) - self._origin_s,
+            None if stamp is None else seconds(stamp, base) - self._origin_s,
+            None if step is None else seconds(step, base) - self._origin_s,
             bool(key),
             sign or look.broken,
         )
@@ -339,5 +341,5 @@ class _Watcher:
             return
         bits = frame.format.components[0].bits if frame.format.is_planar else 0
         luma = plane_view(frame.planes[0]) if bits == 8 and not frame.format.is_rgb else None
-        at_s = float(stamp * frame.time_base) - self._origin_s
+        at_s = seconds(stamp, frame.time_base) - self._origin_s
         self._watch.picture(at_s, bool(frame.is_corrupt), luma)

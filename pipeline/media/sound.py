@@ -14,7 +14,7 @@ from pipeline.errors import InputError
 from pipeline.media.complaints import Heard, listening
 from pipeline.media.container import open_media
 from pipeline.media.labels import label
-from pipeline.media.time_stamps import JUMP_S, LONGEST_S, endless_file, jump_of_sound
+from pipeline.media.time_stamps import JUMP_S, LONGEST_S, endless_file, jump_of_sound, seconds
 from pipeline.model.recording import TimeJump
 
 RATE_HZ = 48_000
@@ -124,7 +124,7 @@ def _sound_blocks(
         source_rate = stream.codec_context.sample_rate or RATE_HZ
         expected: float | None = None
         for frame in frames():
-            time_s = float(frame.pts * frame.time_base) if frame.pts is not None else expected
+            time_s = seconds(frame.pts, frame.time_base) if frame.pts is not None else expected
             if time_s is None:
                 time_s = origin_s
             if first:

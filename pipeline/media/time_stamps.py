@@ -26,6 +26,11 @@ LONG_GAP_S = 1.0
 LONGEST_S = 24 * 3600.0
 
 
+def seconds(stamp: int, base: Fraction) -> float:
+    """A time stamp in seconds: the float nearest to the fraction, which is not made for it."""
+    return stamp * base.numerator / base.denominator
+
+
 @dataclass
 class ReadReport:
     """What was met while reading: counts of frames, damaged packets, and gaps in time.

@@ -30,7 +30,6 @@ from pipeline.stages.proofs import (
     SeenPicture,
     SeenRedaction,
     picture_at,
-    seen_pictures,
     seen_redactions,
 )
 from pipeline.stages.values import CaseResult
@@ -79,7 +78,7 @@ def proof_page(run: CaseResult) -> str:
             version=__version__,
             standing=now,
             plan=plan,
-            pictures=[_shown(p) for p in seen_pictures(rendered.path, plan)],
+            pictures=[_shown(p) for p in run.seen],
             redactions=_redactions(run, redactions),
             spans=sum(len(r.out) for r in redactions),
             lanes=_lanes(run, redactions),

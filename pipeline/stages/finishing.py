@@ -19,6 +19,7 @@ from pipeline.stages.inputs import read_decisions
 from pipeline.stages.likeness import alike_since
 from pipeline.stages.measure import survey_sha256
 from pipeline.stages.progress import Progress
+from pipeline.stages.proofs import SeenFold
 from pipeline.stages.ready import (
     absolute,
     discard_overtaken,
@@ -40,6 +41,7 @@ def verified(made: CaseResult, progress: Progress) -> CaseResult:
     """
     assert made.planned is not None and made.rendered is not None
     opened, file = made.opened, made.rendered
+    seen = SeenFold(made.planned.plan)
     found = verify_release(
         file.path,
         made.planned.plan,
@@ -50,9 +52,11 @@ def verified(made: CaseResult, progress: Progress) -> CaseResult:
         narration=file.narration,
         voice_consent=opened.consent.voice or not opened.options.sound.redact_speech,
         progress=progress,
+        onlookers=[seen.step],
     )
     opened.found.refuse_changed()
-    return replace(made, verified=found, ending=Ending(withheld=tuple(failed_checks(found.checks))))
+    ending = Ending(withheld=tuple(failed_checks(found.checks)))
+    return replace(made, verified=found, seen=seen.finish(), ending=ending)
 
 
 def kept(made: CaseResult) -> CaseResult:

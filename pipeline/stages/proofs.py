@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.media.frame import jpeg
+from pipeline.media.frame import Picture, jpeg
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
 from pipeline.model.plan import Piece, Plan, Redaction
@@ -14,7 +13,6 @@ from pipeline.model.timeline import Timeline, case_to_clip, seen_in_clip
 
 EVERY_S = 2.0
 MOST_PICTURES = 60
-READ_THROUGH_S = 60.0
 MOST_EXACT = 60
 
 
@@ -63,41 +61,34 @@ def picture_times(plan: Plan) -> list[float]:
     return [round((n + 0.5) * step_s, 3) for n in range(count)]
 
 
-def seen_pictures(finished: Path, plan: Plan, rows_px: int = 240) -> list[SeenPicture]:
-    """Pictures of the clip every so often, with their own times.
+class SeenFold:
+    """Pictures of the finished clip every so often, from the decode of who verifies it."""
 
-    A short clip is read through; of a long one the key frames before these times are taken,
-    which costs little. Raises InputError.
-    """
-    times = picture_times(plan)
-    short = plan.duration_s <= READ_THROUGH_S
-    found = _through(finished, times) if short else _keys(finished, times)
-    shown: dict[float, SeenPicture] = {}
-    for time_s, frame in found:
-        if time_s not in shown:
-            data = jpeg(frame, rows_px, plan.matrix, 80)
-            shown[time_s] = SeenPicture(time_s, case_time(plan, time_s), data)
-    return list(shown.values())
+    def __init__(self, plan: Plan, rows_px: int = 240) -> None:
+        self._plan, self._rows_px = plan, rows_px
+        self._times = picture_times(plan)[::-1]
+        self._last: Picture | None = None
+        self._seen: list[SeenPicture] = []
 
+    def step(self, picture: Picture) -> None:
+        """A decoded picture, in order of time: the first at or after a wanted time is kept."""
+        self._last = picture
+        if self._times and picture.time_s >= self._times[-1]:
+            while self._times and picture.time_s >= self._times[-1]:
+                self._times.pop()
+            self._keep(picture)
 
-def _through(finished: Path, times: Sequence[float]) -> Iterator[tuple[float, object]]:
-    wanted, before = iter(times), None
-    at = next(wanted, None)
-    for picture in read_pictures(finished, probe(finished), skip_unreferenced=True):
-        while at is not None and picture.time_s >= at:
-            yield picture.time_s, picture.frame
-            at = next(wanted, None)
-        before = picture
-    if at is not None and before is not None:  # the last one stands until the end
-        yield before.time_s, before.frame
+    def _keep(self, picture: Picture) -> None:
+        data = jpeg(picture.frame, self._rows_px, self._plan.matrix, 80)
+        at_s = picture.time_s
+        self._seen.append(SeenPicture(at_s, case_time(self._plan, at_s), data))
 
-
-def _keys(finished: Path, times: Iterable[float]) -> Iterator[tuple[float, object]]:
-    recording = probe(finished)
-    for at in times:
-        for picture in read_pictures(finished, recording, start_s=at, from_key=True):
-            yield picture.time_s, picture.frame
-            break
+    def finish(self) -> tuple[SeenPicture, ...]:
+        """With the last one of the clip, which stands until its end, where that is wanted."""
+        last, seen = self._last, self._seen
+        if self._times and last is not None and (not seen or seen[-1].out_s < last.time_s):
+            self._keep(last)
+        return tuple(seen)
 
 
 def picture_at(finished: Path, plan: Plan, out_s: float, rows_px: int = 240) -> bytes | None:

@@ -24,6 +24,7 @@ from pipeline.model.release import Check, Looked, ReleaseRecord, Withheld
 from pipeline.model.time import Span
 from pipeline.stages.intake import OpenedCase, SourceFile
 from pipeline.stages.measure import source_media
+from pipeline.stages.proofs import SeenPicture
 from pipeline.stages.release import Released
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.rendering.render import Rendered
@@ -203,13 +204,17 @@ class Ending:
 
 @dataclass(frozen=True)
 class CaseResult:
-    """How far a case came and what came of it: for the command line, the pages and the batch."""
+    """How far a case came and what came of it: for the command line, the pages and the batch.
+
+    seen: pictures of the finished clip, for its proof.
+    """
 
     opened: Opened
     survey: SurveyedCase | None = None
     planned: Planned | None = None
     rendered: Rendered | None = None
     verified: Verified | None = None
+    seen: tuple[SeenPicture, ...] = ()
     ending: Ending = Ending()
     report: Path | None = None
     proof: Path | None = None

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import av
+import cv2
+import numpy as np
 import pytest
 
+from pipeline.media.frame import Picture
 from pipeline.model.plan import Piece, Plan, PlannedSource, Redaction
-from pipeline.stages.proofs import case_time, picture_times, seen_redactions
+from pipeline.stages.proofs import SeenFold, case_time, picture_times, seen_redactions
 
 
 def source(number: int = 0, moved: tuple[float, float, float] = (1.0, 0.0, 0.0)) -> Any:
@@ -82,3 +86,22 @@ def test_case_time_and_times_of_pictures() -> None:
     assert len(times) == 6 and times[0] > 0 and times[-1] < plan.duration_s
     long = plan.model_copy(update={"duration_s": 7200.0})
     assert len(picture_times(long)) == 60
+
+
+@pytest.mark.parametrize(("last_s", "wanted"), [(13.0, 6), (9.4, 5)])
+def test_the_first_picture_at_or_after_each_wanted_time_is_kept(last_s: float, wanted: int) -> None:
+    """Of a clip whose last picture stands until its end, that one is kept too, once."""
+    plan = a_plan([])
+    fold = SeenFold(plan, rows_px=48)
+    times = np.arange(0, last_s, 0.4).tolist()
+    for time_s in times:
+        grey = np.full((48, 64, 3), round(10 * time_s), np.uint8)
+        frame = av.VideoFrame.from_ndarray(grey, format="rgb24").reformat(format="yuv420p")
+        fold.step(Picture(time_s, frame))
+    found = fold.finish()
+    due = [next((t for t in times if t >= at), times[-1]) for at in picture_times(plan)]
+    assert [p.out_s for p in found] == list(dict.fromkeys(due)) and len(found) == wanted
+    assert [p.case_s for p in found] == [case_time(plan, p.out_s) for p in found]
+    for picture in found:
+        shown = cv2.imdecode(np.frombuffer(picture.jpeg, np.uint8), cv2.IMREAD_GRAYSCALE)
+        assert shown.mean() == pytest.approx(10 * picture.out_s, abs=6)

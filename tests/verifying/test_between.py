@@ -46,7 +46,7 @@ class Long:
             patch.setattr(rendering, "compose", changed)
             rendering.render_pictures(plan or made, media, coverage, options, path)
         checks = picture_checks(path, probe(path), made, media, coverage, options,
-                                Verifying(), None, no_progress)  # fmt: skip
+                                Verifying(), (), no_progress)  # fmt: skip
         assert "mark seen throughout" in {c.check for c in checks}
         return {c.check for c in checks if not c.passed}
 

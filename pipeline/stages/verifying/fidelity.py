@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,7 +61,7 @@ class Fidelity:
     colour: _Worst = field(default_factory=_Worst)
     borrowed: _Worst = field(default_factory=_Worst)
     pictures: int = 0
-    _before: Expected | None = None
+    _before: tuple[object, NDArray[np.uint8]] | None = None
     _luma: tuple[tuple[object, ...], _Weight] | None = None
     _colour: tuple[tuple[object, ...], _Weight] | None = None
 
@@ -73,16 +74,15 @@ class Fidelity:
         self.pictures += 1
         for number, (plane, other) in enumerate(zip(shown, wanted.planes, strict=True)):
             weight = luma if number == 0 else colour
-            gap = weight.gap(plane, other)
-            off = np.abs(gap)
+            looked, before = weight.looked_at(other), self._before
+            if number == 0:
+                self._before = wanted.sure, looked
             if not weight.any:
                 continue
-            if number == 0 and self._before is not None and self._before.sure is wanted.sure:
-                moved = weight.gap(other, self._before.planes[0])
-                energy = float(np.square(moved).sum())
-                if energy >= (_MOVED * self.coarse) ** 2 * weight.tiles:
-                    share = abs(float((gap * moved).sum())) / energy
-                    self.borrowed.see(share, wanted.time_s)
+            gap = weight.gap(weight.looked_at(plane), looked)
+            off = np.abs(gap)
+            if number == 0 and before is not None and before[0] is wanted.sure:
+                self._borrow(gap, weight.gap(looked, before[1]), weight, wanted.time_s)
             k = int(off.argmax())
             row, col = divmod(k, off.shape[1])
             size = weight.tile_px * (1 if number == 0 else 2)
@@ -90,7 +90,13 @@ class Fidelity:
             inside = weight.share(wanted.lit_mask if number == 0 else wanted.lit_colour)
             total = float((off * inside).sum() / max(float(inside.sum()), 1e-9))
             (self.picture if number == 0 else self.colour).see(total, wanted.time_s)
-        self._before = wanted
+
+    def _borrow(
+        self, gap: NDArray[np.float32], moved: NDArray[np.float32], weight: _Weight, time_s: float
+    ) -> None:
+        energy = float(np.square(moved).sum())
+        if energy >= (_MOVED * self.coarse) ** 2 * weight.tiles:
+            self.borrowed.see(abs(float((gap * moved).sum())) / energy, time_s)
 
     def _weights(
         self, sure: NDArray[np.uint8], strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
@@ -139,12 +145,15 @@ class _Weight:
         self.any = self.tiles > 0
         self._inside: tuple[NDArray[np.uint8], NDArray[np.float32]] | None = None
 
-    def gap(self, plane: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.float32]:
+    def looked_at(self, plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """The samples of a plane that are compared."""
+        return np.ascontiguousarray(plane[self._cut])
+
+    def gap(self, one: NDArray[np.uint8], other: NDArray[np.uint8]) -> NDArray[np.float32]:
         """Difference of the means of each tile, 0 where too little of it counts."""
         import cv2
 
-        a, b = (np.ascontiguousarray(p[self._cut]) for p in (plane, other))
-        gap = cv2.subtract(a, b, dtype=cv2.CV_32F) * self._counts
+        gap: Any = cv2.multiply(cv2.subtract(one, other, dtype=cv2.CV_32F), self._counts)
         return np.asarray(_mean(gap, self._tiles) / self._known, np.float32)
 
     def share(self, lit: NDArray[np.uint8]) -> NDArray[np.float32]:
@@ -177,11 +186,16 @@ def _of_luma(
     import cv2
 
     counts = _without(sure, words)
-    if strokes[0].size:
-        ink = np.zeros_like(counts)
-        ink[strokes] = 1
+    row, col = strokes
+    if row.size:
+        top, left = (max(0, int(at.min()) - _NEAR_STROKE_PX) for at in strokes)
+        end = _NEAR_STROKE_PX + 1
+        part = counts[top : int(row.max()) + end, left : int(col.max()) + end]
+        ink = np.zeros_like(part)
+        ink[row - top, col - left] = 255
         size = 2 * _NEAR_STROKE_PX + 1
-        counts[cv2.dilate(ink, np.ones((size, size), np.uint8)) > 0] = 0
+        near = cv2.dilate(ink, np.ones((size, size), np.uint8))
+        np.bitwise_and(part, cv2.bitwise_not(near), out=part)
     return counts
 
 

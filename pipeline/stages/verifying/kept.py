@@ -20,7 +20,7 @@ from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying.container import stream_checks
 from pipeline.stages.verifying.identity import identity_checks, search_of
-from pipeline.stages.verifying.pictures import picture_checks
+from pipeline.stages.verifying.pictures import Onlooker, picture_checks
 from pipeline.stages.verifying.result import Verified, Verifying
 from pipeline.stages.verifying.sound import sound_checks
 
@@ -59,6 +59,7 @@ def seen_checks(
     options: Options,
     result: Verifying,
     progress: Progress,
+    onlookers: Sequence[Onlooker] = (),
 ) -> None:
     """Add to `result` all checks but those of the sound: streams, pictures, what identifies."""
     result.checks += stream_checks(path, recording, plan)
@@ -66,7 +67,8 @@ def seen_checks(
         search = search_of(recording, plan, coverage, options)
         if search is not None:
             stack.enter_context(search)
+            onlookers = [*onlookers, search.step]
         result.checks += picture_checks(path, recording, plan, media, coverage, options, result,
-                                        search, progress)  # fmt: skip
+                                        onlookers, progress)  # fmt: skip
         if search is not None:
             result.checks += identity_checks(search, plan, options, result)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.media.container import open_media
+from pipeline.media.frame import Picture
 from pipeline.media.pictures import read_pictures
 from pipeline.media.prefetch import prefetched
 from pipeline.media.time_stamps import ReadReport
@@ -17,7 +18,6 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
-from pipeline.stages import detectors
 from pipeline.stages.damage import ShownDamage
 from pipeline.stages.progress import Progress
 from pipeline.stages.rendering.given import SourceMedia
@@ -30,6 +30,7 @@ from pipeline.stages.verifying.result import Verifying, make_check
 from pipeline.stages.verifying.surround import Boxes, Surround
 
 _TOLD_S = 0.5
+Onlooker = Callable[[Picture], None]
 
 
 def picture_checks(
@@ -40,10 +41,13 @@ def picture_checks(
     coverage: NDArray[np.float32],
     options: Options,
     result: Verifying,
-    search: detectors.Feed | None,
+    onlookers: Sequence[Onlooker],
     progress: Progress,
 ) -> list[Check]:
-    """media: the recordings; None where they are not here: what needs them is not checked."""
+    """media: the recordings; None where they are not here: what needs them is not checked.
+
+    onlookers: are handed every picture of the one decode, for another purpose.
+    """
     report = ReadReport()
     coarse = coarseness(options.output.crf)
     surround = Surround(plan, options.field.edge_inset_px, coarse)
@@ -57,8 +61,8 @@ def picture_checks(
         threads=options.machine.threads,
     )  # fmt: skip
     for picture in prefetched(reading_file):
-        if search is not None:
-            search.step(picture)
+        for onlooker in onlookers:
+            onlooker(picture)
         time_s, shown = picture.time_s, picture.planes()
         surround.look(time_s, shown)
         boxes.look(time_s, shown)

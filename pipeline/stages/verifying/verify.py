@@ -20,6 +20,7 @@ from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying.kept import seen_checks
 from pipeline.stages.verifying.mixed import MixedFold
+from pipeline.stages.verifying.pictures import Onlooker
 from pipeline.stages.verifying.result import Verified, Verifying
 from pipeline.stages.verifying.sound import (
     aimed_lufs,
@@ -41,11 +42,15 @@ def verify_release(
     narration: Stem | None,
     voice_consent: bool,
     progress: Progress = no_progress,
+    onlookers: Sequence[Onlooker] = (),
 ) -> Verified:
-    """All checks of a release: against its plan, its sources and the redacted stem."""
+    """All checks of a release: against its plan, its sources and the redacted stem.
+
+    onlookers: are handed every picture that is decoded, for another purpose than to check it.
+    """
     result = Verifying()
     recording = probe(path)
-    seen_checks(path, recording, plan, media, coverage, options, result, progress)
+    seen_checks(path, recording, plan, media, coverage, options, result, progress, onlookers)
     wanted_lufs = aimed_lufs(plan, stem, narration, options)
     heard = stem is not None or narration is not None
     mixed = None
