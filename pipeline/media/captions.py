@@ -23,7 +23,9 @@ def read_captions(path: Path) -> list[Cue]:
     """
     kind = path.suffix.lower().lstrip(".")
     if kind not in ("vtt", "srt"):
-        raise InputError("Captions must be WebVTT or SubRip", label(path), "give a .vtt or .srt")
+        raise InputError(
+            "Captions must be WebVTT, SubRip or a script", label(path), "give a .vtt, .srt or .txt"
+        )
     try:
         if path.stat().st_size > LIMIT_BYTES:
             raise InputError("The captions are too large", label(path), "keep them below 2 MB")

@@ -34,9 +34,7 @@ def _parts(caption: Caption) -> list[Caption]:
     lines = caption.text.splitlines()
     if len(lines) <= LINES and all(len(line) <= LINE for line in lines):
         return [caption]
-    # Words are never broken: what has no blanks keeps its line.
-    lines = textwrap.wrap(" ".join(lines), LINE, break_long_words=False, break_on_hyphens=False)
-    texts = ["\n".join(lines[k : k + LINES]) for k in range(0, len(lines), LINES)]
+    texts = wrapped(" ".join(lines))
     whole, told, out = sum(map(_size, texts)), 0, []
     length_s = caption.stop_s - caption.start_s
     for text in texts:
@@ -44,6 +42,12 @@ def _parts(caption: Caption) -> list[Caption]:
         stop_s = caption.start_s + length_s * told / whole
         out.append(Caption(start_s=round_s(start_s), stop_s=round_s(stop_s), text=text))
     return out
+
+
+def wrapped(text: str) -> list[str]:
+    """The text in parts of at most two lines. No word is broken: a longer one keeps its line."""
+    lines = textwrap.wrap(text, LINE, break_long_words=False, break_on_hyphens=False)
+    return ["\n".join(lines[k : k + LINES]) for k in range(0, len(lines), LINES)]
 
 
 def _size(text: str) -> int:

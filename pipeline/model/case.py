@@ -67,7 +67,9 @@ class CaseNarration(Part):
     channel: int | None = Field(default=None, ge=1, le=16)
     live: bool = False
     captions: str | None = Field(
-        default=None, description="WebVTT or SubRip file of what the narrator says"
+        default=None,
+        description="what the narrator says: WebVTT or SubRip, or the script as plain text (.txt)"
+        " whose sentences are found in the voice (English)",
     )
     offset_s: Annotated[float, Field(ge=-86400, le=86400)] | Literal["auto"] = Field(
         default="auto",

@@ -80,8 +80,8 @@ def planned(
     if signature is not None:
         approved_by = approved_by or signature.by
         looked = looked or Looked(by=signature.by, at=signature.at, how="page")
-    captions = narration.measured.captions if narration and plan.captions else []
-    leaving = texts_of_plan(plan, options, [text for _, _, text in captions], asked.suffix)
+    said = narration.measured.caption_texts if narration and plan.captions else []
+    leaving = texts_of_plan(plan, options, said, asked.suffix)
     texts = shown_texts(leaving, opened.confirmed)
     withheld = may_be_made(
         plan, opened.consent, open_texts(texts), approved_by, today,

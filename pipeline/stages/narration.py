@@ -27,7 +27,7 @@ from pipeline.analysis.sound.quality import (
     reverberation_s,
 )
 from pipeline.errors import InputError
-from pipeline.media.captions import read_captions
+from pipeline.media.captions import Cue, read_captions
 from pipeline.media.guard import check_sound_apart
 from pipeline.media.sound import only_channel, read_sound
 from pipeline.media.stems import Stem, write_stem
@@ -39,6 +39,7 @@ from pipeline.stages.planning.given import NarrationInput
 from pipeline.stages.planning.parts import case_axis
 from pipeline.stages.progress import Progress
 from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
+from pipeline.stages.scripted import caption_texts, captions_by_ear, is_script
 from pipeline.stages.survey import Surveyed
 from pipeline.store.work import writing
 
@@ -89,6 +90,7 @@ def measure_narration(
         warnings.append("no speech was found in the narration: nothing is ducked")
     if wanted.file is not None:
         warnings += quality_told(quality)
+    captions = _captions(opened.captions, voice, spans, rate_ppm, warnings)
     progress("narration", 1, 1)
     measured = NarrationInput(
         duration_s=voice.length / 48_000,
@@ -100,12 +102,22 @@ def measure_narration(
         offset_confidence=confidence,
         rate_ppm=rate_ppm,
         damage=[Span(*(t / (1 + 1e-6 * rate_ppm) for t in span)) for span in harmed],
-        captions=[
-            (a / (1 + 1e-6 * rate_ppm), b / (1 + 1e-6 * rate_ppm), text)
-            for a, b, text in (read_captions(opened.captions) if opened.captions else [])
-        ],
+        captions=captions,
+        caption_texts=caption_texts(opened.captions) if opened.captions else [],
     )
     return Narration(measured, NarrationMedia(voice, offset_s, rest))
+
+
+def _captions(
+    path: Path | None, voice: Stem, spans: Sequence[Span], rate_ppm: float, warnings: list[str]
+) -> list[Cue]:
+    """The captions on the axis of the voice, which was brought into step."""
+    if path is None:
+        return []
+    if is_script(path):
+        return captions_by_ear(path, voice, spans, warnings)
+    mended = 1 + 1e-6 * rate_ppm
+    return [(a / mended, b / mended, text) for a, b, text in read_captions(path)]
 
 
 def _placed(

@@ -10,13 +10,13 @@ from typing import Any
 
 from pipeline.analysis.identity.texts import CAPTIONS, Judged, Leaving, judge_all, texts_that_leave
 from pipeline.analysis.identity.vocabulary import Vocabulary, parse_vocabulary
-from pipeline.media.captions import read_captions
 from pipeline.model.decisions import Decision, Decisions, effective
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.settings import packaged, shipped_profiles
 from pipeline.stages.intake import OpenedCase
 from pipeline.stages.planning.chapters import chapter_title, named_chapters
+from pipeline.stages.scripted import caption_texts
 from pipeline.store.texts import Confirmed, ConfirmedTexts
 from pipeline.store.work import WorkFolder
 
@@ -81,13 +81,12 @@ def texts_of_case(
     """
     case = opened.case
     named = [text for _, text in named_chapters(decisions) or []]
-    cues = read_captions(opened.captions) if narrated and opened.captions else []
     return texts_that_leave(
         title=case.title if title is None else title,
         chapters=named or [chapter_title(case, n) for n in range(len(case.recording))],
         card=case.measured.card if case.measured is not None else "",
         teaching=case.teaching.said(),
-        captions=[text for _, _, text in cues],
+        captions=caption_texts(opened.captions) if narrated and opened.captions else [],
         file_part="" if _MADE_SUFFIX.fullmatch(suffix) else suffix,
         **_of_settings(options),
     )

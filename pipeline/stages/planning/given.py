@@ -42,6 +42,7 @@ class NarrationInput:
     offset_s: float
     rest_hop_power: NDArray[np.float32] | None = None
     captions: list[tuple[float, float, str]] = field(default_factory=list)
+    caption_texts: list[str] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     offset_confidence: float | None = None
     rate_ppm: float = 0.0
