@@ -527,6 +527,23 @@ def test_chapters_of_a_clip_begin_with_the_one_it_lies_in() -> None:
     assert [(c.start_s, c.title) for c in plan.chapters] == [(0.0, "Second"), (3.0, "Third")]
 
 
+@pytest.mark.parametrize(
+    ("boxes", "told"),
+    [([(300, 20, 680, 400)], "for 3.5 s, the first time at 0:05.2"),
+     ([(300, 20, 680, 200), (300, 220, 680, 200)], "for 3.5 s"),  # together
+     ([(300, 20, 680, 200)], None), ([(0, 0, 300, 720)], None)],
+)  # fmt: skip
+def test_boxes_that_leave_little_to_be_seen_are_told(
+    boxes: list[tuple[int, int, int, int]], told: str | None
+) -> None:
+    seen = [Lettering(start_s=5.5, stop_s=8.5, box_px=b, where="field", confidence=1)
+            for b in boxes]  # fmt: skip
+    plan = make_plan(case(), [with_survey(source(20), lettering=seen)], None, Options(),
+                     glyph=GLYPH)  # fmt: skip
+    found = [w for w in plan.warnings if w.startswith("boxes cover most of the field")]
+    assert len(found) == (told is not None) and all(str(told) in w for w in found)
+
+
 def test_a_box_is_there_for_what_was_seen_and_a_moment_more() -> None:
     """At most half a second on each side, and never less than what was seen."""
     inputs = [source(20)]

@@ -19,6 +19,7 @@ from pipeline.stages.clear_picture import Clearness, covered_spans, posters_s
 from pipeline.stages.damage import damage_needs, damaged_sound
 from pipeline.stages.planning.cards import MEASURED, altered_words, with_cards
 from pipeline.stages.planning.chapters import chapters_of, shown_sides
+from pipeline.stages.planning.covered import covered_told
 from pipeline.stages.planning.edits import decided_edits, restorations
 from pipeline.stages.planning.ends import ends_told
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
@@ -187,7 +188,7 @@ def make_plan(
         warnings += narration.warnings
     posters = posters_s(pieces, clearness, duration_s)
     captions = captions_of(narration, timeline, heard) if narration and narrated else []
-    warnings += caption_warnings(captions)
+    warnings += caption_warnings(captions) + covered_told(sources, redactions, axis)
     return Plan(
         case=case.case,
         title=title if title is not None else case.title,

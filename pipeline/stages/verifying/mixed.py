@@ -41,7 +41,11 @@ _FIT = _CHUNK // 48  # samples that share a gain, 5 ms
 _SPREAD = 3  # frames over which coding spreads a sudden sound
 _SILENT_DBFS = -70.0
 _LIMITED_FROM = 0.5  # of full scale: what reaches it may have been limited
-_FLOOR_DBFS, _DROWNED_DB = -60.0, -24.0  # under them in its octave a sound is coded coarsely
+_FLOOR_DBFS = np.array([-46.0, -54.0, -57.0, -60.0, -60.0])
+"""Of each octave: under it a sound is coded coarsely, and otherwise each time. It rises from 1 to
+2 kHz downwards, by 3, 6 and 14 dB, as the threshold of hearing does by which coders decide
+(Terhardt, "Calculating virtual pitch", Hearing Research 1, 1979; the formula from memory)."""
+_DROWNED_DB = -24.0  # under the sum of all octaves an octave is coded coarsely
 _HEARD_DB = -20.0  # a track under the other by more is not judged for its gain
 
 Samples = NDArray[np.float32]

@@ -42,7 +42,7 @@ const tick = (key, words, more = {}) => h("label", { class: "tick" },
   h("input", { type: "checkbox", "data-keep": `${key} ${shownState()}`, onchange: allowed, ...more }), h("span", {}, words));
 
 function clip() {
-  if (!isReady()) return h("p", {}, "No clip is ready yet. Sign off what was found and decided, then render: the clip is released if its checks pass.");
+  if (!isReady()) return h("p", {}, "No clip is waiting to be looked at. Sign off what was found and decided, then render: the clip is released if its checks pass.");
   const made = store.view.files.filter((f) => ["ready", "proof"].includes(f.kind) && !f.clip);
   return h("div", { class: "ready" }, h("p", { class: "big" }, "This clip is ready to be looked at"),
     h("p", {}, ...made.flatMap((f) => [link(f, f.kind === "ready" ? "Look at the clip" : "Its proof sheet"), " "])),
