@@ -215,6 +215,7 @@ class Done:
         return self.answer
 
 
+@pytest.mark.slow
 def test_what_only_the_finished_clip_showed_is_covered_as_on_one_machine(
     scope_clip: media_zoo.Clip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -89,6 +89,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return media_zoo.scope_clip(path, 2.0, size=(320, 240), seed=5, audio="noise").path
 
 
+@pytest.mark.slow
 def test_one_name_for_one_recording_everywhere(
     fieldstop: Shell, recording: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

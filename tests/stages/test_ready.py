@@ -391,6 +391,7 @@ def test_killed_between_the_release_and_the_tidying(
     assert not any((private / n).exists() for n in names)
 
 
+@pytest.mark.slow
 def test_the_number_and_the_revision_are_given_when_it_leaves(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
@@ -467,6 +468,7 @@ def test_the_sign_off_of_the_page_releases_what_is_ready(
     assert (record["looked"]["by"], record["looked"]["how"]) == ("CD", "page")
 
 
+@pytest.mark.slow
 def test_a_batch_ends_with_what_is_ready_and_leaves_it_alone(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:

@@ -34,6 +34,7 @@ LEFT_OUT = 1e-2
 """Price of a sentence that is left out."""
 _BEAM = 1e-60  # several sentences in a row that are left out must stay in the search
 _FRAME_S = 0.01
+_STRAY_S, _STRAYS_FROM = 1.2, 5  # of a pause in a sentence of so many words
 _STEP_S, _WINDOW_S = 0.005, 0.015  # of levels
 _REACH_S, _AROUND_S = 0.25, 0.4
 """How far the level may move the edge of a sentence, and how far it is looked at for that."""
@@ -81,7 +82,7 @@ def place_words(
         if more:
             done_s = found[sure[-1]][-1].stop_s if sure else done_s - _MARGIN_S
         for k in sure:
-            placed[first + k] = [_in_sound(w, at_s, kept) for w in found[k]]
+            placed[first + k] = _together([_in_sound(w, at_s, kept) for w in found[k]])
         beside_s += sum(w.length_s for name, w in path if _is_any(name) and w.stop_s <= done_s)
         first, reach = (first + sure[-1] + 1, 1) if sure else (first, 2 * reach)
         at_s = at_s + done_s if more else end_s
@@ -188,6 +189,25 @@ def _arcs(sentences: Sequence[Sequence[str]], phones: Sequence[str]) -> Iterator
         yield state, len(sentences) + 1, 1.0
         for phone in phones:
             yield state, state, ANY_PHONE, f"_{phone}"
+
+
+def _together(words: list[Span]) -> list[Span]:
+    """The words of a sentence, none of the first or last two far away from the others.
+
+    A short word is heard in many places: 'the' was found 2.6 s before its sentence.
+    """
+    if len(words) < _STRAYS_FROM:
+        return words
+    words = list(words)
+    for k in (2, 1):
+        if words[k].start_s - words[k - 1].stop_s > _STRAY_S:
+            words[:k] = [Span(words[k].start_s, words[k].start_s)] * k
+            break
+    for k in (-3, -2):
+        if words[k + 1].start_s - words[k].stop_s > _STRAY_S:
+            words[k + 1 :] = [Span(words[k].stop_s, words[k].stop_s)] * (-k - 1)
+            break
+    return words
 
 
 def _is_any(word: str) -> bool:
