@@ -17,16 +17,21 @@ LIMIT_BYTES = 200_000
 def read_script(path: Path) -> list[Sentence]:
     """The sentences of a script in plain text.
 
-    Raises InputError for a file that is no text in UTF-8, is empty or too large.
+    Raises InputError for a file that is no text in UTF-8, is empty, too large, or has times.
     """
     try:
         if path.stat().st_size > LIMIT_BYTES:
             raise InputError("The script is too large", label(path), "keep it below 200 kB")
-        sentences = sentences_of(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
     except (OSError, ValueError):
         raise InputError(
             "The script cannot be read", label(path), "give plain text in UTF-8"
         ) from None
+    if "-->" in text:
+        raise InputError(
+            "The script holds times", label(path), "name captions with times .vtt or .srt"
+        )
+    sentences = sentences_of(text)
     if not sentences:
         raise InputError("The script is empty", label(path), "type what the narrator says")
     return sentences

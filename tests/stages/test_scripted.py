@@ -15,6 +15,7 @@ from pipeline.analysis.sound.speech import SpeechFold
 from pipeline.analysis.sound.speech_spans import narration_spans
 from pipeline.errors import InputError
 from pipeline.media.captions import Cue
+from pipeline.media.script_file import read_script
 from pipeline.media.stems import Stem, write_stem
 from pipeline.stages.scripted import captions_by_ear
 
@@ -78,6 +79,18 @@ def test_a_script_that_nobody_reads_out_is_refused(tmp_path: Path) -> None:
     for text in ("第一。这里是耳道。", "Le conduit est propre et sec.\nOn arrête là."):
         with pytest.raises(InputError, match="Nothing of the script was heard"):
             captions(sound, text, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("data", "what"),
+    [(b"", "empty"), (b" \n- \n", "empty"), (b"\xff\xfeA", "cannot be read"),
+     (b"a " * 100_001, "large"),
+     (b"WEBVTT\n\n00:01.000 --> 00:02.000\nFog.\n", "holds times")],
+)  # fmt: skip
+def test_what_is_no_script_is_refused(data: bytes, what: str, tmp_path: Path) -> None:
+    (tmp_path / "s.txt").write_bytes(data)
+    with pytest.raises(InputError, match=what):
+        read_script(tmp_path / "s.txt")
 
 
 def test_what_is_said_beside_the_script_is_told(tmp_path: Path) -> None:
