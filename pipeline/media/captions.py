@@ -10,10 +10,10 @@ from pathlib import Path
 
 from pipeline.errors import InputError
 from pipeline.media.labels import label
+from pipeline.model.script import Cue as Cue
 
 _TAG = re.compile(r"</?[a-zA-Z][^<>]{0,200}>")
 LIMIT_BYTES = 2_000_000
-Cue = tuple[float, float, str]
 
 
 def read_captions(path: Path) -> list[Cue]:

@@ -26,7 +26,7 @@ def covered_told(
     spans = merge_spans(
         in_case
         for number, source in enumerate(sources)
-        for span in covered_spans(
+        for span in mostly_covered(
             source.survey.field, [r for r in redactions if r.source == number and r.box_px]
         )
         for in_case in axis.case_of_source(number, span)
@@ -40,7 +40,7 @@ def covered_told(
     ]
 
 
-def covered_spans(fields: Sequence[FieldSpan], boxes: Sequence[Redaction]) -> list[Span]:
+def mostly_covered(fields: Sequence[FieldSpan], boxes: Sequence[Redaction]) -> list[Span]:
     """Spans of the source in which boxes cover at least half of the field."""
     edges = sorted({t for r in boxes for t in (r.start_s, r.stop_s)})
     return merge_spans(
