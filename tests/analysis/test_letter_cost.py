@@ -7,7 +7,9 @@ import time
 import numpy as np
 import pytest
 
+from pipeline.analysis.identity import letter_net as _letter_net
 from pipeline.analysis.identity import letter_watch as _letter_watch
+from pipeline.analysis.identity.letter_net import without_subnormals
 from pipeline.analysis.identity.letter_spans import counted
 from pipeline.analysis.identity.letter_watch import LetterWatch, Sight
 from pipeline.analysis.identity.lettering import merge_lettering
@@ -75,3 +77,33 @@ def _spent_s(seconds: int) -> float:
 def test_joining_the_looks_of_hours_takes_as_long_for_each_second_as_that_of_a_minute() -> None:
     # 64 times as long if every look were compared with every other.
     assert _spent_s(1200) < 20 * min(_spent_s(150) for _ in range(3))
+
+
+def _field(number: int, value: bytes) -> bytes:
+    """Protocol Buffers, "Encoding": a value that tells its length."""
+    return bytes([number << 3 | 2, len(value)]) + value
+
+
+def test_weights_too_small_to_be_normal_are_taken_out_and_nothing_else() -> None:
+    """Numbers of the fields by onnx.proto; the least normal float32 is 2**-126 (IEEE 754)."""
+    weights = np.array([2.0**-126, -(2.0**-127), 1.0, 1e-40, 0.0], np.float32)
+    counts = np.array([1, 300], np.int64)  # would be such numbers if they were read as float32
+    floats = b"\x08\x05\x10\x01" + _field(8, b"w") + _field(9, weights.tobytes())
+    whole = b"\x08\x02\x10\x07" + _field(8, b"n") + _field(9, counts.tobytes())
+    model = b"\x08\x08" + _field(7, _field(5, floats) + _field(5, whole))
+    kept = np.array([2.0**-126, 0, 1, 0, 0], np.float32)
+    assert without_subnormals(model) == model.replace(weights.tobytes(), kept.tobytes())
+
+
+def test_the_network_says_the_same_without_them() -> None:
+    import onnxruntime
+
+    model = _letter_net._model()
+    less = without_subnormals(model)
+    assert less != model
+    view = np.random.default_rng(4).normal(size=(1, 3, 64, 64)).astype(np.float32)
+    said = [
+        onnxruntime.InferenceSession(m, providers=["CPUExecutionProvider"]).run(None, {"x": view})
+        for m in (model, less)
+    ]
+    assert np.abs(said[0][0] - said[1][0]).max() < 1e-6
