@@ -115,6 +115,9 @@ def identifying(seed: int = 20, each: int = 60) -> Iterator[tuple[str, str]]:
         )  # fmt: skip
     for text in (
         "nose@example.org", "www.example.org", "192.0.2.17", "SW1A 1AA", "12 Field Stop Road", "Solberg^Ingrid",
+        "12 left 3 right 67 after", "day 12 of month 3 year 67", "the twelfth of the third, sixty-seven", "'67",
+        "double four treble seven nine", "aged ninety-four", "at the age of one hundred and two", "bed twelve",
+        "12 mm 03 mm 67 mm", "clinic.example", "lives in Nice", "Reading, left side", "Mobile", "Miss Nurse",
         "a 93-year-old with crusts", "95 years old", "MariaB", "left_maria", "Born in nineteen sixty",
     ):  # fmt: skip
         yield "other", text

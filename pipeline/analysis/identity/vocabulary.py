@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 _TOKEN = re.compile(r"[^\W\d_]+(?:['\u2019][^\W\d_]+)*|[0-9]+(?:[.,][0-9]+)?|[ \n\t]+|.", re.DOTALL)
+_ADDRESS = re.compile(r"(?<![^\W\d_])[^\W\d_]{2,}\.[a-z]{2,}")  # 'clinic.example'
 _MARKS = frozenset(".,;:!?()[]/+&%=<>~'\"\u2018\u2019\u201c\u201d\u00b0\u00d7\u2022-") | frozenset(
     "\u2010\u2011\u2012\u2013\u2014"
 )
@@ -23,6 +24,8 @@ _JOINS = ("-", "\u2013", "\u00d7")
 _LONGEST_PHRASE = 7
 _NUMBER_WORDS_IN_ROW = 3  # "nineteen sixty-seven" is a year, "four eight two" a number
 _DIGITS_IN_TEXT = 8
+_NUMBERS_IN_SENTENCE = 2  # three without units may be a date: "12 left, 3 right, 67 after"
+_ENDS = frozenset(".!?")
 _OLDEST = 89
 
 
@@ -75,6 +78,8 @@ class Reading:
         self.vocabulary, self.words, self.long = vocabulary, vocabulary.words, long
         self.named = self.words["surnames"] | (self.words["guarded"] - self.words["verbs"])
         self.digit_words = self.words["ones"] | self.words["tens"]
+        self.counted = (self.digit_words | self.words["ordinals"]) - {"one"}
+        self.capital_names = self.words["places"] | self.words["titles"]
         self.known: dict[str, tuple[str, str]] = {}  # kind and lower case of a token
         self.parts: list[str] = []
         self.spaced: list[bool] = []
@@ -86,18 +91,28 @@ class Reading:
             self.parts.append(part)
             self.spaced.append(spaced)
             spaced = False
+        self.addresses = _ADDRESS.findall(text)
         self.shouted = text.isupper() and len(self.parts) > 2
 
     def unknown(self) -> Iterator[str]:
         """What does not pass, in order."""
+        yield from self.addresses
         clear = self._clear()
         content, digits = any(part.lower() in self.words["plain"] for part in clear), 0
+        said = 0
         for index, part in enumerate(self.parts):
+            if part in _ENDS and self.long:
+                said = 0
             if part in clear or part in _MARKS:
                 continue
             token = self._token(index)
             if token.kind == "number":
                 digits += len(part)
+            counted = token.kind == "number" or token.lower in self.counted
+            if counted and said <= _NUMBERS_IN_SENTENCE and self._said(index, token):
+                said += 1
+                if said > _NUMBERS_IN_SENTENCE:
+                    yield f"{said} numbers without units, the last: {self._shown(index)}"
             if not self._passes(index, token):
                 yield self._shown(index)
                 content = True
@@ -115,9 +130,15 @@ class Reading:
             for part in set(self.parts)
             if len(part) > 1
             and (lower := part.lower()) not in self.digit_words
+            and lower not in self.words["ordinals"]
             and (
                 (part == lower and (lower in plain or lower in small))
-                or (len(part) > 3 and lower in plain and _plainly_written(part))
+                or (
+                    len(part) > 3
+                    and lower in plain
+                    and lower not in self.capital_names
+                    and _plainly_written(part)
+                )
             )
         }
 
@@ -157,7 +178,21 @@ class Reading:
             a in self.words["tens"] and b in self.words["tens"] and b != "hundred"
             for a, b in pairwise(words)
         )
-        return len(words) >= _NUMBER_WORDS_IN_ROW or years
+        old = any(a == "ninety" and b in self.words["ones"] for a, b in pairwise(words))
+        many = len(words) >= _NUMBER_WORDS_IN_ROW
+        of = self._names_a_number(first) and not self._unit(self._at(last + 1))
+        return many or years or old or of
+
+    def _said(self, index: int, token: _Token) -> bool:
+        """Whether a number is said here, in figures or words, without a unit."""
+        if token.kind == "number":
+            stands = not (self._unit_after(index) or self._dilution(index))
+        elif token.lower in self.words["ordinals"]:
+            return True
+        else:
+            joined = self._at(index - 1).text == "-" and self._digit_word(index - 2)
+            stands = not (joined or self._unit(self._at(index + 1)))
+        return stands and not self._in_phrase(index)
 
     def _digit_word(self, index: int) -> bool:
         part = self.parts[index].lower()
@@ -252,6 +287,8 @@ class Reading:
             return self.shouted and kind == "plain"  # else they are initials
         if kind == "guarded":
             return self._guarded(token, before, after)
+        if token.lower in self.capital_names and not token.text.islower():
+            return token.lower in words["titles"] and not after.text[:1].isupper()
         if token.lower in words["surnames"] and (self._namely(before) or self._namely(after)):
             return False
         return kind == "plain" or token.text.islower() or self._small(before, after)
@@ -325,6 +362,8 @@ class Reading:
         if self._dilution(index):
             return True
         whole, _, part = token.text.replace(",", ".").partition(".")
+        if (whole[0] == "0" and len(whole) > 1) or (not token.spaced and before.text in "'\u2019"):
+            return False  # '03' of a date, '67 of a year
         if len(whole) > 3 or len(part) > 2 or not self._numbers_apart(index):
             return False
         unit = self._unit_after(index)
@@ -369,7 +408,7 @@ class Reading:
     def _names_a_number(self, index: int) -> bool:
         """'patient 12', 'no. 48', 'bed 4'."""
         at = index - 1
-        while self._at(at).kind == "mark" and index - at < 4:
+        while (self._at(at).kind == "mark" or self._at(at).lower == "of") and index - at < 4:
             at -= 1
         token = self._at(at)
         return token.lower in self.words["numbered"] or token.kind == "mark"
