@@ -6,7 +6,7 @@ Damaged packets are left out and counted; a file that never ends is given up.
 from __future__ import annotations
 
 from array import array
-from bisect import bisect_left
+from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
@@ -35,8 +35,8 @@ from pipeline.media.time_stamps import (
 )
 from pipeline.media.working import WorkingPictures
 from pipeline.model.recording import Recording, TimeJump
+from pipeline.model.time import Span
 
-NEAR_S = 0.25  # pictures so near to a moment are all decoded
 MISSING = "bytes are missing"
 REPEATED = 4  # packets may hold this many times the bytes of the file
 
@@ -52,7 +52,7 @@ def read_pictures(
     matrix: str | None = None,
     double_rate: bool = False,
     skip_unreferenced: bool = False,
-    whole_at_s: Sequence[float] = (),
+    whole: Sequence[Span] = (),
     from_key: bool = False,
     threads: int = 0,
 ) -> Iterator[Picture]:
@@ -61,8 +61,8 @@ def read_pictures(
     A damaged packet is skipped and counted in `report`; a jump of the time stamps
     backwards, or forwards by more than 10 s, is closed and noted as a gap.
     from_key: begin at the key frame at or before start_s instead (nothing is decoded in vain).
-    skip_unreferenced: leave out pictures that no other depends on, but for those near to
-    whole_at_s, moments in order.
+    skip_unreferenced: leave out pictures that no other depends on, but for those in `whole`,
+    spans in order that do not overlap.
     size_px: (width, height) to scale to, up or down; None keeps that of the working picture.
     matrix: colour matrix to convert to; None keeps the file's own.
     threads: of the decoder; 0 is one, see `prefetched`.
@@ -74,7 +74,7 @@ def read_pictures(
         for back_s in (0.0 if from_key else 0.5, 4.0, 15.0):
             sought = _pictures(
                 path, recording, note, start_s, stop_s, size_px, matrix, double_rate,
-                skip_unreferenced, threads, back_s, from_key, whole_at_s,
+                skip_unreferenced, threads, back_s, from_key, whole,
             )  # fmt: skip
             first = next(sought, None)
             if first is not None:
@@ -83,7 +83,7 @@ def read_pictures(
                 return
     yield from _pictures(path, recording, note, start_s, stop_s, size_px, matrix,
                          double_rate, skip_unreferenced, threads, None, False,
-                         whole_at_s)  # fmt: skip
+                         whole)  # fmt: skip
 
 
 def _pictures(
@@ -99,7 +99,7 @@ def _pictures(
     threads: int,
     back_s: float | None,
     from_key: bool,
-    whole_at_s: Sequence[float],
+    whole: Sequence[Span],
 ) -> Iterator[Picture]:
     """As `read_pictures`; nothing at all where a seek did not land at or before start_s.
 
@@ -123,10 +123,8 @@ def _pictures(
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
         shift_s, previous_s = 0.0, None
         jumped = note.jumped
-        whole_at_s = whole_at_s if skip_unreferenced else ()
-        for frame in _frames(
-            path, container, stream, note, origin_s, recording.size_bytes, whole_at_s
-        ):
+        whole = whole if skip_unreferenced else ()
+        for frame in _frames(path, container, stream, note, origin_s, recording.size_bytes, whole):
             for shown in work.push(frame, note):
                 if shown.pts is None:
                     time_s = (previous_s + usual_s) if previous_s is not None else 0.0
@@ -205,7 +203,7 @@ def _frames(
     note: ReadReport,
     origin_s: float,
     size_bytes: int,
-    whole_at_s: Sequence[float] = (),
+    whole: Sequence[Span] = (),
 ) -> Iterator[Any]:
     """Decoded frames; damaged packets are counted and left out."""
     import av
@@ -262,10 +260,10 @@ def _frames(
                 last = dts
                 note.decoding.append(dts or 0)
             at_s = None if packet.pts is None else seconds(packet.pts, packet.time_base) - origin_s
-            if whole_at_s and at_s is not None:
-                near = bisect_left(whole_at_s, at_s - NEAR_S)
-                whole = near < len(whole_at_s) and whole_at_s[near] <= at_s + NEAR_S
-                stream.codec_context.skip_frame = "DEFAULT" if whole else "NONREF"
+            if whole and at_s is not None:
+                begun = bisect_right(whole, (at_s, float("inf")))
+                inside = begun > 0 and at_s < whole[begun - 1].stop_s
+                stream.codec_context.skip_frame = "DEFAULT" if inside else "NONREF"
             failed = False
             frames: list[Any] = []
             try:

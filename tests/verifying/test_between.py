@@ -26,10 +26,14 @@ pytestmark = pytest.mark.slow
 
 @dataclass(frozen=True)
 class Long:
-    """A clip of one long part, and the middle of a stretch that is not compared with the source."""
+    """A clip of one long part, and the middle of a stretch that is not compared with the source.
+
+    key_s: a key frame of the source that is compared by itself.
+    """
 
     given: tuple[Any, ...]
     middle_s: float
+    key_s: float
 
     def failed(self, into: Path, change: Callable[[float, Planes], Any], plan: Any = None) -> set:
         """Names of the checks of its pictures that fail when each was changed before coding."""
@@ -57,7 +61,8 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Long:
     times = np.array(expected.compared)
     widest = int(np.diff(times).argmax())
     assert times[widest + 1] - times[widest] > 5
-    return Long(given, float(times[widest : widest + 2].mean()))
+    middle_s = float(times[widest : widest + 2].mean())
+    return Long(given, middle_s, min(expected.keys_s, key=lambda t: abs(t - middle_s)))
 
 
 def flattened(t: float, planes: Planes) -> None:
@@ -68,6 +73,18 @@ def flattened(t: float, planes: Planes) -> None:
 
 def test_the_good_clip_passes(clip: Long, tmp_path: Path) -> None:
     assert clip.failed(tmp_path, lambda t, planes: None) == set()
+
+
+def test_what_is_painted_over_a_key_frame_of_the_source_is_named(
+    clip: Long, tmp_path: Path
+) -> None:
+    """A patch as large as a letter, over one picture before it and one after."""
+
+    def painted(t: float, planes: Planes) -> None:
+        if abs(t + clip.middle_s - clip.key_s) < 1.5 / RATE:
+            planes[0][100:112, 130:142] = 200
+
+    assert clip.failed(tmp_path, painted) == {"picture like its source"}
 
 
 def test_a_mark_that_is_smoothed_away_is_named(clip: Long, tmp_path: Path) -> None:

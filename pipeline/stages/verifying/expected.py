@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.damage import DamageFold
 from pipeline.media.frame import Picture
+from pipeline.media.key_pictures import read_key_pictures
 from pipeline.media.pictures import read_pictures
 from pipeline.media.time_stamps import ReadReport, seekable
 from pipeline.model.field import FieldSpan
@@ -30,9 +32,10 @@ BLACK = (16, 128, 128)
 _END_S = 0.1  # of a part: which picture is its last is seen where it is compared
 _LAST_S = 0.5  # from a cut, a picture that fades out lies no further
 # Longer played parts are compared with their source in windows of WINDOW_S about every
-# EVERY_S, each from a key frame on; between them pictures are counted by the source's packets. In
-# the finished file every picture is counted and all are decoded but those that no other depends on.
-WHOLE_S, WINDOW_S, EVERY_S = 40.0, 2.5, 15.0
+# EVERY_S, each from a key frame on; between them key frames are, no nearer than KEY_EVERY_S, and
+# pictures are counted by the source's packets. In the finished file every picture is counted, and
+# all are decoded but those that no other depends on and no key frame of the source is held against.
+WHOLE_S, WINDOW_S, EVERY_S, KEY_EVERY_S = 40.0, 2.5, 15.0, 2.0
 # The law of fog as the plan means it: gamma of the picture, share of the loss undone, most gain.
 _GAMMA, _UNDONE, _MOST_GAIN = 2.2, 0.85, 3.0
 
@@ -62,6 +65,17 @@ class Expected:
 Make = Callable[[], Expected]
 
 
+class _Way(NamedTuple):
+    """How a played piece is read: windows of it, after each the key frames that are compared.
+
+    packets: None where all of it is compared.
+    """
+
+    windows: list[Span]
+    keys_s: list[list[float]]
+    packets: Packets | None
+
+
 class ExpectedPictures:
     """Asked with rising times of the clip, answers with what should be seen there.
 
@@ -80,6 +94,11 @@ class ExpectedPictures:
         self.times: list[float] = []
         self.parts: list[Span] = []
         self.compared: list[float] = []
+        self._ways = {
+            number: _way(media[piece.source], Span(piece.start_s, piece.start_s + piece.length_s))
+            for number, piece in enumerate(plan.pieces)
+            if piece.kind == "play"
+        }
         self._played = self._stream()
         self._next = next(self._played, None)
 
@@ -96,6 +115,17 @@ class ExpectedPictures:
             return self._next[1]()
         return None
 
+    @property
+    def keys_s(self) -> list[float]:
+        """Where, between windows, the clip is compared with a key frame of its source."""
+        pieces = self._plan.pieces
+        return sorted(
+            pieces[number].out_start_s + at_s - pieces[number].start_s
+            for number, way in self._ways.items()
+            for keys_s in way.keys_s
+            for at_s in keys_s
+        )
+
     def finish(self) -> None:
         """What is left of the compared parts is read too, for damage and for its times."""
         while self._next is not None:
@@ -110,7 +140,7 @@ class ExpectedPictures:
                 continue
             left = before() if piece.fade_s and before is not None else None
             last: tuple[float, Make] | None = None
-            for picture in self._read(piece):
+            for picture in self._read(piece, self._ways[number]):
                 # A clip begins with its first picture; a part may begin between two of the source.
                 begins = piece.out_start_s == 0.0 and not self.times
                 clip_s = 0.0 if begins else piece.out_start_s + picture.time_s - piece.start_s
@@ -134,26 +164,23 @@ class ExpectedPictures:
             return None
         return self._hold(number)
 
-    def _read(self, piece: Piece) -> Iterator[Picture]:
+    def _read(self, piece: Piece, way: _Way) -> Iterator[Picture]:
         """Pictures of a played piece, or of windows of it; damage in them is told."""
         media = self._media[piece.source]
         here = Span(piece.start_s, piece.start_s + piece.length_s)
-        whole = here.length_s <= WHOLE_S or not seekable(media.recording)
-        packets = None if whole else packets_of(media, here)
-        if packets is not None and packets.key_gap_s > EVERY_S:
-            whole, packets = True, None  # windows would all begin at the same picture
+        whole = way.packets is None
+        shape: dict[str, Any] = {"size_px": reading.scaled_size(self._plan.sources[piece.source]),
+                                 "matrix": self._plan.matrix}  # fmt: skip
         compared: list[Span] = []
         met: list[float] = []
-        for window in [here] if whole else _windows(here):
+        for window, keys_s in zip(way.windows, way.keys_s, strict=True):
             first_s: float | None = None
             last_s = window.start_s
             watch = DamageFold()
             for picture in read_pictures(
                 media.path, media.recording, start_s=window.start_s, stop_s=window.stop_s,
-                from_key=not whole, size_px=reading.scaled_size(self._plan.sources[piece.source]),
-                matrix=self._plan.matrix,
-                double_rate=self._options.output.deinterlace == "double",
-                report=ReadReport(watch=watch),
+                from_key=not whole, double_rate=self._options.output.deinterlace == "double",
+                report=ReadReport(watch=watch), **shape,
             ):  # fmt: skip
                 first_s = picture.time_s if first_s is None else first_s
                 last_s = picture.time_s
@@ -169,8 +196,10 @@ class ExpectedPictures:
                 self._damage.read(watch, media.recording, piece, seen)
                 if met and met[-1] >= seen.start_s:
                     compared.append(Span(seen.start_s, met[-1] + 1e-3))
-        if packets is not None:
-            self._count_between(piece, packets, compared, met)
+            after_s = [t for t in keys_s if t > last_s + SAME_S]
+            yield from read_key_pictures(media.path, media.recording, after_s, **shape)
+        if way.packets is not None:
+            self._count_between(piece, way.packets, compared, met)
 
     def _count_between(
         self, piece: Piece, packets: Packets, compared: Sequence[Span], met: Sequence[float]
@@ -247,6 +276,25 @@ class ExpectedPictures:
             made = tuple(np.where(m, 255, 0).astype(np.uint8) for m in (inside, four, sure))
             self._masks = key, made
         return self._masks[1]
+
+
+def _way(media: SourceMedia, here: Span) -> _Way:
+    if here.length_s <= WHOLE_S or not seekable(media.recording):
+        return _Way([here], [[]], None)
+    packets = packets_of(media, here)
+    if packets.key_gap_s > EVERY_S:
+        return _Way([here], [[]], None)  # windows would all begin at the same picture
+    windows = _windows(here)
+    between: list[list[float]] = []
+    for window, after in zip(windows, [*windows[1:], None], strict=True):
+        last_s = window.start_s + WINDOW_S
+        stop_s = here.stop_s - _END_S if after is None else after.start_s
+        between.append([])
+        for at_s in packets.keys_s[packets.keys_s < stop_s].tolist():
+            if at_s >= last_s + KEY_EVERY_S:
+                between[-1].append(at_s)
+                last_s = at_s
+    return _Way(windows, between, packets)
 
 
 def _windows(span: Span) -> list[Span]:

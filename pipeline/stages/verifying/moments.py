@@ -58,11 +58,12 @@ def _away(times: np.ndarray[tuple[int], np.dtype[np.float64]], time_s: float) ->
 class Packets(NamedTuple):
     """Of the pictures of a source in a span of it; nothing is decoded.
 
-    times_s: when they are shown, rising; empty where packets do not tell it. key_gap_s: the
-    longest stretch without a picture that stands for itself.
+    times_s: when they are shown, rising; empty where packets do not tell it. keys_s: of those that
+    stand for themselves. key_gap_s: the longest stretch without one.
     """
 
     times_s: NDArray[np.float64]
+    keys_s: NDArray[np.float64]
     key_gap_s: float
 
 
@@ -73,7 +74,7 @@ def packets_of(media: SourceMedia, here: Span) -> Packets:
     recording = media.recording
     told = not recording.video.interlaced and not recording.jumps
     found: list[float] = []
-    keys = [here.start_s]
+    keys: list[float] = []
     origin_s = recording.video.start_s
     with closing(open_media(media.path)) as container, suppress(av.error.FFmpegError):
         stream = next(s for s in container.streams.video if not attached(s))
@@ -88,14 +89,15 @@ def packets_of(media: SourceMedia, here: Span) -> Packets:
                 told = False
                 continue
             found.append(float(packet.pts * base) - origin_s)
-            if packet.is_keyframe and here.start_s < found[-1] < here.stop_s:
+            if packet.is_keyframe:
                 keys.append(found[-1])
             if packet.dts is not None and packet.dts * base > here.stop_s + origin_s + _AHEAD_S:
                 break
     times = np.unique(np.asarray(found if told else [], float))
-    gaps = np.diff(np.sort([*keys, here.stop_s]))
-    inside = (times >= here.start_s) & (times < here.stop_s)
-    return Packets(times[inside], float(gaps.max(initial=0.0)))
+    alone, times = (t[(t >= here.start_s) & (t < here.stop_s)]
+                    for t in (np.unique(np.asarray(keys, float)), times))  # fmt: skip
+    gaps = np.diff([here.start_s, *alone, here.stop_s])
+    return Packets(times, alone if told else alone[:0], float(gaps.max(initial=0.0)))
 
 
 def agree(packets: NDArray[np.float64], met: Sequence[float], compared: Sequence[Span]) -> bool:
