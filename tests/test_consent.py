@@ -441,10 +441,13 @@ def test_only_a_person_says_that_it_is_another_recording(fieldstop: Here, tmp_pa
                     ("make", copy, "--consent", "public", "--looked", "AB")):  # fmt: skip
         late = fieldstop(*command, "--out", tmp_path / "early")
         assert late.code == 4 and set(late.codes) == {"likeness"}, late.value  # pictures, sound
-    asked = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB")
+    asked_of = ("make", copy, "--consent", "public", "--out", out, "--looked", "AB")
+    asked = fieldstop(*asked_of)
     assert asked.code == 4 and "likeness" in asked.codes and asked.value["release"] is None
-    resolved = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB",
-                        "--approve", "AB")  # fmt: skip
+    answered = (*asked_of, "--approve", "AB")  # for all else that is open, not for this
+    assert set(fieldstop(*answered).codes) == {"likeness"}
+    assert fieldstop(*asked_of, "--another-recording").code == 2  # who says so?
+    resolved = fieldstop(*answered, "--another-recording")
     assert resolved.code == 0, resolved.value
     # What is the same by its coded packets is not for a person to say.
     ffmpeg("-i", case / "a.mp4", "-c", "copy", tmp_path / "same.mkv")

@@ -76,6 +76,13 @@ def make_options(command: Callable[..., Any]) -> Callable[..., Any]:
             metavar="INITIALS",
             help="You answer for the open points and have read the texts.",
         ),
+        click.option(
+            "--another-recording",
+            "another",
+            is_flag=True,
+            help="With --approve: what looks like a recording whose consent is narrower was"
+            " compared, and is another one.",
+        ),
         click.option("--looked", metavar="INITIALS", help="You have looked: it is released."),
         click.option(
             "--consent",

@@ -28,11 +28,13 @@ from pipeline.errors import FieldstopError, InputError, UsageError
 @click.argument("case", type=FILE)
 @make_options
 @global_options
-def make(case: Path, out: Path, approve: str | None, looked: str | None, consent: Any,
-         profile: str | None, narration: Path | None, **values: Any) -> int:  # fmt: skip
+def make(case: Path, out: Path, approve: str | None, another: bool, looked: str | None,
+         consent: Any, profile: str | None, narration: Path | None,
+         **values: Any) -> int:  # fmt: skip
     """Turn a case folder or a recording into a finished clip, one for each profile."""
     context = context_of(values)
-    asked = {"narration": narration, "consent": consent, "approve": approve, "looked": looked}
+    asked = {"narration": narration, "consent": consent, "approve": approve,
+             "another": another, "looked": looked}  # fmt: skip
     profiles = _profiles(context, "web" if profile is None else profile)
     jobs = [_Job("profile", name, options, asked) for name, options in profiles]
     return _made(context, case, out, jobs)
@@ -48,15 +50,16 @@ def make(case: Path, out: Path, approve: str | None, looked: str | None, consent
 @make_options
 @global_options
 def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title: str,
-         narrated: bool, out: Path, approve: str | None, looked: str | None, consent: Any,
-         profile: str | None, narration: Path | None, **values: Any) -> int:  # fmt: skip
+         narrated: bool, out: Path, approve: str | None, another: bool, looked: str | None,
+         consent: Any, profile: str | None, narration: Path | None,
+         **values: Any) -> int:  # fmt: skip
     """Anonymised teaching clips of parts of a case."""
     from pipeline.stages.cues import cuts_of
 
     context = context_of(values)
     asked = {
-        "narration": narration, "consent": consent, "approve": approve, "looked": looked,
-        "narrated": narrated or narration is not None, "unless_released": True,
+        "narration": narration, "consent": consent, "approve": approve, "another": another,
+        "looked": looked, "narrated": narrated or narration is not None, "unless_released": True,
     }  # fmt: skip
     cuts = cuts_of(from_, to, title, cues)
     jobs = [

@@ -14,6 +14,7 @@ from pipeline.model.script import Cue as Cue
 
 _TAG = re.compile(r"</?[a-zA-Z][^<>]{0,200}>")
 LIMIT_BYTES = 2_000_000
+LONGEST = 1000  # characters of one cue: nearly a minute of reading, so not what is meant
 
 
 def read_captions(path: Path) -> list[Cue]:
@@ -29,13 +30,21 @@ def read_captions(path: Path) -> list[Cue]:
     try:
         if path.stat().st_size > LIMIT_BYTES:
             raise InputError("The captions are too large", label(path), "keep them below 2 MB")
-        return captions_of(path.read_text(encoding="utf-8-sig"), kind)
+        cues = captions_of(path.read_text(encoding="utf-8-sig"), kind)
     except InputError:
         raise
     except (OSError, ValueError):
         raise InputError(
             "The captions cannot be read", label(path), "give WebVTT or SubRip text in UTF-8"
         ) from None
+    start_s, length = max(((a, len(t)) for a, _, t in cues), key=lambda c: c[1], default=(0.0, 0))
+    if length > LONGEST:
+        raise InputError(
+            "A caption is too long to be read",
+            f"{length} characters at {start_s:.1f} s of {label(path)}",
+            f"keep each below {LONGEST}: give every sentence its own time, or the script as .txt",
+        )
+    return cues
 
 
 def captions_of(text: str, kind: str) -> list[Cue]:

@@ -10,10 +10,11 @@ from pydantic import Field, field_validator, model_validator
 from pipeline.errors import UsageError
 from pipeline.model.document import Part
 from pipeline.model.pseudonym import SAFE
-from pipeline.model.time import Span, parse_time
+from pipeline.model.time import Span, parse_time, round_s
 
 Scope = Literal["none", "teaching", "public"]
 Side = Literal["left", "right", "midline"]
+SHORTEST_KEPT_S = 0.2  # a few pictures; nobody sees what is there in less
 SCOPES: tuple[Scope, ...] = ("none", "teaching", "public")
 
 
@@ -42,11 +43,15 @@ class CaseRecording(Part):
             if not isinstance(item, (list, tuple)) or len(item) != 2:
                 raise ValueError('keep takes pairs of times, for example [["2:10", "6:40"]]')
             try:
-                start, stop = parse_time(item[0]), parse_time(item[1])
+                start, stop = (round_s(parse_time(part)) for part in item)
             except UsageError:
                 raise ValueError("keep takes times such as 90, 1:30, 1:30.5, 0:01:30") from None
             if stop <= start:
                 raise ValueError("keep takes pairs in which the second time is later")
+            if stop - start < SHORTEST_KEPT_S - 1e-6:
+                raise ValueError(
+                    f"keep takes parts of at least {SHORTEST_KEPT_S} s: shorter ones cannot be seen"
+                )
             out.append(Span(start, stop))
         return out
 

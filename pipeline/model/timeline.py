@@ -96,7 +96,7 @@ def joined_parts(
 
 def pictures(piece: Piece) -> Stretch:
     """From the source time of a played piece's pictures to clip time."""
-    return Stretch(piece.start_s, piece.start_s + piece.length_s, piece.out_start_s)
+    return Stretch(piece.start_s, round_s(piece.start_s + piece.length_s), piece.out_start_s)
 
 
 def picture_time(piece: Piece, clip_s: float) -> float:

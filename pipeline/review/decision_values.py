@@ -168,8 +168,10 @@ def _mixed(verb: str, value: dict[str, Any]) -> dict[str, Any]:
 def _chapters(verb: str, value: dict[str, Any]) -> dict[str, Any]:
     _only(value, ("chapters",), verb)
     chapters = value.get("chapters")
-    if not isinstance(chapters, list) or len(chapters) > 200:
-        raise UsageError("Chapters are no list", "", "give at most 200")
+    if not isinstance(chapters, list):
+        raise UsageError("Chapters are no list", "", "give a list of times and titles")
+    if len(chapters) > 200:
+        raise UsageError("There are too many chapters", str(len(chapters)), "give at most 200")
     rows: list[list[Any]] = []
     for row in chapters:
         if not isinstance(row, list) or len(row) != 2 or not isinstance(row[1], str):

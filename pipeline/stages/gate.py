@@ -22,6 +22,7 @@ from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.remedies import remedy
 
 TEXT = "text"  # the code of a text that nobody confirmed
+LIKENESS = "likeness"  # of what looks or sounds like a recording whose consent is narrower
 
 
 @dataclass(frozen=True)
@@ -49,16 +50,19 @@ def may_be_made(
     today: datetime.date,
     audience: str,
     case_time: Callable[[Need], float | None],
+    *,
+    another: bool = False,
 ) -> list[Withheld]:
     """Why no clip that leaves may be made of a plan; empty if one may.
 
     unread: texts that nobody confirmed. approved_by: who answers for what a person may resolve.
+    another: that person says, too, that what looks like a bound recording is another one.
     case_time: where a need lies in the case, in seconds.
     """
     return [
         *text_reasons(unread),
         *consent_reasons(consent, audience, today),
-        *open_needs(plan, approved_by, case_time),
+        *open_needs(plan, approved_by, case_time, another),
     ]
 
 
@@ -136,13 +140,16 @@ def consent_reasons(consent: KnownConsent, audience: str, today: datetime.date) 
 
 
 def open_needs(
-    plan: Plan, approve: str | None, case_time: Callable[[Need], float | None]
+    plan: Plan,
+    approve: str | None,
+    case_time: Callable[[Need], float | None],
+    another: bool,
 ) -> list[Withheld]:
     """What a person must resolve first. approve: initials of who answers for what may be."""
     return [
         Withheld(code=n.code, message=n.message, start_s=case_time(n))
         for n in plan.needs
-        if approve is None or not n.approvable
+        if approve is None or not n.approvable or (n.code == LIKENESS and not another)
     ]
 
 

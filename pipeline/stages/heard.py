@@ -62,11 +62,14 @@ def most_alike(codes: Codes, bound: Bound) -> tuple[float, str, str] | None:
     return (at_s, of, word) if score >= ALIKE else None
 
 
+COMPARE = (
+    "compare them; if it is another recording, say so with --another-recording beside --approve"
+    " INITIALS, or at the sign-off of the page"
+)
+
+
 def told(what: str, of: str, word: str) -> str:
-    return (
-        f"{what} sounds like a recording of {of}, whose consent is narrower ({word}): a person"
-        " must say that it is another recording"
-    )
+    return f"{what} sounds like a recording of {of}, whose consent is narrower ({word}): {COMPARE}"
 
 
 def kept_narration(

@@ -32,6 +32,7 @@ def inputs_sha256(
     *,
     decisions: Decisions | None = None,
     approve: str | None = None,
+    another: bool = False,
     narrated: bool = True,
     cut: Any = None,
 ) -> str:
@@ -55,7 +56,7 @@ def inputs_sha256(
         "settings": deciding_options(options),
         "drawn": [_content(options.mark.emblem), _content(options.mark.font)],
         "decisions": decisions.model_dump(mode="json", by_alias=True) if decisions else None,
-        "approve": approve,
+        "approve": [approve, "another recording"] if another else approve,
         "texts": [found.where for found in unread],
         "consent": [consent.covers(options.output.audience, today), consent.voice],
     }

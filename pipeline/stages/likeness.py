@@ -26,14 +26,22 @@ from pipeline.model.consent import KnownSource
 from pipeline.model.plan import Need
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Withheld
-from pipeline.stages.heard import learned, most_alike, narration_again, remembered_sound, told
+from pipeline.stages.gate import LIKENESS
+from pipeline.stages.heard import (
+    COMPARE,
+    learned,
+    most_alike,
+    narration_again,
+    remembered_sound,
+    told,
+)
 from pipeline.stages.intake import OpenedCase, SourceFile
 from pipeline.stages.spool import Spool
 from pipeline.stages.survey import Surveyed, load_series
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.work import WorkFolder
 
-NEED = "likeness"
+NEED = LIKENESS
 Series = Mapping[str, NDArray[Any]]
 
 
@@ -89,7 +97,7 @@ def alike(
                 Need(
                     code=NEED,
                     message=f"the pictures look like those of a recording of {of}, whose consent"
-                    f" is narrower ({word}): a person must say that it is another recording",
+                    f" is narrower ({word}): {COMPARE}",
                     start_s=round(at_s, 3),
                     source=number,
                     approvable=True,

@@ -86,6 +86,7 @@ def planned(
     withheld = may_be_made(
         plan, opened.consent, open_texts(texts), approved_by, today,
         options.output.audience, lambda need: _case_time(opened, survey, need),
+        another=asked.another or signature is not None,
     )  # fmt: skip
     return Planned(plan, tuple(texts), approved_by, looked, tuple(withheld))
 

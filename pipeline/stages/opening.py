@@ -98,7 +98,7 @@ def _with_hashes(opened: Opened) -> Opened:
     found, options, asked = opened.found, opened.options, opened.asked
     inputs = inputs_sha256(
         found, options, opened.consent, datetime.date.today(), decisions=opened.decisions,
-        approve=asked.approve, narrated=asked.narrated, cut=asked.cut,
+        approve=asked.approve, another=asked.another, narrated=asked.narrated, cut=asked.cut,
     )  # fmt: skip
     parts = made_from(found, options, opened.decisions, narrated=asked.narrated, cut=asked.cut)
     return replace(opened, inputs=inputs, made_from=parts)

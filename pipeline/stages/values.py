@@ -57,8 +57,10 @@ class Asked:
 
     approve: initials of who answers for the open points that a person may resolve.
     looked: initials of who says to have looked. read_texts: who approves has the texts of
-    this case in front of them, and confirms them too. unless_released: nothing is made where
-    a release, or a clip that is ready, was made from the same inputs and is still whole.
+    this case in front of them, and confirms them too. another: who approves compared what looks
+    like a recording whose consent is narrower, and says that it is another one. unless_released:
+    nothing is made where a release, or a clip that is ready, was made from the same inputs
+    and is still whole.
     withheld_before: hash of inputs that were withheld; from the same nothing is made again.
     Raises UsageError for initials that are none: no name goes into a record.
     """
@@ -70,6 +72,7 @@ class Asked:
     clip: ClipCut | None = None
     narrated: bool = True
     read_texts: bool = True
+    another: bool = False
     survey_only: bool = False
     unless_released: bool = False
     withheld_before: str = ""
@@ -77,6 +80,11 @@ class Asked:
     def __post_init__(self) -> None:
         check_initials(self.approve)
         check_initials(self.looked, "--looked")
+        if self.another and self.approve is None:
+            raise UsageError(
+                "--another-recording is an answer of a person", "no initials",
+                "give --approve INITIALS too",
+            )  # fmt: skip
 
     @property
     def part(self) -> str:

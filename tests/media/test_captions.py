@@ -36,7 +36,8 @@ def test_markup_and_entities_are_undone_once(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("name", "data"),
     [("a.txt", b"WEBVTT\n"), ("a.vtt", b"no header"), ("a.srt", b"\xff\xfe\x00"),
-     ("a.vtt", b"WEBVTT\n\n" + b"x" * 2_000_001)],
+     ("a.vtt", b"WEBVTT\n\n" + b"x" * 2_000_001),
+     ("a.vtt", b"WEBVTT\n\n00:01.000 --> 00:03.000\n" + b"crust " * 200)],
 )  # fmt: skip
 def test_what_is_no_caption_file_is_refused(tmp_path: Path, name: str, data: bytes) -> None:
     (tmp_path / name).write_bytes(data)

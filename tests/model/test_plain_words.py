@@ -73,6 +73,7 @@ def test_an_unknown_key_may_be_a_name_and_is_not_repeated(text: str) -> None:
     (GOOD + "show_s = 1000\n", ["a number from 1 to 60"]),
     (GOOD + 'keep = [["Berglund", "1:00"]]\n', ["recording 1: `keep`", "1:30"]),
     (GOOD + 'keep = ["1:00", "2:00"]\n', ["keep takes pairs"]),
+    (GOOD + "keep = [[1, 2], [3, 3.04]]\n", ["at least 0.2 s"]),
     (GOOD + "field = [1, 2]\n", ["3 or 7 numbers"]),
     (GOOD + '[narration]\nfile = "a"\noffset_s = "Berglund"\n', ['`offset_s`', 'or "auto"']),
     (GOOD + "[narration]\n", ["exactly one of file, channel, live"]),

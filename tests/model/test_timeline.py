@@ -17,6 +17,12 @@ NEAR = 1e-5  # documents keep six decimals
 lengths = st.floats(0.1, 30.0).map(lambda s: round(s, 3))
 
 
+def test_a_part_ends_where_it_was_said_to() -> None:
+    """0.4 + 0.2 is more than 0.6 in binary (IEEE 754): the picture at 0.6 s came along."""
+    piece = Piece(kind="play", source=0, start_s=0.4, length_s=0.2, case_start_s=0, out_start_s=0)
+    assert pictures(piece).stop_s == 0.6
+
+
 @st.composite
 def axes(draw: st.DrawFn) -> Timeline:
     """A case of a few files with kept parts, holes that are cut or held, a tail, a card."""

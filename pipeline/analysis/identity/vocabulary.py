@@ -2,7 +2,7 @@
 
 The vocabulary is `configs/vocabulary`; its README says what its sections mean. Sources of the
 rules on numbers: ages over 89 identify, HIPAA 45 CFR 164.514(b)(2)(i)(C); the others are common
-practice, no source.
+practice, no source. Long because each rule looks at its neighbours through one reading.
 """
 
 from __future__ import annotations

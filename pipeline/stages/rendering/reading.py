@@ -14,6 +14,7 @@ from pipeline.model.time import format_time
 from pipeline.model.timeline import pictures
 from pipeline.stages.rendering.given import SourceMedia
 
+SHORTEST_S = 0.002  # a picture that would stand for less is left out at the end of a part
 Reader = Callable[..., Iterator[Picture]]  # reads as `read_pictures` does
 
 
@@ -45,6 +46,8 @@ def piece_pictures(
         )
         for picture in prefetched(reading):
             out_s = shown.at(max(piece.start_s, picture.time_s))
+            if not empty and piece.in_clip.stop_s - out_s < SHORTEST_S:
+                continue  # the next part begins at once: containers would give both one time
             yield (0.0 if empty and piece.out_start_s == 0 else out_s), picture
             empty = False
             stood, stood_s = picture, out_s

@@ -30,6 +30,7 @@ from pipeline.stages.verifying.moments import SAME_S, Packets, agree, packets_of
 Planes = tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]
 BLACK = (16, 128, 128)
 _END_S = 0.1  # of a part: which picture is its last is seen where it is compared
+_BRIEF_S = 0.002  # what would stand for less at the end of a part is not in the file
 _LAST_S = 0.5  # from a cut, a picture that fades out lies no further
 # Longer played parts are compared with their source in windows of WINDOW_S about every
 # EVERY_S, each from a key frame on; between them key frames are, no nearer than KEY_EVERY_S, and
@@ -167,7 +168,7 @@ class ExpectedPictures:
     def _read(self, piece: Piece, way: _Way) -> Iterator[Picture]:
         """Pictures of a played piece, or of windows of it; damage in them is told."""
         media = self._media[piece.source]
-        here = Span(piece.start_s, piece.start_s + piece.length_s)
+        here = Span(piece.start_s, round(piece.start_s + piece.length_s, 6))
         whole = way.packets is None
         shape: dict[str, Any] = {"size_px": reading.scaled_size(self._plan.sources[piece.source]),
                                  "matrix": self._plan.matrix}  # fmt: skip
@@ -186,7 +187,8 @@ class ExpectedPictures:
                 last_s = picture.time_s
                 if not whole and picture.time_s > first_s + WINDOW_S:
                     break
-                if picture.time_s >= here.start_s - 1e-9:
+                brief = bool(met) and here.stop_s - picture.time_s < _BRIEF_S
+                if picture.time_s >= here.start_s - 1e-9 and not brief:
                     met.append(picture.time_s)
                     yield picture
             if first_s is not None:
