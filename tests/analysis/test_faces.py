@@ -125,8 +125,8 @@ def test_weak_single_hits_inside_the_body_do_not_count() -> None:
     assert [len(boxes) for _, boxes in confirmed(looks, [False] * 6)] == [1, 0, 1, 0, 1, 1]
 
 
-@pytest.mark.parametrize("first", [12, 31])
-def test_a_face_of_three_pictures_among_tissue_is_found(first: int) -> None:
+@pytest.mark.parametrize(("first", "lettering"), [(12, True), (31, True), (12, False), (31, False)])
+def test_a_face_of_three_pictures_among_tissue_is_found(first: int, lettering: bool) -> None:
     """A cut to it is what is noticed: inside the body faces are looked for every 2 s only."""
     import cv2
 
@@ -137,7 +137,7 @@ def test_a_face_of_three_pictures_among_tissue_is_found(first: int) -> None:
     eye = skimage.data.retina()
     detectors = Detectors([whole_picture(480, 480, 0, 3, 1.0).model_copy(update={
         "shape": "circle", "radius_px": 240.0, "center_x_px": 240.0, "center_y_px": 240.0,
-    })])  # fmt: skip
+    })], lettering)  # fmt: skip
     for number in range(50):
         rgb = face if first <= number < first + 3 else eye[300 + number :, 300:][:480, :480]
         both = cv2.cvtColor(np.ascontiguousarray(rgb), cv2.COLOR_RGB2YUV_I420)

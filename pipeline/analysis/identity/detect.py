@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from pipeline.analysis.boxes import Pixels, iou, overlap, widened
 from pipeline.analysis.identity.faces import FaceDetector, merge_faces
 from pipeline.analysis.identity.letter_spans import counted
-from pipeline.analysis.identity.letter_views import Planes, scaled
+from pipeline.analysis.identity.letter_views import ALIKE, Planes, alike, scaled
 from pipeline.analysis.identity.letter_watch import LetterWatch
 from pipeline.analysis.identity.lettering import Box, field_box, merge_lettering
 from pipeline.model.field import FieldSpan
@@ -75,6 +75,7 @@ class Detectors:
         self._lit = LitBox() if fields is None else None
         self._fields = sorted(fields or [], key=lambda f: f.start_s)
         self._letters = LetterWatch(matrix, late, threads) if lettering else None
+        self._cuts = Cuts()
         self._near = FaceDetector(views="whole") if faces else None
         self._far = FaceDetector(views="tiles") if faces else None
         self._faces: list[tuple[float, list[Box]]] = []
@@ -93,6 +94,8 @@ class Detectors:
             lit = self._lit.step(shown.planes[0]) if self._lit is not None else None
             box = lit or field_box(field, width, height)
             strange = self._letters.step(time_s, shown.planes, box)
+        elif self._near is not None:
+            strange = self._cuts.step(shown.planes[0])
         if self._near is None or self._far is None:
             return
         known = self._lit is None
@@ -135,6 +138,20 @@ class Detectors:
     def _field_at(self, time_s: float) -> FieldSpan | None:
         known = bisect_right(self._fields, time_s + 1e-6, key=lambda f: f.start_s)
         return self._fields[known - 1] if known else None
+
+
+class Cuts:
+    """Tells pictures that have little in common with the one before, where no lettering is
+    looked for: `LetterWatch` tells it as well."""
+
+    def __init__(self) -> None:
+        self._before: NDArray[np.float32] | None = None
+
+    def step(self, luma: NDArray[np.uint8]) -> bool:
+        """luma: uint8 (row, col) of the next picture."""
+        coarse = scaled(luma, (16, 16)).astype(np.float32)
+        before, self._before = self._before, coarse
+        return before is not None and alike(coarse, before) < ALIKE
 
 
 class LitBox:

@@ -118,6 +118,9 @@ def averaged(
     return np.asarray(cv2.scaleAdd(off, share, mean, mean), np.float32)
 
 
+ALIKE = 0.7  # correlation of coarse pictures that follow each other; a cut is below
+
+
 def alike(a: NDArray[np.float32], b: NDArray[np.float32]) -> float:
     """Correlation of two pictures, 1 where one of them is flat."""
     a, b = a - a.mean(), b - b.mean()

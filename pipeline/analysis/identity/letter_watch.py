@@ -32,6 +32,7 @@ from pipeline.analysis.boxes import Pixels, overlap
 from pipeline.analysis.identity.letter_moved import residual, unmoved
 from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
 from pipeline.analysis.identity.letter_views import (
+    ALIKE,
     Plane,
     Planes,
     alike,
@@ -68,7 +69,6 @@ _MOVED_S = (0.08, 0.3)  # between two pictures of which one is moved onto the ot
 _DOUBT = 2.5  # log odds of a look at what is left then, from which each picture is looked at so,
 _QUIET_S = 0.5  # and else every second one, so long after it
 _MOVED_PX = 320  # side of a window of what is left then
-_ALIKE = 0.7  # correlation of coarse pictures that follow each other; a cut is below
 WEAK = 1.5  # log odds of a cell that belongs to a box
 
 
@@ -169,7 +169,7 @@ class LetterWatch:
         sharp = most > _SHARP * last.usual
         coarse = np.asarray(cv2.resize(luma, (16, 16), interpolation=cv2.INTER_AREA), np.float32)
         before, last.coarse = last.coarse, coarse
-        strange = before is not None and alike(coarse, before) < _ALIKE
+        strange = before is not None and alike(coarse, before) < ALIKE
         if strange:
             last.shown = None
         if due or sharp:
