@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 _LARGEST_NUMBER = 0x20000000
 _LARGEST_TIMESCALE = 10_000_000
+_GROUPS = 3  # of tracks that stand for each other: ffmpeg numbers them by kind
 _LONGEST_SHIFT_S = 60  # between decoding and showing, or before a track begins
 _MATRIX = (0x10000, 0, 0, 0, 0x10000, 0, 0, 0, 0x40000000)
 _GRAPHICS = bytes.fromhex("00000000 0040 8000 8000 8000 0000 0000")
@@ -26,6 +27,15 @@ _TEXT_ENTRY = bytes.fromhex(
     "00000000 00000001 00000001 00000000 00000000"
     "00000000 00000000 00000001 00000000 00000000"
     "000d66 74616200 01000100"
+)
+# 3GPP TS 26.245, 5.16, as ffmpeg writes it for WebVTT: data reference 1, no flags, centred at the
+# bottom on black, no box, one style of 16 px in white, a font table of one name
+_CAPTION_ENTRY = (
+    bytes.fromhex(
+        "000000000000 0001 00000000 01ff 000000ff 0000000000000000"
+        "0000 0000 0001 00 10 ffffffff 00000012 66746162 0001 0001 05"
+    )
+    + b"Arial"
 )
 _RATES = b"\0\0\0\x14btrt"
 # H.264 annex D: the size of the payload of a message, in bytes
@@ -194,7 +204,7 @@ def _odd_track_header(track: Tables, tracks: int) -> list[str]:
         and data[3] <= 15
         and 1 <= number <= tracks
         and (reserved, zero, layer, none) == (0, bytes(8), 0, 0)
-        and group <= tracks
+        and group <= _GROUPS
         and volume in (0, 0x100)
         and all(matrix[at] in (0, 0x10000, -0x10000) for at in (0, 1, 3, 4))
         and (matrix[2], matrix[5], matrix[8]) == (0, 0, 0x40000000)
@@ -224,9 +234,18 @@ def plain_description(data: bytes) -> bool:
 
 def plain_text_entry(inner: bytes) -> bool:
     """The sample description of ffmpeg's chapter track."""
-    rates = inner.removeprefix(_TEXT_ENTRY)
-    if not inner.startswith(_TEXT_ENTRY) or not rates:
-        return inner == _TEXT_ENTRY
+    return _with_rates(inner, _TEXT_ENTRY)
+
+
+def plain_caption_entry(inner: bytes) -> bool:
+    """The sample description of ffmpeg's track of captions."""
+    return _with_rates(inner, _CAPTION_ENTRY)
+
+
+def _with_rates(inner: bytes, entry: bytes) -> bool:
+    rates = inner.removeprefix(entry)
+    if not inner.startswith(entry) or not rates:
+        return inner == entry
     return rates[:8] == _RATES and len(rates) == 20 and plain_numbers(rates[8:])
 
 

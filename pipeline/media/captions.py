@@ -6,6 +6,7 @@ import html
 import io
 import re
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 from pipeline.errors import InputError
@@ -13,6 +14,7 @@ from pipeline.media.labels import label
 from pipeline.model.script import Cue as Cue
 
 _TAG = re.compile(r"</?[a-zA-Z][^<>]{0,200}>")
+_PLAIN = str.maketrans("{}\\", "()/")
 LIMIT_BYTES = 2_000_000
 LONGEST = 1000  # characters of one cue: nearly a minute of reading, so not what is meant
 
@@ -91,6 +93,20 @@ def captions_srt(cues: Sequence[Cue]) -> str:
         words = text.replace("-->", "- ->")
         blocks.append("\n".join([str(number), span, *filter(None, words.splitlines()), ""]))
     return "\n".join(blocks)
+
+
+def one_at_a_time(cues: Sequence[Cue]) -> list[Cue]:
+    """The cues as a text track of an MP4 can hold them: where two are shown at once, in one.
+
+    Braces and backslashes would be commands of the format that ffmpeg converts by.
+    """
+    edges = sorted({t for start_s, stop_s, _ in cues for t in (start_s, stop_s)})
+    out = []
+    for start_s, stop_s in pairwise(edges):
+        texts = [text for a, b, text in cues if a <= start_s and b >= stop_s]
+        if texts:
+            out.append((start_s, stop_s, "\n".join(texts).translate(_PLAIN)))
+    return out
 
 
 def _stamp(time_s: float) -> str:

@@ -1,7 +1,8 @@
 """A finished MP4 walked box by box against the list of boxes and fields that it may hold.
 
 ISO/IEC 14496-12 and -15; boxes of chapter tracks from the QuickTime file format
-specification. Values found are never repeated, since they may name someone.
+specification, of the track of captions from 3GPP TS 26.245. Values found are never
+repeated, since they may name someone.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ _CHILDREN: dict[str, set[str]] = {
     "moov/trak/edts": {"elst"},
     "moov/trak/tref": {"chap"},
     "moov/trak/mdia": {"mdhd", "hdlr", "minf"},
-    "moov/trak/mdia/minf": {"vmhd", "smhd", "gmhd", "dinf", "stbl"},
+    "moov/trak/mdia/minf": {"vmhd", "smhd", "nmhd", "gmhd", "dinf", "stbl"},
     "moov/trak/mdia/minf/gmhd": {"gmin", "text"},
     "moov/trak/mdia/minf/dinf": {"dref"},
     "moov/trak/mdia/minf/stbl": {
@@ -39,6 +40,7 @@ _ENTRY_CHILDREN = {
     "avc1": {"avcC", "colr", "pasp", "btrt", "fiel"},
     "mp4a": {"esds", "btrt"},
     "text": set(),
+    "tx3g": set(),
 }
 _ENTRY_FIXED = {"avc1": 78, "mp4a": 28}
 _MANY = {"trak", "mdat", "free", "sgpd", "sbgp"}
@@ -167,6 +169,8 @@ def _leaf(place: str, name: str, data: bytes, found: FileFound, track: Track | N
         return data == b"\0\0\0\0\0\0\0\x01\0\0\0\x0curl \0\0\0\x01"
     if name in ("gmin", "text"):
         return True  # compared with what ffmpeg writes, when all is read
+    if name == "nmhd":
+        return data == bytes(4)
     if name in ("vmhd", "smhd"):
         return data in (bytes(8), b"\0\0\0\1" + bytes(8))
     if name == "sdtp":
@@ -229,6 +233,8 @@ def _description(data: bytes, found: FileFound, track: Track) -> bool:
     track.entry = box_word(kind)
     if track.entry == "text":
         return boxes.plain_text_entry(inner)
+    if track.entry == "tx3g":
+        return boxes.plain_caption_entry(inner)
     if track.entry not in _ENTRY_FIXED:
         return False
     fixed = _ENTRY_FIXED[track.entry]

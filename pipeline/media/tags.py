@@ -10,7 +10,7 @@ since they may name someone.
 A file passes if ffmpeg wrote it with
     -map_metadata:g -1 -map_metadata:s -1 -fflags +bitexact -flags:v +bitexact
     -flags:a +bitexact -brand isom -bsf:v filter_units=remove_types=6
-and mapped one video stream, at most one sound stream and chapters. Without
+and mapped one video stream, at most one sound stream, captions and chapters. Without
 `-flags:a +bitexact` the AAC encoder signs the first frame; without the
 bitstream filter x264 writes its settings as SEI user data; without `-fflags
 +bitexact` the muxer adds its name.
@@ -42,11 +42,15 @@ _SOUND_PRIMING_S = 0.1  # an AAC encoder's priming is 1024 or 2112 samples (ISO/
 
 
 def check_container(
-    path: Path | str, title_allowed: Callable[[str], bool] = lambda _: False
+    path: Path | str,
+    title_allowed: Callable[[str], bool] = lambda _: False,
+    *,
+    captions: bool = False,
 ) -> list[Check]:
     """Checks of a finished file against the list of what it may contain.
 
     title_allowed: whether a chapter may have this title; none may if nobody says so.
+    captions: whether there may be a track of them; what it says is not judged here.
     Every check has a count or a word as `measured` and the allowed value as
     `limit`. A file that cannot be read gives one failed check. Never raises
     for the content of the file; OSError if it cannot be opened at all.
@@ -58,12 +62,12 @@ def check_container(
         except (BrokenFile, struct.error, IndexError, ValueError, OverflowError) as error:
             reason = str(error) if isinstance(error, BrokenFile) else "not to be read as MP4"
             return [_check("file is a whole MP4", reason, "yes", False)]
-        checks = [whole, *_structure(found)]
+        checks = [whole, *_structure(found, captions)]
         try:
             checks += _contents(stream, found, title_allowed)
         except (BrokenFile, struct.error, IndexError, ValueError, OverflowError):
             checks.append(_check("every sample can be followed", "no", "yes", False))
-    return checks + _as_player(Path(path))
+    return checks + _as_player(Path(path), captions)
 
 
 def _check(name: str, measured: float | str | None, limit: float | str | None, ok: bool,
@@ -78,12 +82,13 @@ def _none(name: str, count: int, unit: str = "") -> Check:
 # what was found, against the list
 
 
-def _structure(found: FileFound) -> list[Check]:
+def _structure(found: FileFound, may: bool) -> list[Check]:
     kinds = Counter((track.kind, track.entry) for track in found.tracks)
     video, sound = kinds[("vide", "avc1")], kinds[("soun", "mp4a")]
     chapters = kinds[("text", "text")]
-    other = len(found.tracks) - video - sound - chapters
-    ok = video == 1 and sound <= 1 and chapters <= 1 and other == 0
+    captions = kinds[("sbtl", "tx3g")]
+    other = len(found.tracks) - video - sound - chapters - captions
+    ok = video == 1 and sound <= 1 and chapters <= 1 and captions <= may and other == 0
     strange = sum(found.strange.values())
     where = ", ".join(sorted(found.strange)[:5])
     return [
@@ -95,8 +100,9 @@ def _structure(found: FileFound) -> list[Check]:
         ),
         _check(
             "streams",
-            f"{video} video, {sound} sound, {chapters} chapters, {other} other",
-            "1 video, at most 1 sound, at most 1 chapters, 0 other",
+            f"{video} video, {sound} sound, {chapters} chapters, {captions} captions,"
+            f" {other} other",
+            f"1 video, at most 1 sound, at most 1 chapters, {_captions(may)}, 0 other",
             ok,
         ),
         _none("times of creation and change", found.times),
@@ -124,6 +130,13 @@ def _contents(
                 found.titles.append(title)
                 if not clean:
                     units["chapter text with an addition"] += 1
+        elif track.kind == "sbtl":
+            unseen = hidden_parts(track, found.movie_timescale)[0]
+            units += Counter({"captions that no player shows": unseen})
+            for data in sample_bytes(stream, track):
+                (length,) = struct.unpack_from(">H", data)
+                if len(data) != 2 + length:
+                    units["caption with an addition"] += 1
     what = ", ".join(sorted(units)[:5])
     total = sum(units.values())
     titles = list(dict.fromkeys(found.titles))
@@ -177,10 +190,14 @@ def _chapter_sample(data: bytes) -> tuple[str, bool]:
     return title, rest in (b"", b"\0\0\0\x0cencd\0\0\1\0")
 
 
+def _captions(may: bool) -> str:
+    return "at most 1 captions" if may else "0 captions"
+
+
 # as a player sees it
 
 
-def _as_player(path: Path) -> list[Check]:
+def _as_player(path: Path, captions: bool) -> list[Check]:
     import av
     from av.stream import Disposition
 
@@ -198,7 +215,8 @@ def _as_player(path: Path) -> list[Check]:
                 vendor = stream.metadata.get("vendor_id", "[0][0][0][0]")
                 if vendor not in ("[0][0][0][0]", ""):
                     tags.append("vendor_id")
-            other = kinds.total() - kinds["video"] - kinds["audio"] - min(1, kinds["data"])
+            known = kinds["video"] + kinds["audio"] + min(1, kinds["data"])
+            other = kinds.total() - known - min(int(captions), kinds["subtitle"])
     except (av.error.FFmpegError, OSError, ValueError):
         return [_check("a player opens the file", "no", "yes", False)]
     ok = kinds["video"] == 1 and kinds["audio"] <= 1 and other <= 0

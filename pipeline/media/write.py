@@ -9,6 +9,7 @@ stream, and put the index first.
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Literal
@@ -17,8 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import OutputError
+from pipeline.media.captions import captions_vtt
 from pipeline.media.frame import plane_view
 from pipeline.media.programs import local_input, run_graph
+from pipeline.model.script import Cue
 
 TICKS_HZ = 90_000
 # Codes of ITU-T H.273 for primaries, transfer and matrix.
@@ -169,13 +172,15 @@ def finish(
     *,
     matrix: Matrix,
     chapters: list[tuple[float, float, str]] | None = None,
+    captions: Sequence[Cue] = (),
     work: Path,
 ) -> None:
     """Join pictures and sound (as `code_sound` made it) to an MP4.
 
     target: written in place; the caller gives a temporary name and renames.
-    chapters: (start_s, stop_s, title). work: folder for the chapter list.
-    Only one picture stream, one sound stream and the chapters are in the file:
+    chapters: (start_s, stop_s, title). captions: (start_s, stop_s, text) of a text track, one
+    after the other (`captions.one_at_a_time`). work: folder for the lists of both.
+    Only one picture stream, one sound stream, captions and chapters are in the file:
     no metadata is copied, encoder messages (SEI user data) are removed.
     """
     import ffmpeg
@@ -204,6 +209,11 @@ def finish(
     if sound is not None:
         streams.append(local_input(sound)["a"])
         options["c:a"] = "copy"
+    if captions:
+        cues = work / "captions.vtt"
+        cues.write_text(captions_vtt(captions), encoding="utf-8")
+        streams.append(local_input(cues, f="webvtt")["s"])
+        options |= {"c:s": "mov_text", "disposition:s": 0}
     if chapters:
         listing = work / "chapters.txt"
         listing.write_text(_chapter_list(chapters), encoding="utf-8")

@@ -59,6 +59,9 @@ class OutputOptions(Section):
     deinterlace: Literal["same", "double"] = option(
         "same", "interlaced sources: one picture per frame, or one per field"
     )
+    text_track: bool = option(
+        True, "captions inside the file too, for players that can show them"
+    )
     series_title: str = option("", "name of the series, shown in the sheet", max_length=80)
     look: Look = option(
         "before-release",

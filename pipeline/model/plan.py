@@ -180,6 +180,7 @@ class Plan(Document):
     sides: list[Side] = Field(default=[], description="that are shown, in order")
     chapters: list[Chapter] = []
     captions: list[Caption] = []
+    text_track: bool = Field(default=False, description="the captions are in the file as well")
     poster_s: float = Field(default=0.0, description="out time of the poster's picture")
     more_posters_s: list[float] = Field(default=[], description="of others to choose from")
     narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")

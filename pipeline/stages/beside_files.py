@@ -8,6 +8,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+from pipeline.analysis.identity.texts import CAPTIONS, Leaving
 from pipeline.errors import InputError
 from pipeline.media.captions import Cue, captions_of
 from pipeline.media.frame import Picture
@@ -17,6 +18,7 @@ from pipeline.model.publishing import Publishing, publishing
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check, NotChecked, Sheet
 from pipeline.model.time import Span
+from pipeline.stages.texts import open_texts, shown_texts
 from pipeline.stages.verifying.beside import (
     Likest,
     caption_checks,
@@ -26,10 +28,13 @@ from pipeline.stages.verifying.beside import (
 )
 from pipeline.stages.verifying.preview import preview_checks
 from pipeline.stages.verifying.result import make_check
+from pipeline.stages.verifying.text_track import TEXT_TRACK, text_track_check, text_track_of
+from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import beside_clip
 
 LIMIT_BYTES = 100_000_000
 ENDINGS = (".jpg", ".vtt", ".srt", ".sheet.json", ".description.txt", ".publish.json")
+_KNOWN = "of the vocabulary, or confirmed"
 NO_SHEET = "no sheet or plan of this very file lies here"
 
 
@@ -79,6 +84,8 @@ class BesideFiles:
             named = {e: self._path.with_name(f"{self._path.stem}{e}") for e in ENDINGS}
             files |= {e: p for e, p in named.items() if p.is_file()}
         self._missing(files)
+        if self._plan is None:
+            self._text_track(files.get(".vtt"))
         for name, path in sorted(files.items(), key=lambda f: f[0] != ".vtt"):
             if name == ".vtt":
                 data = self._captions(path, "vtt", captions)
@@ -142,6 +149,23 @@ class BesideFiles:
                 NotChecked(check="captions as SubRip as planned", because=NO_SHEET)
             )
         return data
+
+    def _text_track(self, captions: Path | None) -> None:
+        """Without a plan, what the file says must be in the captions that were released with it."""
+        found = text_track_of(self._path)
+        data = self._read(captions) if captions is not None else b""
+        told = self._sheet.captions_sha256 if self._sheet else None
+        if data and hashlib.sha256(data).hexdigest() == told:
+            meant = self._sheet is not None and any(
+                c.check == TEXT_TRACK for c in self._sheet.checks
+            )
+            if found or meant:
+                self._checks.append(text_track_check(self._path, _cues(data) or []))
+        elif found:
+            text = Leaving(CAPTIONS, "\n".join(words for _, _, words in found))
+            known = not open_texts(shown_texts([text], ConfirmedTexts().known()))
+            said = _KNOWN if known else "neither"
+            self._checks.append(make_check("words of the text track", said, _KNOWN, "", known))
 
     def _poster_checks(self) -> None:
         if self._plan is not None:

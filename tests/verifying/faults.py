@@ -576,6 +576,16 @@ def _(good: Good) -> list[str]:
     return ["-i", "CLIP", "-map", "0:v", "-map", "0:v", "-map", "0:a", "-c", "copy"]
 
 
+@filed("a second track of captions", "streams")
+def _(good: Good) -> list[str]:
+    return ["-i", "CLIP", "-map", "0:v", "-map", "0:a", "-map", "0:s", "-map", "0:s", "-c", "copy"]
+
+
+@filed("no track of captions", "text track as planned")
+def _(good: Good) -> list[str]:
+    return ["-i", "CLIP", "-map", "0:v", "-map", "0:a", "-c", "copy"]
+
+
 @filed("a tag", "tags that a player sees")
 def _(good: Good) -> list[str]:
     return ["-i", "CLIP", "-map", "0", "-c", "copy", "-metadata", "comment=HL-0142"]

@@ -86,11 +86,11 @@ def beside(name: str, check: str) -> Callable[[Callable[[Good, Path], Any]], Any
 
 
 def cues(good: Good) -> Cues:
-    return [(c.start_s, c.stop_s, c.text) for c in good.plan.captions]
+    return good.cues
 
 
 def recued(name: str, other: Callable[[Cues], Cues]) -> None:
-    """The same in WebVTT and in SubRip."""
+    """The same in WebVTT, in SubRip and inside the file."""
     for suffix, written, check in (
         (".vtt", captions_vtt, "captions as planned"),
         (".srt", captions_srt, "captions as SubRip as planned"),
@@ -99,6 +99,12 @@ def recued(name: str, other: Callable[[Cues], Cues]) -> None:
         @beside(f"{name} ({suffix[1:]})", check)
         def _(good: Good, clip: Path, suffix: str = suffix, written: Any = written) -> None:
             clip.with_suffix(suffix).write_text(written(other(cues(good))))
+
+    @fault(f"{name} (in the file)", "text track as planned")
+    def _(good: Good, into: Path) -> list[Check]:
+        return good.checks(
+            good.joined(into, good.pictures, good.sound, captions=other(cues(good)))
+        )
 
 
 recued("captions shifted by 1 s", lambda rows: [(a + 1, b + 1, t) for a, b, t in rows])

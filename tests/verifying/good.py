@@ -75,9 +75,14 @@ class Good:
         coded = into / "coded.m4a"
         code_sound(sound, coded, channels, self.options.output.audio_kbps)
         chapters = [(c.start_s, c.stop_s, c.title) for c in self.plan.chapters]
-        given = {"matrix": self.plan.matrix, "chapters": chapters, "work": into} | other
+        given = {"matrix": self.plan.matrix, "chapters": chapters, "captions": self.cues,
+                 "work": into} | other  # fmt: skip
         finish(pictures, coded, target, **given)
         return target
+
+    @property
+    def cues(self) -> list[tuple[float, float, str]]:
+        return [(c.start_s, c.stop_s, c.text) for c in self.plan.captions]
 
     def shown(
         self, into: Path, change: Callable[[Any, Planes], Any] | None = None,

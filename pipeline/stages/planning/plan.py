@@ -214,6 +214,7 @@ def make_plan(
         sides=shown_sides(case, sources, pieces),
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
         captions=captions,
+        text_track=options.output.text_track and bool(captions),
         poster_s=posters[0],
         more_posters_s=posters[1:],
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],

@@ -16,10 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.sound.mix import aim
+from pipeline.media.captions import one_at_a_time
 from pipeline.media.stems import Stem
 from pipeline.media.write import finish
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
+from pipeline.model.script import Cue
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
 from pipeline.stages.rendering.loudness import CodedSound, coded_to_loudness
@@ -74,6 +76,7 @@ def render(
         target,
         matrix=plan.matrix,
         chapters=[(c.start_s, c.stop_s, c.title) for c in plan.chapters],
+        captions=_text_track(plan) if plan.text_track else (),
         work=work,
     )
     if sound.raw is not None:
@@ -90,3 +93,7 @@ def render(
         gain_db=coded.gain_db if coded else 0.0,
         damage=tuple(damage),
     )
+
+
+def _text_track(plan: Plan) -> list[Cue]:
+    return one_at_a_time([(c.start_s, c.stop_s, c.text) for c in plan.captions])

@@ -16,6 +16,7 @@ from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.stages.texts import open_texts, shown_texts
 from pipeline.stages.verifying.result import make_check
+from pipeline.stages.verifying.text_track import text_track_check
 from pipeline.store.texts import ConfirmedTexts
 
 _CHAPTER_S = 0.05
@@ -23,7 +24,8 @@ _TITLE_BYTES = 255  # of a title in the short list of chapters, which has one by
 
 
 def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) -> list[Check]:
-    checks = list(check_container(path, planned_title(plan) if plan else read_title))
+    may = plan.text_track if plan else True
+    checks = check_container(path, planned_title(plan) if plan else read_title, captions=may)
     with closing(open_media(path)) as container:
         pictures, sounds = container.streams.video, container.streams.audio
         video = pictures[0]
@@ -55,6 +57,9 @@ def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) ->
         limit_s = round(1.5 / max(plan.frame_rate_hz, 1), 3)
         checks.append(make_check("length as planned", off_s, limit_s, "s", off_s <= limit_s))
         checks.append(_chapters_check(path, plan))
+        if plan.text_track:
+            wanted = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
+            checks.append(text_track_check(path, wanted))
     return checks
 
 
