@@ -52,7 +52,7 @@ TRACKS = (
 WORDS = ("lettering in the picture", "faces in the picture")
 PLAN = (
     "redacted boxes black", "surround without a faint picture", "length as planned", "chapters",
-    "colour tags", "cards as planned",
+    "colour tags", "cards as planned", "text track as planned",
 )  # fmt: skip
 _ANY = ("narration over background",)
 BECAUSE_TRACKS = "in the file the narration and the procedure's sound are mixed"
