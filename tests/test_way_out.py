@@ -65,10 +65,14 @@ def test_a_quiet_room_with_loud_clicks_comes_out_and_is_verified_alike(
     path = made(fieldstop, source, tmp_path / "out", "--looked", "AB")
     loud = [c for c in fieldstop("verify", path).value["checks"] if c["check"] == "loudness"]
     assert loud[0]["passed"] and loud[0]["limit"] < -15
-    # Without its sheet and its plan nothing tells that it may be so quiet.
+    # Without its sheet and its plan nothing tells how loud it is meant to be.
     alone = tmp_path / "alone.mp4"
     alone.write_bytes(path.read_bytes())
-    loud = [c for c in fieldstop("verify", alone).value["checks"] if c["check"] == "loudness"]
+    told = fieldstop("verify", alone).value
+    assert "loudness" in [c["check"] for c in told["could_not"]]
+    assert "loudness" not in [c["check"] for c in told["checks"]] and told["passed"]
+    told = fieldstop("verify", alone, "--profile", "web").value
+    loud = [c for c in told["checks"] if c["check"] == "loudness"]
     assert not loud[0]["passed"] and loud[0]["limit"] == -14
 
 

@@ -21,7 +21,8 @@ from pipeline.review.report.data import ChecklistRow, MarkReport, SoundReport
 from pipeline.stages.texts import ShownText
 
 CaseState = Literal[
-    "needs a person", "planned", "rendered", "ready", "withheld", "released", "closed", "failed"
+    "needs a person", "planned", "rendered", "ready", "withheld", "released", "closed", "failed",
+    "overtaken",
 ]
 
 

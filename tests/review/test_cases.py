@@ -94,7 +94,7 @@ def test_a_failed_check_withholds_until_it_is_made_again_and_what_was_resolved_d
     assert since_then(ended("damage"), False) == ("planned", "")
     assert since_then(None, False) == ("planned", "")
     state, why = since_then(Outcome(state="ready"), True)
-    assert state == "planned" and "make it again" in why
+    assert state == "overtaken" and "make it again" in why
 
 
 def test_the_name_of_a_file_keeps_its_letters(tmp_path: Path) -> None:

@@ -78,9 +78,9 @@ def since_then(ended: Outcome | None, has_ready: bool) -> tuple[CaseState, str]:
     if failed:
         return "withheld", "; ".join(failed)
     if has_ready:
-        return "planned", (
+        return "overtaken", (
             "the clip that was ready is not of these recordings, settings and decisions: make it"
-            " again"
+            " again, or start the page with the --config that it was made with"
         )
     return "planned", ""
 

@@ -119,6 +119,14 @@ def _edits(run: CaseResult) -> list[EditRow]:
     return rows
 
 
+def _where(x: float, y: float, angle_deg: float) -> str:
+    """A place in the field in words, in radii from its centre: 'up 0.48, left 0.10'."""
+    parts = [(y, "up", "down"), (x, "left", "right")]
+    said = ", ".join(f"{a if v < 0 else b} {abs(v):.2f}" for v, a, b in parts if abs(v) >= 0.005)
+    turned = f", turned {angle_deg:.0f}\u00b0" if abs(angle_deg) >= 0.5 else ""
+    return (said or "centre") + turned
+
+
 def _mark(run: CaseResult) -> MarkReport:
     plan = run.plan
     if plan is None or plan.mark is None:
@@ -134,7 +142,7 @@ def _mark(run: CaseResult) -> MarkReport:
         ],
         candidates=[
             {
-                "name": ", ".join(c.reasons[:1]) or f"group of {len(c.positions)}",
+                "name": "; ".join(_where(p.x, p.y, p.angle_deg) for p in c.positions),
                 "count": len(c.positions),
                 "crop_loss": c.crop_loss,
                 "chosen": c == mark.chosen,
