@@ -13,6 +13,7 @@ from contextlib import closing
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
+from zipfile import BadZipFile
 
 from pipeline.errors import FieldstopError, InputError, UsageError
 from pipeline.media.container import file_sha256, open_media
@@ -23,16 +24,20 @@ from pipeline.media.time_stamps import JUMP_S
 from pipeline.model.options import Options
 from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Check, NotChecked, ReleaseRecord, Sheet
+from pipeline.model.survey import Survey
 from pipeline.settings import settings_sha256
 from pipeline.stages.beside_files import BesideFiles
 from pipeline.stages.intake import remembered_sha256
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.ready import SUFFIX, read_ready, ready_file_name, seal_of
 from pipeline.stages.rendering.given import SourceMedia
+from pipeline.stages.survey import load_series
 from pipeline.stages.verifying.alone import verify_file
 from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.kept import verify_kept
 from pipeline.stages.verifying.result import Verified, make_check
+from pipeline.stages.verifying.throughout import NAME as SURVEYED
+from pipeline.stages.verifying.throughout import Series
 from pipeline.store.names import secret_file
 from pipeline.store.work import WorkFolder
 
@@ -41,7 +46,7 @@ _LIMIT_BYTES = 50_000_000
 # What is checked before a release, and needs more than the file. Others begin with these words.
 SOURCES = (
     "picture like its source", "picture brightness kept", "picture colours kept",
-    "no picture of its neighbour", "mark seen throughout",
+    "no picture of its neighbour", "mark seen throughout", SURVEYED,
     "pictures at their times", "damaged pictures shown", "mark visible inside its band",
     "mark visible in every second", "restored contrast is named in the picture",
 )  # fmt: skip
@@ -52,7 +57,7 @@ TRACKS = (
 WORDS = ("lettering in the picture", "faces in the picture")
 PLAN = (
     "redacted boxes black", "surround without a faint picture", "length as planned", "chapters",
-    "colour tags", "cards as planned", "text track as planned",
+    "colour tags", "cards as planned", "picture size", "text track as planned",
 )  # fmt: skip
 _ANY = ("narration over background",)
 BECAUSE_TRACKS = "in the file the narration and the procedure's sound are mixed"
@@ -102,7 +107,7 @@ def verify_any(
         media, no_sources = recordings_of(clip)
         found = verify_kept(
             path, clip.plan, media, load_glyph(options.mark).coverage, options, silent=silent,
-            wanted_lufs=wanted_lufs, progress=progress,
+            wanted_lufs=wanted_lufs, series=_series(path, clip), progress=progress,
         )  # fmt: skip
     lying, unknown = beside.checked()
     if profile is None and clip is None and wanted_lufs is None:
@@ -239,6 +244,22 @@ def recordings_of(clip: ReadyClip) -> tuple[list[SourceMedia] | None, str]:
     return media, ""
 
 
+def _series(path: Path, clip: ReadyClip) -> list[Series] | None:
+    """What the surveys of a clip's recordings kept, where they lie beside its plan; else None."""
+    places = [out / "private" / clip.case for out in path.resolve().parents[:5]]
+    folder = next((p for p in places if p.is_dir()), None)
+    found: dict[str, Series] = {}
+    for document in sorted(folder.glob("survey*.json")) if folder else []:
+        try:
+            survey = Survey.model_validate_json(document.read_bytes())
+            name = document.with_suffix(".npz").name.replace("survey", "series")
+            found[survey.recording.sha256] = load_series(document.with_name(name))
+        except (OSError, ValueError, EOFError, BadZipFile):
+            continue
+    series = [found.get(source.sha256, {}) for source in clip.plan.sources]
+    return series if all("tiles" in s for s in series) else None
+
+
 def _jumps(path: Path) -> bool:
     """Whether decoding times jump: what the survey measured of that is not kept."""
     with closing(open_media(path)) as container:
@@ -265,6 +286,8 @@ def _because(name: str, no_plan: str, no_sources: str, planned: bool) -> str:
         return f"only the plan tells what is meant to be seen, and {no_plan}"
     if name in WORDS:
         return "the settings leave it out, or what finds them is not installed"
+    if name == SURVEYED and not no_plan:
+        return "what the survey kept of its recordings is not here"
     if name in SOURCES:
         return no_sources or no_plan or "it does not hold what this looks at"
     return no_plan or "nothing here tells it"

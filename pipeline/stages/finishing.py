@@ -51,6 +51,7 @@ def verified(made: CaseResult, progress: Progress) -> CaseResult:
         stem=file.stem,
         narration=file.narration,
         voice_consent=opened.consent.voice or not opened.options.sound.redact_speech,
+        series=[s.series for s in made.surveyed],
         progress=progress,
         onlookers=[seen.step],
     )

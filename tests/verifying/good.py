@@ -55,13 +55,14 @@ class Good:
     narration: Stem
     gain_db: float
     secret: bytes
+    series: Any
 
     def checks(self, path: Path, **other: Any) -> list[Check]:
         """What verify says of a file as if it were this clip."""
         given: dict[str, Any] = {
             "plan": self.plan, "media": self.media, "coverage": self.coverage,
             "options": self.options, "stem": self.stem, "narration": self.narration,
-            "voice_consent": False,
+            "voice_consent": False, "series": self.series,
         } | other  # fmt: skip
         plan, media, coverage, options = (
             given.pop(k) for k in ("plan", "media", "coverage", "options")
@@ -203,7 +204,7 @@ def make_good(folder: Path, profile: str = "web", loose: bool = False) -> Good:
         return made
 
     def looked_at(path: Path, *arguments: Any, **named: Any) -> Any:
-        kept["given"] = arguments
+        kept.update(given=arguments, series=named["series"])
         shutil.copyfile(path, folder / "clip.mp4")
         for name in ("stem", "narration"):
             stem = named[name]
@@ -223,5 +224,5 @@ def make_good(folder: Path, profile: str = "web", loose: bool = False) -> Good:
     return Good(
         folder, folder / "clip.mp4", folder / "pictures.mkv", folder / "mix.f32", plan, media,
         coverage, options, kept["stem"], kept["narration"], kept["gain_db"],
-        secret_file().read_bytes(),
+        secret_file().read_bytes(), kept["series"],
     )  # fmt: skip

@@ -23,7 +23,7 @@ LENGTH_S = 46.0
 def made_long(
     folder: Path, rate: int, key_every: int, look: Callable[[Path], None] = lambda _: None
 ) -> tuple[tuple[Any, ...], ExpectedPictures]:
-    """(plan, media, coverage, options) as verify was given them, and what it compared.
+    """(plan, media, coverage, options, series) as verify was given them, and what it compared.
 
     key_every: pictures from one key frame to the next. look: takes the finished file.
     """
@@ -37,7 +37,7 @@ def made_long(
 
     def looked_at(path: Path, *given: Any, **named: Any) -> Any:
         look(path)
-        kept.append(given)
+        kept.append((*given, named["series"]))
         return verify_release(path, *given, **named)
 
     with pytest.MonkeyPatch.context() as patch:
@@ -46,7 +46,7 @@ def made_long(
                        Asked(consent="public", approve="AB", looked="AB"),
                        catalogue=folder / "c.sqlite3")  # fmt: skip
     assert not run.withheld, run.withheld
-    plan, media, _, _ = kept[0]
+    plan, media, *_ = kept[0]
     expected = ExpectedPictures(plan, media, options, ShownDamage(plan))
     expected.finish()
     return kept[0], expected

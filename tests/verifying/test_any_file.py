@@ -14,6 +14,7 @@ from test_make import Shell
 
 from pipeline.model.release import Sheet
 from pipeline.stages.any_file import BECAUSE_TRACKS, NO_PLAN, TRACKS, verify_any
+from pipeline.stages.verifying.throughout import NAME as SURVEYED
 from pipeline.store.names import secret_file
 
 CLIP = "QM-0417-web-r1"
@@ -67,8 +68,12 @@ def test_without_the_recordings_that_is_said(good: Good, mine: Path, tmp_path: P
     hidden.rename(good.folder / "away")
     try:
         made, could_not = told(good, mine)
+        (mine.parents[2] / "private/QM-0417/series-2.npz").write_bytes(b"PK\x03\x04")
+        fewer, _ = told(good, mine)
     finally:
         (good.folder / "away").rename(hidden)
+    # What the survey kept of them is held against the clip, where it can be read.
+    assert set(made) - set(fewer) == {SURVEYED}
     assert all(made.values()) and "redacted boxes black" in made and "cards as planned" in made
     assert could_not["picture like its source"] == "its recordings are not where they were"
     assert recorded(good) <= set(made) | set(could_not)

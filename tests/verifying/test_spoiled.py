@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import faults_streams  # noqa: F401 - adds to FAULTS
 import pytest
 from faults import FAULTS, with_options
 from faults_beside import beside_checks, laid
@@ -21,6 +22,8 @@ QUICK = [
     "captions shifted by 0.3 s (vtt)",
     "poster from another case",
     "poster with what a camera notes",
+    "words in the stream of pictures",
+    "shown stretched",
 ]
 
 

@@ -11,6 +11,7 @@ from pipeline.stages.measures import (
     lens,
     loudness,
     prints,
+    tiles,
     voices,
 )
 from pipeline.stages.measures.measure import PacketMeasure, PictureMeasure, SoundMeasure
@@ -21,6 +22,7 @@ PICTURES: tuple[PictureMeasure, ...] = (
     lens.MEASURE,
     prints.MEASURE,
     activity.MEASURE,
+    tiles.MEASURE,
 )
 SOUNDS: tuple[SoundMeasure, ...] = (loudness.MEASURE, voices.MEASURE, heard.MEASURE)
 

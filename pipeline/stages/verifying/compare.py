@@ -77,7 +77,11 @@ class Compare:
         strokes = self._strokes(time_s)
         return (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
 
-    def _strokes(self, time_s: float) -> Strokes | None:
+    def near_strokes(self, time_s: float) -> Strokes | None:
+        """The strokes as they lie in the picture, or did a moment before."""
+        return self._strokes(time_s, _ALONE_S)
+
+    def _strokes(self, time_s: float, near_s: float = 0.0) -> Strokes | None:
         number = reading.piece_number(self._plan, time_s)
         piece = self._plan.pieces[number]
         source = self._plan.sources[piece.source]
@@ -87,7 +91,7 @@ class Compare:
         if piece.kind not in ("play", "freeze") or not shown:
             return None
         return self._mark.strokes(reading.in_clip(source, span), self._shots[number],
-                                  piece.source, source_s)  # fmt: skip
+                                  piece.source, source_s, near_s)  # fmt: skip
 
     def card(self, time_s: float, shown: Planes) -> None:
         """A picture of the card."""

@@ -53,6 +53,8 @@ def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) ->
     if plan is not None:
         tagged = recording.video.matrix == plan.matrix and not recording.video.matrix_assumed
         checks.append(make_check("colour tags", recording.video.matrix, plan.matrix, "", tagged))
+        size, planned = (f"{s.width_px} x {s.height_px}" for s in (recording, plan))
+        checks.append(make_check("picture size", size, planned, "px as shown", size == planned))
         off_s = abs(length_s - plan.duration_s)
         limit_s = round(1.5 / max(plan.frame_rate_hz, 1), 3)
         checks.append(make_check("length as planned", off_s, limit_s, "s", off_s <= limit_s))

@@ -127,6 +127,11 @@ class ExpectedPictures:
             for at_s in keys_s
         )
 
+    @property
+    def in_windows(self) -> bool:
+        """Whether some part is compared in windows, and not whole."""
+        return any(way.packets is not None for way in self._ways.values())
+
     def finish(self) -> None:
         """What is left of the compared parts is read too, for damage and for its times."""
         while self._next is not None:

@@ -23,6 +23,7 @@ from pipeline.stages.verifying.identity import identity_checks, search_of
 from pipeline.stages.verifying.pictures import Onlooker, picture_checks
 from pipeline.stages.verifying.result import Verified, Verifying
 from pipeline.stages.verifying.sound import sound_checks
+from pipeline.stages.verifying.throughout import Series
 
 
 def verify_kept(
@@ -34,15 +35,17 @@ def verify_kept(
     *,
     silent: bool,
     wanted_lufs: float | None,
+    series: Sequence[Series] | None = None,
     progress: Progress = no_progress,
 ) -> Verified:
     """media: None where the recordings are not here. silent: the file may have no sound.
+    series: of each recording, as it was surveyed; None where that is not kept.
 
     wanted_lufs: the loudness that it was brought to. Raises InputError if it cannot be read.
     """
     result = Verifying()
     recording = probe_apart(path)
-    seen_checks(path, recording, plan, media, coverage, options, result, progress)
+    seen_checks(path, recording, plan, media, coverage, options, result, progress, series=series)
     result.checks += sound_checks(
         path, recording, options, result, silent=silent, wanted_lufs=wanted_lufs
     )
@@ -60,6 +63,7 @@ def seen_checks(
     result: Verifying,
     progress: Progress,
     onlookers: Sequence[Onlooker] = (),
+    series: Sequence[Series] | None = None,
 ) -> None:
     """Add to `result` all checks but those of the sound: streams, pictures, what identifies."""
     result.checks += stream_checks(path, recording, plan)
@@ -69,6 +73,6 @@ def seen_checks(
             stack.enter_context(search)
             onlookers = [*onlookers, search.step]
         result.checks += picture_checks(path, recording, plan, media, coverage, options, result,
-                                        onlookers, progress)  # fmt: skip
+                                        onlookers, progress, series)  # fmt: skip
         if search is not None:
             result.checks += identity_checks(search, plan, options, result)

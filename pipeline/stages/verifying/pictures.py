@@ -29,6 +29,7 @@ from pipeline.stages.verifying.expected import ExpectedPictures
 from pipeline.stages.verifying.moments import SAME_S, times_check
 from pipeline.stages.verifying.result import Verifying, make_check
 from pipeline.stages.verifying.surround import Boxes, Surround
+from pipeline.stages.verifying.throughout import Series, Throughout
 
 _TOLD_S = 0.5
 _NEAR_S = 0.25  # of where a box comes or goes: all pictures are decoded
@@ -45,8 +46,10 @@ def picture_checks(
     result: Verifying,
     onlookers: Sequence[Onlooker],
     progress: Progress,
+    series: Sequence[Series] | None = None,
 ) -> list[Check]:
     """media: the recordings; None where they are not here: what needs them is not checked.
+    series: of each, as the survey measured it; None where that is not kept.
 
     onlookers: are handed every picture of the one decode, for another purpose.
     """
@@ -57,13 +60,18 @@ def picture_checks(
     boxes = Boxes(plan, compare.ink, coarse)
     damaged = ShownDamage(plan)
     expected = None if media is None else ExpectedPictures(plan, media, options, damaged)
+    throughout = None
+    kept = series is not None and all("tiles" in s for s in series)
+    if series is not None and kept and (expected is None or expected.in_windows):
+        throughout = Throughout(plan, series, options.field.edge_inset_px, compare.near_strokes,
+                                coarse)  # fmt: skip
     told_s = 0.0
     near = [(t - _NEAR_S, t + _NEAR_S) for t in boxes.edges_s]
     if expected is not None:
         near += [(t - SAME_S, t + SAME_S) for t in expected.keys_s]
     reading_file = read_pictures(
         path, recording, report=report, skip_unreferenced=True, whole=merge_spans(near),
-        threads=options.machine.threads,
+        threads=options.machine.threads, size_px=(plan.width_px, plan.height_px),
     )  # fmt: skip
     for picture in prefetched(reading_file):
         for onlooker in onlookers:
@@ -76,13 +84,17 @@ def picture_checks(
             compare.look(time_s, wanted, shown)
         elif (kind := plan.pieces[reading.piece_number(plan, time_s)].kind) == "card":
             compare.card(time_s, shown)
-        elif kind == "play" and expected is not None:
-            compare.alone(time_s, shown)
+        elif kind == "play":
+            if throughout is not None:
+                throughout.look(picture)
+            if expected is not None:
+                compare.alone(time_s, shown)
         if time_s >= told_s:
             told_s = time_s + _TOLD_S
             progress("verify", time_s, plan.duration_s)
     whole = make_check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
     black = [*surround.checks(), *boxes.checks()]
+    black += [throughout.check()] if throughout is not None else []
     if expected is None:
         return [whole, *black, *compare.card_checks()]
     expected.finish()

@@ -29,6 +29,7 @@ from pipeline.stages.verifying.sound import (
     sound_checks,
     stem_checks,
 )
+from pipeline.stages.verifying.throughout import Series
 
 
 def verify_release(
@@ -41,16 +42,19 @@ def verify_release(
     stem: Stem | None,
     narration: Stem | None,
     voice_consent: bool,
+    series: Sequence[Series] | None = None,
     progress: Progress = no_progress,
     onlookers: Sequence[Onlooker] = (),
 ) -> Verified:
     """All checks of a release: against its plan, its sources and the redacted stem.
 
+    series: of each source, as it was surveyed: what is not compared with it is held against that.
     onlookers: are handed every picture that is decoded, for another purpose than to check it.
     """
     result = Verifying()
     recording = probe(path)
-    seen_checks(path, recording, plan, media, coverage, options, result, progress, onlookers)
+    seen_checks(path, recording, plan, media, coverage, options, result, progress, onlookers,
+                series)  # fmt: skip
     wanted_lufs = aimed_lufs(plan, stem, narration, options)
     heard = stem is not None or narration is not None
     mixed = None
