@@ -10,8 +10,13 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt
 
+from pipeline.media.sound import read_sound
 from pipeline.media.stems import write_stem
+from pipeline.media.write import code_sound
 from pipeline.stages.verifying.mixed import MixedFold
+
+VOICE = Path(__file__).resolve().parents[2] / "sample_media" / "voice.flac"
+PAUSE = slice(round(13.5 * 48_000), round(14.5 * 48_000))
 
 
 def noise(seed: int, band_hz: tuple[int, int], level_dbfs: float, seconds: float) -> np.ndarray:
@@ -37,3 +42,26 @@ def test_a_faint_octave_is_judged_as_it_is_heard(
     fold.step((planned + foreign)[None])
     (row,) = [r for r in fold.finish() if r.check == "sound as mixed"]
     assert row.passed == passes, row
+
+
+@pytest.mark.parametrize("foreign_db", [None, 3.0])
+def test_steady_noise_is_coded_otherwise_each_time(
+    foreign_db: float | None, tmp_path: Path
+) -> None:
+    """The encoder puts noise of its own in the place of noise in some half seconds."""
+    voice = np.concatenate(list(read_sound(VOICE, channels=1)), axis=1)[:, : 20 * 48_000]
+    hiss = np.random.default_rng(0).standard_normal(voice.shape) * 0.0015
+    planned = np.repeat(3.0 * voice + hiss, 2, axis=0).astype(np.float32)
+    heard = planned.copy()
+    if foreign_db is not None:  # in a pause, so much over the hiss
+        part = noise(3, (150, 3500), 20 * np.log10(0.0015) + foreign_db, 1.0)
+        heard[:, PAUSE] += part
+    stem = write_stem(tmp_path / "stem.f32", 2, iter([planned]))
+    other = write_stem(tmp_path / "heard.f32", 2, iter([heard]))
+    code_sound(other.path, tmp_path / "clip.m4a", 2, 192)
+    plan: Any = SimpleNamespace(mix=None, duration_s=planned.shape[1] / 48_000)
+    fold = MixedFold(plan, stem, None, 2, 192, tmp_path)
+    for block in read_sound(tmp_path / "clip.m4a", channels=2):
+        fold.step(block)
+    (row,) = [r for r in fold.finish() if r.check == "sound as mixed"]
+    assert row.passed == (foreign_db is None), row

@@ -29,11 +29,13 @@ FOREIGN_LIMIT_DB, NOISY_LIMIT_DB = -17.0, -12.0
 where coding leaves much in all of the clip."""
 _OVER_QUIET_DB = 8.0  # over what the quarter of the half seconds leave that leave least
 _CODING = 3.0  # times what coding leaves is expected: it differs a little each time
+_ALIKE_DB = 6.0  # in every octave, of two half seconds that are coded alike
 GAIN_LIMIT_DB = 2.0
 """Of one track beside the other, from what the planned sound has after the same coding."""
 LOWERED_LIMIT_DB = 12.0
 """How far the limiter may hold half a second down; more counts as left out."""
 RAISED_LIMIT_DB = 1.0
+_LEAST_KEPT = 0.5  # of a sound after coding; more than half is never noise of the encoder's own
 BANDS_HZ = ((100, 250), (250, 500), (500, 1000), (1000, 2000), (2000, 4000))
 _FRAME, _FRAMES = 2048, 12  # samples of a frame, frames of a chunk; half of a frame overlaps
 _CHUNK = _FRAMES * _FRAME // 2  # two chunks are the half second that is judged
@@ -92,11 +94,11 @@ class MixedFold:
     def _chunk(self, heard: Samples) -> None:
         behind, front = self._both(self._start)
         planned = behind + front
+        wanted = _fitted(planned, heard)
         pairs = [(heard, planned), (planned, planned), (heard, behind), (heard, front),
-                 (behind, behind), (front, front), (behind, front)]  # fmt: skip
+                 (behind, behind), (front, front), (behind, front), (wanted, planned)]  # fmt: skip
         self._products.append([float(np.vdot(a, b)) for a, b in pairs])
         self._peaks.append(float(np.abs(planned).max()))
-        wanted = _fitted(planned, heard)
         self._wanted.write(np.ascontiguousarray(wanted.T).data)
         self._left.append(self._framed(0, heard - wanted))
         self._planned.append(self._framed(1, planned))
@@ -165,27 +167,30 @@ class MixedFold:
         missing = self._length + _CHUNK - self._start - self._held.shape[1]
         self.step(np.zeros((self._channels, max(0, missing)), np.float32))
         products = _pairs(np.array(self._products))
-        fh, pp, hb, hf, bb, ff, bf = products.T
+        fh, pp, hb, hf, bb, ff, bf, wp = products.T
+        coding = self._coding()
+        coded_b, coded_f = _pairs(np.array(self._coded)).T
         peaks = np.array(self._peaks)
         peaks = np.maximum(peaks, np.append(peaks[1:], 0))
         silent = 10 ** (_SILENT_DBFS / 10)
         sounding = pp > silent * 2 * _CHUNK * self._channels
-        gains = fh / np.maximum(pp, 1e-12)
+        # Of noise that the encoder put in the place of noise nothing is like the planned sound.
+        kept = np.clip((coded_b + coded_f) / np.maximum(wp, 1e-12), _LEAST_KEPT, 1.0)
+        heard = fh / np.maximum(pp, 1e-12)
+        gains = heard / np.where(sounding, kept, 1.0)
         static = _static(gains[sounding], peaks[sounding])
         if static <= 0:
-            self._wanted.close()
             return self._said(0.0, 0.0, None, 0.0)
-        foreign, whole = self._foreign_db(static)
+        foreign, whole = self._foreign_db(static, coding)
         usual_db = float(np.percentile(whole[sounding], 25)) if sounding.any() else -np.inf
         limit_db = float(np.clip(usual_db + _OVER_QUIET_DB, FOREIGN_LIMIT_DB, NOISY_LIMIT_DB))
         self._limit_db = round(limit_db, 1)
-        off = 20 * np.log10(np.maximum(gains, 1e-6) / static)
-        wrong = sounding & ((off < -LOWERED_LIMIT_DB) | (off > RAISED_LIMIT_DB))
+        most, least = (20 * np.log10(np.maximum(v, 1e-6) / static) for v in (gains, heard))
+        wrong = sounding & ((most < -LOWERED_LIMIT_DB) | (least > RAISED_LIMIT_DB))
         # A half second that is left out is as foreign as one that is something else.
         foreign[wrong] = np.maximum(foreign[wrong], 0.0)
         worst = int(foreign.argmax())
         # Coding leaves out some of a faint track: as much as it leaves out of the planned sound.
-        coded_b, coded_f = _pairs(np.array(self._coded)).T
         usual = _balance_db(coded_b, coded_f, bb, ff, bf)
         balance = np.abs(_balance_db(hb, hf, bb, ff, bf) - usual)
         known = np.isfinite(balance).any()
@@ -195,20 +200,20 @@ class MixedFold:
             float(balance[apart]) if known else None, apart * _CHUNK / RATE_HZ,
         )  # fmt: skip
 
-    def _foreign_db(self, static: float) -> tuple[Values, Values]:
+    def _foreign_db(self, static: float, coding_left: Values) -> tuple[Values, Values]:
         """What is left over beside what is planned, in the worst octave of each half second: less
         what coding leaves, and all of it."""
         from scipy.ndimage import maximum_filter1d
 
         planned = np.concatenate(self._planned)
-        coded = maximum_filter1d(self._coding(), _SPREAD, axis=0, mode="nearest")
+        coded = maximum_filter1d(coding_left, _SPREAD, axis=0, mode="nearest")
         left = np.concatenate(self._left), coded
         # Coding spreads a sudden sound in time, and is coarse where an octave is drowned.
         near = maximum_filter1d(planned, _SPREAD, axis=0, mode="nearest")
         whole, coding, near = (
             _pairs(v.reshape(-1, _FRAMES, len(BANDS_HZ)).mean(axis=1)) / 2 for v in (*left, near)
         )
-        foreign = np.maximum(whole - _CODING * coding, 0)
+        foreign = np.maximum(whole - _CODING * _as_coarse(coding, near), 0)
         drowned = near.sum(axis=1, keepdims=True) * 10 ** (_DROWNED_DB / 10)
         beside = np.maximum(static**2 * np.maximum(near, drowned), 10 ** (_FLOOR_DBFS / 10))
         less, all_of_it = (
@@ -246,6 +251,25 @@ def _fitted(planned: Samples, heard: Samples) -> Samples:
 def _pairs(values: Values) -> Values:
     """Sums of each chunk and the next one: half seconds that overlap by half."""
     return np.asarray(values + np.concatenate([values[1:], np.zeros_like(values[:1])]), np.float64)
+
+
+def _as_coarse(coding: Values, planned: Values) -> Values:
+    """What coding may leave of each half second: the most that it left of any that is like it.
+
+    A coder puts noise of its own in the place of noise, or does not, from one half second to the
+    next and otherwise each time; how coarse it may be hangs on the sound. Powers (half second,
+    octave); alike are those in one cell of a grid of levels, of either of two.
+    """
+    levels = 10 * np.log10(planned + 1e-15)
+    share = coding / (planned + 1e-15)
+    most = share
+    for shift_db in (0.0, _ALIKE_DB / 2):
+        cells = np.floor((levels + shift_db) / _ALIKE_DB).astype(np.int64)
+        _, which = np.unique(cells, axis=0, return_inverse=True)
+        groups = np.zeros((int(which.max(initial=0)) + 1, share.shape[1]))
+        np.maximum.at(groups, which.ravel(), share)
+        most = np.maximum(most, groups[which.ravel()])
+    return np.asarray(most * planned, np.float64)
 
 
 def _static(gains: Values, peaks: Values) -> float:
