@@ -73,3 +73,21 @@ def test_weak_looks_at_half_the_field_do_not_count_by_lettering_in_the_surround(
     weak += [Sight(t - 1, t, "mean", (150, 60, 380, 340), 3.6) for t in (5.5, 6.0, 6.5)]
     boxes = [s.box for s in counted(sorted(sure + weak, key=lambda s: s.time_s))]
     assert set(boxes) == {far}
+
+
+def test_small_lettering_that_plain_looks_saw_throughout_keeps_no_box_by_what_it_left() -> None:
+    """White letters of 4 % of the height: the look at the whole field is never sure of them."""
+    plain = [single(5 + 0.12 * n, 7.3) for n in range(34)]  # 5 to 9 s
+    left = [Sight(t - 1, t, "mean", LINE, 11.0) for t in (9.4, 9.9, 10.4, 10.9, 11.4, 12.0)]
+    assert max(b for _, b in spans([*plain, *left])) <= 8.96 + AT_MOST_S + 1e-6
+
+
+def test_a_line_that_stood_still_is_not_the_next_one_elsewhere() -> None:
+    """The look that sees what has just come does not see what stands in the surround."""
+    still = [single(5 + 0.12 * n, 12.0, (500, 40, 110, 24)) for n in range(20)]
+    come = [single(7.4 + 0.12 * n, 12.0, LINE) for n in range(10)]
+    found = merge_lettering(counted([*still, *come]), 0.25, [], 640, 480, 20.0)
+    assert max(e.box_px[2] * e.box_px[3] for e in found) <= 3 * LINE[2] * LINE[3]
+    again = [single(time_s, 12.0, (500, 40, 110, 24)) for time_s in (7.64, 7.76)]
+    found = merge_lettering(counted([*still, *come, *again]), 0.25, [], 640, 480, 20.0)
+    assert any(e.start_s <= 7.4 < 7.6 <= e.stop_s and e.box_px[0] > 400 for e in found)

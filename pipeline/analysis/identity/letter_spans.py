@@ -21,6 +21,7 @@ WITHIN_S = 1.1  # averages are looked at up to once a second
 FIRM = 4.5  # log odds of a look that says when it shows
 TAIL_S = 0.25  # for which weaker looks before the first and after the last of those count
 LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
+STEADY_S, STEADY = 0.5, 4  # plain looks in so long, of some five, that see what is plainly there
 BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
 PARTS_S = 0.4
 AVERAGES = ("mean", "tint")
@@ -57,15 +58,18 @@ class _Track:
         singles = [s for s in self.sights if s.kind not in FAINT]
         strong = [s for s, much in zip(singles, _enough(singles), strict=True) if much]
         times = [s.time_s for s in strong]
+        gone = [s for s in strong if s.time_s > times[-1] - STEADY_S] if times else []
+        steady = len({s.time_s for s in gone}) >= STEADY
 
         def left_over(sight: Sight) -> bool:
             """Lettering that plain looks saw while it lasted, or in an average bold before."""
             mean = sight.kind in AVERAGES
+            after = mean and steady and sight.time_s > times[-1]  # plainly there, then no more
             first = bisect_left(times, sight.time_s - (LEFT_S if mean else BESIDE_S))
             last = bisect_right(times, sight.time_s + (0 if mean else BESIDE_S))
             area = sight.box[2] * sight.box[3]
             for other in strong[first:last]:
-                if mean and other.odds < SURE:
+                if mean and other.odds < SURE and not (after and other in gone):
                     continue  # what plain looks hardly see leaves too little behind
                 long_ago = mean and other.time_s < sight.since_s - MEAN_S
                 least = 0.5 if long_ago else 0.1

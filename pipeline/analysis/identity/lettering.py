@@ -24,6 +24,8 @@ Box = tuple[int, int, int, int, float]
 
 _STILL_S = 1.0  # between two looks at the same place: lettering stood there all the time
 _SAME_PLACE = 0.5  # intersection over union
+_NEAR, _NEAR_STILL = 3.0, 0.5  # `_distance` to the next look at a line that moves, or stood still
+_STOOD = 3  # looks at one place
 _PAD = 0.35  # of a line's height, on every side: the network sees the middle of a line best
 
 
@@ -141,22 +143,32 @@ def merge_lettering(
                 t for t in open_ if id(t) not in taken
                 and (time_s - t["time_s"] <= 2 * margin_s or iou(t["box"], wide) > _SAME_PLACE)
             ]  # fmt: skip
-            best = min(free, key=lambda t: _distance(t["box"], wide), default=None)
-            if best is not None and _distance(best["box"], wide) < 3.0:
+            best = min(
+                (t for t in free if _distance(t["box"], wide) < _reach(t)),
+                key=lambda t: _distance(t["box"], wide),
+                default=None,
+            )
+            if best is not None:
                 piece(best["time_s"], time_s, union(best["box"], wide), odds)
                 way = _way(best["box"], wide, time_s - best["time_s"])
                 best["first_way"] = best["first_way"] or way
-                best.update(time_s=time_s, box=wide, odds=odds, way=way)
+                still = best["still"] + 1 if iou(best["box"], wide) > _SAME_PLACE else 0
+                best.update(time_s=time_s, box=wide, odds=odds, way=way, still=still)
             else:
                 best = {
                     "first_s": time_s, "first": wide, "first_way": None,
-                    "time_s": time_s, "box": wide, "odds": odds, "way": (0.0, 0.0),
+                    "time_s": time_s, "box": wide, "odds": odds, "way": (0.0, 0.0), "still": 0,
                 }  # fmt: skip
                 open_.append(best)
             taken.add(id(best))
     for track in open_:
         ended(track)
     return _joined_in_time(pieces, width_px, height_px)
+
+
+def _reach(track: dict[str, Any]) -> float:
+    """How far off a line may be at the next look: one that stood still is not somewhere else."""
+    return _NEAR_STILL if track["still"] >= _STOOD else _NEAR
 
 
 def _way(a: Pixels, b: Pixels, time_s: float) -> tuple[float, float]:

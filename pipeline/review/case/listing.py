@@ -63,7 +63,7 @@ def _row(session: Session, path: Path) -> CaseSummary | None:
         why = ""
     state = view.state
     if state == "planned":
-        state, why = since_then(ended, any(f.kind == "ready" for f in made["files"]))
+        state, why = since_then(ended, any(f.kind == "ready" and not f.clip for f in made["files"]))
     clip_s = plan.duration_s if plan is not None else None
     return CaseSummary(case, view.title, state, left, view.duration_s, clip_s, why, **made)
 
