@@ -101,11 +101,16 @@ def one_at_a_time(cues: Sequence[Cue]) -> list[Cue]:
     Braces and backslashes would be commands of the format that ffmpeg converts by.
     """
     edges = sorted({t for start_s, stop_s, _ in cues for t in (start_s, stop_s)})
+    coming = sorted(cues, key=lambda c: c[:2], reverse=True)
+    shown: list[Cue] = []
     out = []
     for start_s, stop_s in pairwise(edges):
-        texts = [text for a, b, text in cues if a <= start_s and b >= stop_s]
-        if texts:
-            out.append((start_s, stop_s, "\n".join(texts).translate(_PLAIN)))
+        shown = [cue for cue in shown if cue[1] > start_s]
+        while coming and coming[-1][0] <= start_s:
+            shown.append(coming.pop())
+        if shown:
+            text = "\n".join(words for _, _, words in shown)
+            out.append((start_s, stop_s, text.translate(_PLAIN)))
     return out
 
 

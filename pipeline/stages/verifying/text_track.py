@@ -50,18 +50,25 @@ def text_track_check(path: Path, wanted: Sequence[Cue]) -> Check:
     edges = sorted(
         {t for cues in (found, wanted) for start, stop, _ in cues for t in (start, stop)}
     )
-    wrong_s = [
-        (a, b)
-        for a, b in pairwise(edges)
-        if b - a > LIMIT_S and _said(found, a, b) != _said(wanted, a, b)
-    ]
+    spans = [(a, b) for a, b in pairwise(edges) if b - a > LIMIT_S]
+    told = zip(spans, _said(found, spans), _said(wanted, spans), strict=True)
+    wrong_s = [span for span, one, other in told if one != other]
     off_s = sum(b - a for a, b in wrong_s)
     at = f", first at {wrong_s[0][0]:.2f} s" if wrong_s else ""
     return make_check(TEXT_TRACK, off_s, 0, "s of other words" + at, not wrong_s)
 
 
-def _said(cues: Sequence[Cue], start_s: float, stop_s: float) -> list[str]:
-    """The words that are shown all through a span."""
-    middle_s = (start_s + stop_s) / 2
-    texts = [text.replace("-->", "- ->") for a, b, text in cues if a <= middle_s < b]
-    return " ".join(texts).translate(_WRITTEN).split()
+def _said(cues: Sequence[Cue], spans: Sequence[tuple[float, float]]) -> list[list[str]]:
+    """The words that are shown in the middle of each span; spans rising."""
+    rising, first = sorted(cues, key=lambda c: c[:2]), 0
+    shown: list[Cue] = []
+    out = []
+    for start_s, stop_s in spans:
+        middle_s = (start_s + stop_s) / 2
+        while first < len(rising) and rising[first][0] <= middle_s:
+            shown.append(rising[first])
+            first += 1
+        shown = [cue for cue in shown if cue[1] > middle_s]
+        said = " ".join(text.replace("-->", "- ->") for _, _, text in shown)
+        out.append(said.translate(_WRITTEN).split())
+    return out
