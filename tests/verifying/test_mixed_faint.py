@@ -65,3 +65,27 @@ def test_steady_noise_is_coded_otherwise_each_time(
         fold.step(block)
     (row,) = [r for r in fold.finish() if r.check == "sound as mixed"]
     assert row.passed == (foreign_db is None), row
+
+
+def test_where_the_second_coding_was_finer_by_chance_the_first_is_not_foreign(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """For a second the coding that verify makes leaves nothing of what the clip's own left."""
+    voice = np.concatenate(list(read_sound(VOICE, channels=1)), axis=1)[:, : 20 * 48_000]
+    hiss = np.random.default_rng(0).standard_normal(voice.shape) * 0.006
+    stem = write_stem(tmp_path / "stem.f32", 1, iter([(voice + hiss).astype(np.float32)]))
+    code_sound(stem.path, tmp_path / "clip.m4a", 1, 96)
+    plan: Any = SimpleNamespace(mix=None, duration_s=20.0)
+    fold = MixedFold(plan, stem, None, 1, 96, tmp_path)
+    for block in read_sound(tmp_path / "clip.m4a", channels=1):
+        fold.step(block)
+    plain = fold._coding
+
+    def finer() -> np.ndarray:
+        left = plain()
+        left[round(13.5 * 48_000 / 1024) : round(14.7 * 48_000 / 1024)] = 0  # in a pause
+        return left
+
+    monkeypatch.setattr(fold, "_coding", finer)
+    (row,) = [r for r in fold.finish() if r.check == "sound as mixed"]
+    assert row.passed, row
