@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -159,4 +160,6 @@ def demo(out: Path, **values: Any) -> int:
     tell_run(context.say, run)
     if run.ending.released is not None:
         context.say.line(f"look at it: {run.ending.released.path}")
+        page = ["fieldstop", "review", str(out), "--catalogue", str(context.catalogue)]
+        context.say.line(f"its page: {shlex.join(page)}")
     return errors.EXIT_WITHHELD if run.withheld else errors.EXIT_DONE
