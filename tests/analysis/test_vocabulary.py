@@ -85,6 +85,19 @@ def test_words_that_are_names_too_need_a_sentence_around_them(text: str) -> None
 
 
 @pytest.mark.parametrize(
+    ("identifies", "harmless"),
+    [("Nurse Gentle", "The nurse is gentle"), ("Narrator: Keen", "Narrator: left side"),
+     ("filmed by Proud", "Made by suction"), ("Patient Keen, before", "Patient before surgery"),
+     ("SURGEON PROUD AND TEAM", "SURGEON BEFORE SURGERY"),
+     ("wife of the surgeon", "View of the surgeon"), ("the mayor of our town", "the wall of our cavity"),
+     ("seen by a famous pianist", "seen by a trainee"), ("the winter of eighty-nine", "a depth of eighty-nine millimetres"),
+     ("sixty-seven", "sixty-seven millimetres"), ("Week 12", "Week 12 after surgery"), ("in week 31", "in week 3")],
+)  # fmt: skip
+def test_who_somebody_is_and_what_stands_behind_it_is_read(identifies: str, harmless: str) -> None:
+    assert not passes(identifies) and passes(harmless)
+
+
+@pytest.mark.parametrize(
     "text",
     ["The green crusts come away", "You can see the long forceps and the white light here",
      "Lateral wall of the nose", "LITTLE'S AREA", "Blakesley forceps", "day 3", "Two weeks later",

@@ -52,7 +52,7 @@ def parse_vocabulary(trade: str, general: str) -> Vocabulary:
         parts = tuple(line.lower().replace("-", " ").split())
         phrases.setdefault(parts[0], []).append(parts)
     words = {k: frozenset(" ".join(v).split()) for k, v in sections.items()}
-    kept_out = words["guarded"] | words["small"] | words["names"]
+    kept_out = words["guarded"] | words["small"] | words["names"] | words["who"]
     words["plain"] = (words["words"] | frozenset(general.split())) - kept_out
     return Vocabulary(
         words,
@@ -80,6 +80,7 @@ class Reading:
         self.digit_words = self.words["ones"] | self.words["tens"]
         self.counted = (self.digit_words | self.words["ordinals"]) - {"one"}
         self.capital_names = self.words["places"] | self.words["titles"]
+        self.called = self.words["titles"] | self.words["roles"]
         self.known: dict[str, tuple[str, str]] = {}  # kind and lower case of a token
         self.parts: list[str] = []
         self.spaced: list[bool] = []
@@ -116,7 +117,7 @@ class Reading:
             if not self._passes(index, token):
                 yield self._shown(index)
                 content = True
-            content |= token.lower not in self.words["small"]
+            content |= token.lower not in self.words["small"] | self.counted
         if digits > _DIGITS_IN_TEXT and not self.long:
             yield f"{digits} digits"
         if self.parts and not content:
@@ -135,7 +136,7 @@ class Reading:
                 (part == lower and (lower in plain or lower in small))
                 or (
                     len(part) > 3
-                    and lower in plain
+                    and lower in self.words["words"]
                     and lower not in self.capital_names
                     and _plainly_written(part)
                 )
@@ -281,7 +282,7 @@ class Reading:
         if len(token.text) == 1:
             return self._single(token, before, after)
         kind = self._class(token.lower)
-        if not kind:
+        if not kind or self._called(index):
             return False
         if token.text.isupper() and len(token.text) <= 3:
             return self.shouted and kind == "plain"  # else they are initials
@@ -292,6 +293,14 @@ class Reading:
         if token.lower in words["surnames"] and (self._namely(before) or self._namely(after)):
             return False
         return kind == "plain" or token.text.islower() or self._small(before, after)
+
+    def _called(self, index: int) -> bool:
+        """A general word with a capital behind what somebody is: 'Nurse Keen', 'Narrator: Keen'."""
+        token, before = self._token(index), self._at(index - 1)
+        if token.text.islower() or token.lower in self.words["words"]:
+            return False
+        who = self._at(index - 2) if before.text == ":" else before
+        return who.lower in self.called
 
     def _class(self, lower: str) -> str:
         """The section of a word: plain, guarded, small, or '' for an unknown one."""
