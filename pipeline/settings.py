@@ -70,7 +70,10 @@ def load_options(profile: str | None = None, config: Path | None = None) -> Opti
         raise UsageError(
             "There is no such profile", repr(name[:40]), f"use one of: {', '.join(known)}"
         )
-    layers.append((f"profile {name}", _read_toml(known[name], f"profile {name}")))
+    profile_layer = _read_toml(known[name], f"profile {name}")
+    if isinstance(profile_layer.setdefault("output", {}), dict):
+        profile_layer["output"].setdefault("profile", name)  # one's own, called like its file
+    layers.append((f"profile {name}", profile_layer))
     own = user_folder("config") / "settings.toml"
     if own.is_file():
         layers.append(("your settings file", _read_toml(own, "your settings file")))

@@ -60,9 +60,10 @@ def test_a_clip_has_its_own_place_and_leaves_the_case_alone(
         assert Path(path).parent == out / "private" / "QM-0300"
 
     # The same again is left as it is; another title is another revision.
-    again = fieldstop(*cut)
-    assert again.code == 0 and again.value["unchanged"]
-    assert again.value["release"] == str(release) and again.value["checks"]
+    for more in ((), ("--approve", "AB")):  # an answer to nothing
+        again = fieldstop(*cut, *more)
+        assert again.code == 0 and again.value["unchanged"]
+        assert again.value["release"] == str(release) and again.value["checks"]
     assert len(list((out / "releases" / "QM-0300").glob("*.mp4"))) == 2
     other = fieldstop(*cut[:7], "Another look", *cut[8:])
     assert other.value["release"].endswith("-0m02s0-0m04s5-r2.mp4")

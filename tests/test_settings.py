@@ -87,6 +87,9 @@ def test_layers_of_settings(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     options = load_options("society", config)
     assert (options.mark.text, options.output.crf) == ("OWN", 30)
     assert options.output.loudness_lufs == -16.0
+    # One's own that does not say its name is called like its file: not taken for 'web'.
+    (folder / "profiles" / "ward.toml").write_text("[mark]\ncount = 2\n")
+    assert load_options("ward").output.profile == "ward"
     with pytest.raises(UsageError, match="no such profile"):
         load_options("nowhere")
     with pytest.raises(UsageError, match="not found"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Container
 from pathlib import Path
 from typing import Any
 
@@ -158,14 +159,15 @@ def _content(path: str) -> str:
 
 
 def standing_release(
-    catalogue: Catalogue, folder: WorkFolder, profile: str, inputs: str
+    catalogue: Catalogue, folder: WorkFolder, profile: str, inputs: Container[str]
 ) -> ReleaseRecord | None:
-    """The newest release of the case and profile, if made from these inputs and still whole.
+    """The newest release of the case and profile, if made from any of these inputs and still
+    whole.
 
     Whole: its file lies in this OUT folder with the recorded content, and so does its sheet.
     """
     record = catalogue.latest_release(folder.case, profile)
-    if record is None or record.inputs_sha256 != inputs:
+    if record is None or record.inputs_sha256 not in inputs:
         return None
     path = folder.release_file(profile, record.sheet.revision)
     beside = [n for n in (record.sheet.poster, record.sheet.captions) if n]

@@ -96,12 +96,18 @@ def looked_at(
 
 def _with_hashes(opened: Opened) -> Opened:
     found, options, asked = opened.found, opened.options, opened.asked
-    inputs = inputs_sha256(
-        found, options, opened.consent, datetime.date.today(), decisions=opened.decisions,
-        approve=asked.approve, another=asked.another, narrated=asked.narrated, cut=asked.cut,
-    )  # fmt: skip
+    inputs = _inputs(opened, asked.approve, asked.another)
     parts = made_from(found, options, opened.decisions, narrated=asked.narrated, cut=asked.cut)
     return replace(opened, inputs=inputs, made_from=parts)
+
+
+def _inputs(opened: Opened, approve: str | None, another: bool) -> str:
+    asked = opened.asked
+    return inputs_sha256(
+        opened.found, opened.options, opened.consent, datetime.date.today(),
+        decisions=opened.decisions, approve=approve, another=another, narrated=asked.narrated,
+        cut=asked.cut,
+    )  # fmt: skip
 
 
 def rebound(opened: Opened, known: Catalogue) -> Opened:
@@ -115,7 +121,9 @@ def made_before(
     """What an earlier run made from the same, if it is still whole: released, or ready."""
     asked, folder = opened.asked, opened.folder
     if asked.unless_released:
-        standing = standing_release(known, folder, opened.profile, opened.inputs)
+        # What left without an answer needs none: one that is given now changes nothing.
+        alike = {opened.inputs, _inputs(opened, None, False)}
+        standing = standing_release(known, folder, opened.profile, alike)
         if standing is not None:
             return standing
     return standing_ready(

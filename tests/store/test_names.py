@@ -207,7 +207,7 @@ def test_a_list_saved_by_a_table_program_still_serves(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", [
-    "QM-0217", "HL-1", "A-1", "ENT-2026-031", "QM-1967", "HLAB-1234", "rec-7k3xv9t2cd4h",
+    "QM-0217", "HL-1", "A-1", "ENT-2026-031", "QM-1967", "HLKB-1234", "CASE-12", "rec-7k3xv9t2cd4h",
 ])  # fmt: skip
 def test_pseudonyms(name: str) -> None:
     assert case_fault(name) is None
@@ -218,6 +218,7 @@ def test_pseudonyms(name: str) -> None:
     "1967-03-12", "19670312", "12-03-1967", "A-19670312", "A-1967-0312", "A-1203-1967", "A-481213",
     "AB-67-03", "QM-0001\n", " QM-0001", "QM-0001 ", "", "..", "QM/1", "QM-\u0661\u0662",
     "rec-berglundastr", "HL-48213", "MRN-48213", "MRN-4821-3302", "A-123456", "AB-1-12345",
+    "EVA-0142", "LEE-12", "NOSE-3", "LYN-1",
     "QM\u2010" "0001", "QM-0001.", "A" * 50, "case-7k3xv9t2cd4h", "李-12", "QM-00\u200b01",
 ])  # fmt: skip
 def test_what_may_be_no_pseudonym(name: str) -> None:
