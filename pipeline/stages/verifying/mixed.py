@@ -9,14 +9,14 @@ up to 4 kHz. What coding leaves is measured: the planned sound is coded alike, a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.media.sound import read_sound
-from pipeline.media.stems import Stem
+from pipeline.media.stems import Stem, write_stem
 from pipeline.media.write import code_sound
 from pipeline.model.mix import Keyframe
 from pipeline.model.plan import Plan
@@ -65,7 +65,6 @@ class MixedFold:
         self._tracks = (stem, narration)
         self._work, self._kbps = work, audio_kbps
         self._limit_db = FOREIGN_LIMIT_DB
-        self._wanted = (work / "wanted.f32").open("wb")
         mix = plan.mix
         self._gains: tuple[Sequence[Keyframe], ...] = (
             (mix.background_gain, mix.narration_gain) if mix is not None else ((), ())
@@ -80,6 +79,7 @@ class MixedFold:
         self._products: list[list[float]] = []  # of a chunk, see `_chunk`
         self._coded: list[list[float]] = []  # of the planned sound coded alike, with each track
         self._peaks: list[float] = []  # of the planned sound
+        self._fits: list[Values] = []  # gains of a chunk, see `_fit`
         self._window = np.hanning(_FRAME + 1)[:-1].astype(np.float32)
         hz = np.fft.rfftfreq(_FRAME, 1 / RATE_HZ)
         self._bands = [slice(*np.searchsorted(hz, band)) for band in BANDS_HZ]
@@ -94,13 +94,12 @@ class MixedFold:
     def _chunk(self, heard: Samples) -> None:
         behind, front = self._both(self._start)
         planned = behind + front
-        wanted = _fitted(planned, heard)
         pairs = [(heard, planned), (planned, planned), (heard, behind), (heard, front),
-                 (behind, behind), (front, front), (behind, front), (wanted, planned)]  # fmt: skip
+                 (behind, behind), (front, front), (behind, front)]  # fmt: skip
         self._products.append([float(np.vdot(a, b)) for a, b in pairs])
         self._peaks.append(float(np.abs(planned).max()))
-        self._wanted.write(np.ascontiguousarray(wanted.T).data)
-        self._left.append(self._framed(0, heard - wanted))
+        self._fits.append(_fit(planned, heard))
+        self._left.append(self._framed(0, heard - _curve(self._fits[-1]) * planned))
         self._planned.append(self._framed(1, planned))
 
     def _framed(self, k: int, sound: Samples) -> Values:
@@ -109,10 +108,22 @@ class MixedFold:
         self._tails[k] = sound[:, -_FRAME // 2 :]
         return self._powers(whole)
 
-    def _coding(self) -> Values:
-        """(frame, band) of what coding leaves of the planned sound, fitted as the file's was."""
-        self._wanted.close()
-        wanted = Stem(self._work / "wanted.f32", self._channels)
+    def _coding(self, static: float) -> Values:
+        """(frame, band) of what coding leaves of the planned sound at the gains that it has.
+
+        Where the limiter is idle that is the static gain. A gain that fits a few milliseconds which
+        were coded badly, at the end of a tone, was never planned, and is coded otherwise.
+        """
+        peaks = np.array(self._peaks)
+        near = np.max([np.roll(np.pad(peaks, 2), k) for k in (-1, 0, 1, 2)], axis=0)[2:-2]
+        idle = near * static < _LIMITED_FROM if static > 0 else np.zeros(peaks.size, bool)
+
+        def at_its_gains() -> Iterator[Samples]:
+            for k, fit in enumerate(self._fits):
+                behind, front = self._both(k * _CHUNK)
+                yield (np.float32(static) if idle[k] else _curve(fit)) * (behind + front)
+
+        wanted = write_stem(self._work / "wanted.f32", self._channels, at_its_gains())
         coded = self._work / "wanted.m4a"
         code_sound(wanted.path, coded, self._channels, self._kbps)
         powers: list[Values] = []
@@ -123,13 +134,16 @@ class MixedFold:
                 heard = held[:, :_CHUNK]
                 start = len(powers) * _CHUNK
                 planned = wanted.read(start, _CHUNK)
-                powers.append(self._framed(2, heard - _fitted(planned, heard)))
-                self._coded.append([float(np.vdot(heard, t)) for t in self._both(start)])
+                fitted = _curve(_fit(planned, heard)) * planned
+                powers.append(self._framed(2, heard - fitted))
+                tracks = self._both(start)
+                pairs = [(heard, tracks[0]), (heard, tracks[1]), (planned, tracks[0] + tracks[1])]
+                self._coded.append([float(np.vdot(a, b)) for a, b in pairs])
                 held = held[:, _CHUNK:]
         nothing = np.zeros((_FRAMES, len(BANDS_HZ)))
         missing = len(self._planned) - len(powers)
         powers += [nothing] * missing
-        self._coded += [[0.0, 0.0]] * missing
+        self._coded += [[0.0, 0.0, 0.0]] * missing
         wanted.path.unlink()
         coded.unlink()
         return np.concatenate(powers)
@@ -167,16 +181,16 @@ class MixedFold:
         missing = self._length + _CHUNK - self._start - self._held.shape[1]
         self.step(np.zeros((self._channels, max(0, missing)), np.float32))
         products = _pairs(np.array(self._products))
-        fh, pp, hb, hf, bb, ff, bf, wp = products.T
-        coding = self._coding()
-        coded_b, coded_f = _pairs(np.array(self._coded)).T
+        fh, pp, hb, hf, bb, ff, bf = products.T
         peaks = np.array(self._peaks)
-        peaks = np.maximum(peaks, np.append(peaks[1:], 0))
+        peaks = np.maximum(peaks[:-1], peaks[1:]) if peaks.size > 1 else peaks
         silent = 10 ** (_SILENT_DBFS / 10)
         sounding = pp > silent * 2 * _CHUNK * self._channels
+        heard = fh / np.maximum(pp, 1e-12)
+        coding = self._coding(_static(heard[sounding], peaks[sounding]))
+        coded_b, coded_f, wp = _pairs(np.array(self._coded)).T
         # Of noise that the encoder put in the place of noise nothing is like the planned sound.
         kept = np.clip((coded_b + coded_f) / np.maximum(wp, 1e-12), _LEAST_KEPT, 1.0)
-        heard = fh / np.maximum(pp, 1e-12)
         gains = heard / np.where(sounding, kept, 1.0)
         static = _static(gains[sounding], peaks[sounding])
         if static <= 0:
@@ -237,20 +251,24 @@ class MixedFold:
         return rows
 
 
-def _fitted(planned: Samples, heard: Samples) -> Samples:
-    """The planned sound of a chunk, times the gain at which it is heard."""
+def _fit(planned: Samples, heard: Samples) -> Values:
+    """Gains at which the planned sound of a chunk is heard, one for each _FIT samples."""
     bounds = np.arange(0, _CHUNK, _FIT)
     top = np.add.reduceat((heard * planned).sum(axis=0), bounds)
     low = np.add.reduceat(np.square(planned).sum(axis=0), bounds)
     top, low = (np.convolve(v, np.ones(3), "same") for v in (top, low))
-    gains = np.maximum(top, 0) / np.maximum(low, 1e-9)
-    gain = np.interp(np.arange(_CHUNK), bounds + _FIT / 2, gains)
-    return np.asarray(gain.astype(np.float32) * planned, np.float32)
+    return np.asarray(np.maximum(top, 0) / np.maximum(low, 1e-9), np.float64)
+
+
+def _curve(gains: Values) -> Samples:
+    """Gain of every sample of a chunk."""
+    at = np.arange(gains.size) * _FIT + _FIT / 2
+    return np.interp(np.arange(_CHUNK), at, gains).astype(np.float32)
 
 
 def _pairs(values: Values) -> Values:
     """Sums of each chunk and the next one: half seconds that overlap by half."""
-    return np.asarray(values + np.concatenate([values[1:], np.zeros_like(values[:1])]), np.float64)
+    return np.asarray(values[:-1] + values[1:] if len(values) > 1 else values, np.float64)
 
 
 def _as_coarse(coding: Values, planned: Values) -> Values:
