@@ -187,7 +187,10 @@ def test_a_case_shows_from_its_documents_alone(out: Path) -> None:
     series = {k: np.asarray(v) for k, v in view.series.items()}
     assert series["time_s"][-1] == pytest.approx(39.8)
     assert set(series["contrast_loss"][series["time_s"] >= 20]) == {1.1}
-    text = json.dumps(page_data(view, empty()))
+    page = page_data(view, empty())
+    outside = next(f for f in page["findings"] if f["severity"] == "outside the field")
+    assert not outside["rejectable"] and outside["reasons"] == [], "black in any case"
+    text = json.dumps(page)
     assert str(out) not in text and not any(s[:9] in text for s in SHA)
 
 

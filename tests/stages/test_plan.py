@@ -204,6 +204,29 @@ def test_fog_is_cut_only_where_nobody_narrates() -> None:
     consistent(plan)
 
 
+@pytest.mark.parametrize(
+    ("cuts", "shown"),
+    [([(3, 5), (5.03, 8)], [(0, 3), (8, 20)]), ([(0.02, 8)], [(8, 20)]),
+     ([(3, 19.9)], [(0, 3)]), ([(3, 5), (5.2, 8)], [(0, 3), (5, 5.2), (8, 20)])],
+)  # fmt: skip
+@pytest.mark.parametrize("action", ["cut", "freeze"])
+def test_no_part_that_nobody_can_see_is_left(
+    cuts: list[tuple[float, float]], shown: list[tuple[float, float]], action: str
+) -> None:
+    events = [event("fog", a, b) for a, b in cuts]
+    plan = make_plan(case(), [source(events=events)], None, options(fog=action), glyph=GLYPH)
+    played = [(p.start_s, p.start_s + p.length_s) for p in plan.pieces if p.kind == "play"]
+    assert played == [pytest.approx(s) for s in shown]
+    consistent(plan)
+
+
+def test_a_narrator_between_two_cuts_keeps_a_picture() -> None:
+    events = [event("fog", 3, 5), event("fog", 5.1, 8)]
+    plan = make_plan(case(narration={"file": "v.wav"}), [source(events=events)],
+                     narration((5.02, 5.08)), options(fog="cut"), glyph=GLYPH)  # fmt: skip
+    assert [(p.start_s, p.kind) for p in plan.pieces] == [(0, "play"), (5, "play"), (8, "play")]
+
+
 def test_default_keeps_and_lists_events() -> None:
     plan = make_plan(case(), [source(events=[event("fog", 3, 5)])], None, Options(), glyph=GLYPH)
     assert [(e.kind, e.action) for e in plan.edits] == [("fog", "keep")]

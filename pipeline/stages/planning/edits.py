@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from pipeline.model.case import SHORTEST_KEPT_S
 from pipeline.model.decisions import Decision
 from pipeline.model.findings import Event
 from pipeline.model.kinds import BY_NAME
 from pipeline.model.kinds.kind import EVENT_ACTIONS
 from pipeline.model.options import Options
 from pipeline.model.plan import Edit, Restoration
-from pipeline.model.time import Span, merge_spans, round_s
-from pipeline.model.timeline import Timeline
+from pipeline.model.time import Span, merge_spans, round_s, subtract_spans
+from pipeline.model.timeline import Kept, Timeline
 from pipeline.stages.damage import damage_action
 from pipeline.stages.judged import decision_on
 from pipeline.stages.planning.given import SourceInput
@@ -32,7 +33,46 @@ def decided_edits(
     for number, source in enumerate(sources):
         for event in source.findings.events:
             edits.append(_edit_of(number, source, event, axis, narration, options, decisions))
+    for part in axis.kept:
+        edits = _without_slivers(edits, part, sources[part.source], axis, narration)
     return edits
+
+
+def _without_slivers(
+    edits: Sequence[Edit],
+    part: Kept,
+    source: SourceInput,
+    axis: Timeline,
+    narration: Sequence[Span],
+) -> list[Edit]:
+    """What edits leave of a kept part in pieces that nobody can see, or of not even one picture:
+    the edit beside such a piece takes it too. A narrator who speaks there keeps a picture."""
+    out = list(edits)
+    picture_s = 1 / max(source.survey.recording.frame_rate_hz, 1.0)
+    least_s = max(SHORTEST_KEPT_S, picture_s) - 1e-6
+    taken = [
+        (n, Span(e.start_s, e.stop_s))
+        for n, e in enumerate(out)
+        if e.source == part.source and e.action in ("cut", "freeze", "black")
+    ]
+    for left in subtract_spans([(part.start_s, part.stop_s)], [span for _, span in taken]):
+        beside = [n for n, s in taken if left.start_s in s[1:] or left.stop_s in s[:1]]
+        if left.length_s >= least_s or not beside:
+            continue
+        spoken = any(
+            s.overlap(n) is not None
+            for s in axis.case_of_source(part.source, left)
+            for n in narration
+        )
+        number = min(beside, key=lambda n: out[n].action == "cut")
+        edit = out[number]
+        if spoken and edit.action == "cut" and left.length_s >= picture_s:
+            continue
+        start_s, stop_s = min(edit.start_s, left.start_s), max(edit.stop_s, left.stop_s)
+        out[number] = edit.model_copy(
+            update={"start_s": round_s(start_s), "stop_s": round_s(stop_s)}
+        )
+    return out
 
 
 def _edit_of(
