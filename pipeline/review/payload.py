@@ -106,6 +106,7 @@ def _finding(row: tuple[CaseFinding, Decision | None]) -> dict[str, Any]:
         "actions": list(f.actions),
         "needs": f.needs_person,
         "rejectable": f.rejectable,
+        "stays": f.stays,
         "reasons": list(REASONS.get(f.kind, ())) if f.rejectable else [],
         "box": list(f.box_px) if f.box_px else None,
         "decision": {"verb": d.verb, "by": d.by, "reason": plain(d.reason)} if d else None,

@@ -102,7 +102,8 @@ def not_followed(rows: Sequence[Heard], decisions: Sequence[Decision]) -> list[s
     held = sum(len(row.held) for row in rows)
     if held:
         told.append(
-            f"sound that was rejected as speech stays replaced in {held} spans: every detector is "
+            f"sound that was rejected as speech stays replaced in {held} "
+            f"{'span' if held == 1 else 'spans'}: every detector is "
             "sure of speech there; to keep it, consent must cover voices (voice = true)"
         )
     return told

@@ -27,6 +27,7 @@ from pipeline.review.decisions import append, sign, version
 from pipeline.review.folder import FolderBackend
 from pipeline.review.laid import lay_over, plan_is_current
 from pipeline.review.payload import page_data
+from pipeline.stages.room import SURE
 from pipeline.store.catalogue import Catalogue
 
 SAMPLE = Path(__file__).parents[2] / "sample_media"
@@ -192,6 +193,18 @@ def test_a_case_shows_from_its_documents_alone(out: Path) -> None:
     assert not outside["rejectable"] and outside["reasons"] == [], "black in any case"
     text = json.dumps(page)
     assert str(out) not in text and not any(s[:9] in text for s in SHA)
+
+
+def test_speech_that_was_rejected_and_stays_replaced_is_said(out: Path) -> None:
+    def stays() -> dict[tuple[str, float], bool]:
+        view = FolderBackend(out, Options()).load_case("HL-1", empty())
+        rows = page_data(view, empty())["findings"]
+        return {(f["kind"], f["start"]): f["stays"] for f in rows}
+
+    assert not any(stays().values())
+    path = next(out.glob("private/*/plan.json"))
+    path.write_text(path.read_text().replace("\"x\"", json.dumps(SURE)))
+    assert [of for of, is_so in stays().items() if is_so] == [("speech", 28)]
 
 
 def test_a_plan_of_another_profile_is_said(out: Path) -> None:

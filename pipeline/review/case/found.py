@@ -9,11 +9,12 @@ from pipeline.model.decisions import Anchor
 from pipeline.model.findings import Event
 from pipeline.model.kinds import BY_NAME
 from pipeline.model.plan import Plan
-from pipeline.model.time import round_s
+from pipeline.model.time import Span, round_s
 from pipeline.model.timeline import Timeline
 from pipeline.review.backend import CaseFinding
 from pipeline.review.case.documents import KeptSurvey
 from pipeline.review.report.checklist import one_surround
+from pipeline.stages.room import SURE
 
 
 def case_findings(
@@ -87,6 +88,7 @@ def case_findings(
                 add(
                     f"{tag}{source}-{n}", source, of.kind, a, b, severity=of.severity.words(how),
                     level=None, action=of.action, actions=of.actions,
+                    stays=_stays(plan, source, Span(a, b)),
                 )  # fmt: skip
     for n, need in enumerate(plan.needs if plan else []):
         if not need.approvable:
@@ -100,6 +102,14 @@ def case_findings(
             needs_person=True,
         )  # fmt: skip
     return out
+
+
+def _stays(plan: Plan | None, source: int, span: Span) -> bool:
+    """True if sound that was rejected as speech is replaced all the same."""
+    return any(
+        r.source == source and r.reason == SURE and span.overlap(Span(r.start_s, r.stop_s))
+        for r in (plan.redactions if plan else [])
+    )
 
 
 def _action(plan: Plan | None, source: int, event: Event) -> str | None:

@@ -11,6 +11,10 @@ from pipeline.review.report.data import (
 from pipeline.stages.values import CaseResult
 
 
+def _counted(number: int, one: str) -> str:
+    return f"{number} {one}" if number == 1 else f"{number} {one}s"
+
+
 def checklist(run: CaseResult) -> Sequence[ChecklistRow]:
     """Identifiers of 45 CFR 164.514(b)(2)(i) that a video with sound can hold.
 
@@ -41,18 +45,18 @@ def checklist(run: CaseResult) -> Sequence[ChecklistRow]:
             "treated": "found lettering is filled with black"
             if looked
             else "not looked for by this run: a person must look",
-            "found": f"{in_field} places" if looked else "unknown",
+            "found": _counted(in_field, "place") if looked else "unknown",
             "needs_person": by is None and not looked,
         },
         {
             "identifier": "Full-face pictures (Clean Recognizable Visual Features)",
             "treated": "pictures outside the body are cut, held or black",
-            "found": f"{outside} spans outside the body, {faces} faces",
+            "found": f"{_counted(outside, 'span')} outside the body, {_counted(faces, 'face')}",
         },
         {
             "identifier": "Voices, spoken names in the room",
             "treated": "consent covers voices: kept" if voice else "replaced by room sound",
-            "found": f"{speech} spans",
+            "found": _counted(speech, "span"),
         },
         {
             "identifier": "Names spoken by the narrator",

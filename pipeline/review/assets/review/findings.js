@@ -6,7 +6,7 @@ import { draw } from "./overlay.js";
 import { showPanel } from "./panels.js";
 import { seek } from "./picture.js";
 import { stop } from "./player.js";
-import { chosen, find, store, unresolved } from "./store.js";
+import { chosen, find, stands, store, unresolved } from "./store.js";
 import { marksOfPlots } from "./timeline.js";
 import { disc, label, word } from "./words.js";
 
@@ -17,7 +17,7 @@ export function list() {
   const focused = active && active.dataset.finding;
   const { findings } = store.view;
   $("findings").replaceChildren(...findings.map((f) => {
-    const rejected = f.decision && f.decision.verb === "reject" ? "rejected" : "";
+    const rejected = stands(f) || f.stays ? "" : "rejected";
     return h("li", { class: `${f.needs ? "needs" : ""} ${f.decision ? "done" : ""} ${rejected}` },
       h("button", { type: "button", "data-finding": f.id, "aria-current": f.id === store.chosen ? "true" : null, onclick: () => choose(f.id, true) },
         disc(f),

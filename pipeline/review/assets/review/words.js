@@ -1,6 +1,6 @@
 /* Names and signs of findings and of what is done about them, as the server gave them. */
 import { s } from "./dom.js";
-import { start } from "./store.js";
+import { stands, start } from "./store.js";
 
 /** @typedef {import("./types").Finding} Finding */
 const { looks, words } = start;
@@ -15,6 +15,7 @@ export const label = (f) => (looks[f.kind] || { label: f.kind[0].toUpperCase() +
 export function word(f) {
   if (f.needs) return "to resolve";
   if (!f.decision) return actionWords(f.action);
+  if (!stands(f) && f.stays) return `${actionWords(f.action)} all the same`;
   return `${words.verbs[f.decision.verb] || f.decision.verb}, ${f.decision.by}`;
 }
 

@@ -62,12 +62,12 @@ register("finding", () => {
   out.push(h("div", { class: "row" },
     button("Accept", () => accept(f), "yes", { id: "accept" }),
     f.rejectable ? button(f.reasons.length ? "Let it through" : "Reject: no finding", () => reject(f), "no", { id: "reject" }) : null));
-  if (f.actions.length > 1) out.push(otherAction(f));
-  if (f.actions.length) out.push(h("div", { class: "row" },
-    time("Starts at", f.start, (t) => setEnd(f, "start", t)), time("Ends at", f.stop, (t) => setEnd(f, "stop", t))));
   out.push(f.reasons.length
     ? h("label", { class: "wide" }, "Reason to let it through", h("select", { id: "reason" },
       h("option", { value: "" }, "choose one"), ...f.reasons.map((r) => h("option", { value: r }, r))))
     : reasonField());
+  if (f.actions.length > 1) out.push(otherAction(f));
+  if (f.actions.length) out.push(h("div", { class: "row" },
+    time("Starts at", f.start, (t) => setEnd(f, "start", t)), time("Ends at", f.stop, (t) => setEnd(f, "stop", t))));
   return out;
 });
