@@ -115,3 +115,24 @@ def test_a_pure_tone_that_stops_with_the_clip(
         fold.step(block)
     (row,) = [r for r in fold.finish() if r.check == "sound as mixed"]
     assert row.passed == passes, row
+
+
+@pytest.mark.parametrize("louder_db", [0.0, 6.0])
+def test_what_the_encoder_keeps_of_a_hiss_is_no_other_gain(
+    louder_db: float, tmp_path: Path
+) -> None:
+    """At 96 kbit/s it keeps of a hiss in one coding what it replaces in the next."""
+    voice = np.concatenate(list(read_sound(VOICE, channels=1)), axis=1)[:, : 12 * 48_000]
+    random = np.random.default_rng(0)
+    hiss = (random.standard_normal(voice.shape) * 0.01).astype(np.float32)
+    heard = hiss.copy()
+    heard[:, 4 * 48_000 : 6 * 48_000] *= 10 ** (louder_db / 20)  # while the narrator speaks
+    stems = [write_stem(tmp_path / f"{k}.f32", 1, iter([s])) for k, s in
+             enumerate((hiss, voice, 1.3 * (heard + voice)))]  # fmt: skip
+    code_sound(stems[2].path, tmp_path / "clip.m4a", 1, 96)
+    plan: Any = SimpleNamespace(mix=None, duration_s=12.0)
+    fold = MixedFold(plan, stems[0], stems[1], 1, 96, tmp_path)
+    for block in read_sound(tmp_path / "clip.m4a", channels=1):
+        fold.step(block)
+    (row,) = [r for r in fold.finish() if r.check == "tracks at their planned gains"]
+    assert row.passed == (louder_db == 0), row

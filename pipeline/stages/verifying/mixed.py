@@ -195,7 +195,8 @@ class MixedFold:
         static = _static(gains[sounding], peaks[sounding])
         if static <= 0:
             return self._said(0.0, 0.0, None, 0.0)
-        foreign, whole = self._foreign_db(static, coding)
+        near = self._near()
+        foreign, whole = self._foreign_db(static, coding, near)
         usual_db = float(np.percentile(whole[sounding], 25)) if sounding.any() else -np.inf
         limit_db = float(np.clip(usual_db + _OVER_QUIET_DB, FOREIGN_LIMIT_DB, NOISY_LIMIT_DB))
         self._limit_db = round(limit_db, 1)
@@ -204,9 +205,12 @@ class MixedFold:
         # A half second that is left out is as foreign as one that is something else.
         foreign[wrong] = np.maximum(foreign[wrong], 0.0)
         worst = int(foreign.argmax())
-        # Coding leaves out some of a faint track: as much as it leaves out of the planned sound.
-        usual = _balance_db(coded_b, coded_f, bb, ff, bf)
-        balance = np.abs(_balance_db(hb, hf, bb, ff, bf) - usual)
+        # Coding leaves out some of a faint track, or does not: up to what it left out of any alike.
+        usual = np.nan_to_num(_balance_db(coded_b, coded_f, bb, ff, bf))
+        least = _over_alike(np.minimum, np.minimum(usual, 0), near)
+        most = _over_alike(np.maximum, np.maximum(usual, 0), near)
+        balance = _balance_db(hb, hf, bb, ff, bf)
+        balance = np.maximum(np.maximum(least - balance, balance - most), 0)
         known = np.isfinite(balance).any()
         apart = int(np.nanargmax(balance)) if known else 0
         return self._said(
@@ -214,20 +218,16 @@ class MixedFold:
             float(balance[apart]) if known else None, apart * _CHUNK / RATE_HZ,
         )  # fmt: skip
 
-    def _foreign_db(self, static: float, coding_left: Values) -> tuple[Values, Values]:
-        """What is left over beside what is planned, in the worst octave of each half second: less
-        what coding leaves, and all of it."""
-        from scipy.ndimage import maximum_filter1d
+    def _near(self) -> Values:
+        """(half second, octave) of what is planned; coding spreads a sudden sound in time."""
+        return _half_seconds(_spread(np.concatenate(self._planned)))
 
-        planned = np.concatenate(self._planned)
-        coded = maximum_filter1d(coding_left, _SPREAD, axis=0, mode="nearest")
-        left = np.concatenate(self._left), coded
-        # Coding spreads a sudden sound in time, and is coarse where an octave is drowned.
-        near = maximum_filter1d(planned, _SPREAD, axis=0, mode="nearest")
-        whole, coding, near = (
-            _pairs(v.reshape(-1, _FRAMES, len(BANDS_HZ)).mean(axis=1)) / 2 for v in (*left, near)
-        )
+    def _foreign_db(self, static: float, left: Values, near: Values) -> tuple[Values, Values]:
+        """What is left over beside what is planned, in the worst octave of each half second: less
+        what coding leaves (`left`, by frame), and all of it."""
+        whole, coding = _half_seconds(np.concatenate(self._left)), _half_seconds(_spread(left))
         foreign = np.maximum(whole - _CODING * _as_coarse(coding, near), 0)
+        # Coding is coarse where an octave is drowned.
         drowned = near.sum(axis=1, keepdims=True) * 10 ** (_DROWNED_DB / 10)
         beside = np.maximum(static**2 * np.maximum(near, drowned), 10 ** (_FLOOR_DBFS / 10))
         less, all_of_it = (
@@ -271,23 +271,43 @@ def _pairs(values: Values) -> Values:
     return np.asarray(values[:-1] + values[1:] if len(values) > 1 else values, np.float64)
 
 
+def _spread(powers: Values) -> Values:
+    """The most of a frame and its neighbours, (frame, octave)."""
+    from scipy.ndimage import maximum_filter1d
+
+    return np.asarray(maximum_filter1d(powers, _SPREAD, axis=0, mode="nearest"), np.float64)
+
+
+def _half_seconds(powers: Values) -> Values:
+    """Mean powers of half seconds that overlap by half, from those of frames."""
+    return _pairs(powers.reshape(-1, _FRAMES, len(BANDS_HZ)).mean(axis=1)) / 2
+
+
 def _as_coarse(coding: Values, planned: Values) -> Values:
     """What coding may leave of each half second: the most that it left of any that is like it.
 
     A coder puts noise of its own in the place of noise, or does not, from one half second to the
-    next and otherwise each time; how coarse it may be hangs on the sound. Powers (half second,
-    octave); alike are those in one cell of a grid of levels, of either of two.
+    next and otherwise each time; how coarse it may be hangs on the sound.
+    """
+    share = coding / (planned + 1e-15)
+    return _over_alike(np.maximum, share, planned) * planned
+
+
+def _over_alike(extreme: np.ufunc, values: Values, planned: Values) -> Values:
+    """The extreme (np.maximum, np.minimum) of `values` over all half seconds that are alike.
+
+    values: (half second, ...). planned: powers (half second, octave); alike are those in one
+    cell of a grid of levels, of either of two grids.
     """
     levels = 10 * np.log10(planned + 1e-15)
-    share = coding / (planned + 1e-15)
-    most = share
+    out = values
     for shift_db in (0.0, _ALIKE_DB / 2):
         cells = np.floor((levels + shift_db) / _ALIKE_DB).astype(np.int64)
-        _, which = np.unique(cells, axis=0, return_inverse=True)
-        groups = np.zeros((int(which.max(initial=0)) + 1, share.shape[1]))
-        np.maximum.at(groups, which.ravel(), share)
-        most = np.maximum(most, groups[which.ravel()])
-    return np.asarray(most * planned, np.float64)
+        first, which = np.unique(cells, axis=0, return_index=True, return_inverse=True)[1:]
+        groups = values[first].copy()
+        extreme.at(groups, which.ravel(), values)
+        out = extreme(out, groups[which.ravel()])
+    return np.asarray(out, np.float64)
 
 
 def _static(gains: Values, peaks: Values) -> float:
