@@ -12,6 +12,7 @@ from typing import Any, NoReturn
 import click
 
 from pipeline import errors
+from pipeline.commands.say import Say
 from pipeline.commands.usage import misused
 from pipeline.errors import FieldstopError, NeedsPerson
 
@@ -31,6 +32,8 @@ class Group(click.Group):
             _fail(misused(wrong), as_json)
         except (click.Abort, KeyboardInterrupt):
             atexit.register(_exit_interrupted)
+            if as_json and not Say.answered:
+                click.echo(json.dumps({**EMPTY, "error": _INTERRUPTED.as_dict()}))
             click.echo("Interrupted: nothing half-made was left behind.", err=True)
             sys.exit(errors.EXIT_INTERRUPTED)
         except Exception as wrong_any:
@@ -90,6 +93,7 @@ def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
     sys.exit(error.exit_code)
 
 
+_INTERRUPTED = FieldstopError("Interrupted", "", "run the same command again")
 EMPTY: dict[str, Any] = {
     "case": None, "release": None, "ready": None, "draft": None, "sheet": None,
     "record": None, "survey": [], "plan": None, "report": None, "checks": [], "withheld": [],

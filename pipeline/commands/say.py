@@ -5,13 +5,15 @@ from __future__ import annotations
 import json
 import sys
 import time
-from typing import Any
+from typing import Any, ClassVar
 
 import click
 
 
 class Say:
     """What a run prints: results on standard output, progress on standard error."""
+
+    answered: ClassVar[bool] = False  # the one JSON object of this process is printed
 
     def __init__(self, as_json: bool, quiet: bool) -> None:
         self.as_json, self.quiet = as_json, quiet
@@ -32,6 +34,7 @@ class Say:
 
     def result(self, value: dict[str, Any]) -> None:
         if self.as_json:
+            Say.answered = True
             click.echo(json.dumps(value, ensure_ascii=False))
 
     def progress(self, stage: str, done: float, whole: float) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import signal
 import subprocess
 import sys
@@ -21,9 +22,10 @@ def test_every_signal_to_end_cleans_up(number: signal.Signals, tmp_path: Path) -
     config = tmp_path / "c.toml"
     config.write_text("[anonymity]\nlettering = false\nfaces = false\n")
     run = subprocess.Popen(
-        [sys.executable, "-m", "pipeline.cli", "--quiet", "--config", str(config), "--catalogue",
-         str(tmp_path / "c.sqlite3"), "make", str(path), "--consent", "public", "--out", str(out)],
-        stderr=subprocess.DEVNULL,
+        [sys.executable, "-m", "pipeline.cli", "--quiet", "--json", "--config", str(config),
+         "--catalogue", str(tmp_path / "c.sqlite3"), "make", str(path), "--consent", "public",
+         "--out", str(out)],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
         # Whoever runs the tests behind `nohup` hands an ignored SIGHUP down.
         preexec_fn=lambda: signal.signal(number, signal.SIG_DFL),
     )  # fmt: skip
@@ -32,7 +34,9 @@ def test_every_signal_to_end_cleans_up(number: signal.Signals, tmp_path: Path) -
         time.sleep(0.02)
     assert run.poll() is None, "it ended before the signal"
     run.send_signal(number)
-    assert run.wait(60) == 130
+    said, _ = run.communicate(timeout=60)
+    assert run.returncode == 130
+    assert json.loads(said)["error"]["what"] == "Interrupted"
     assert not [p for p in out.rglob("*") if ".part-" in p.name]
 
 
