@@ -76,27 +76,6 @@ def test_a_quiet_room_with_loud_clicks_comes_out_and_is_verified_alike(
     assert not loud[0]["passed"] and loud[0]["limit"] == -14
 
 
-# No steady tone: the zoo's own late sound has one, and a tone is taken for a voice.
-_ZOO = [name for name in media_zoo.CLIPS if name != "late_sound_mkv"]
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", _ZOO)
-def test_each_of_the_zoo_comes_out_whole(
-    name: str, zoo: Any, fieldstop: Shell, tmp_path: Path
-) -> None:
-    clip: media_zoo.Clip = zoo(name)
-    path = made(fieldstop, clip.path, tmp_path / "out")
-    times, pictures = shown(path)
-    assert len(times) == clip.frames
-    assert probe(path).duration_s == pytest.approx(clip.duration_s, abs=0.06)
-    numbers = [media_zoo.read_number(pictures[k], clip) for k in (0, -1)]
-    assert numbers == [0, clip.frames - 1]
-    light = np.array([float(p.mean()) for p in pictures])
-    flashes = [t for t, value in zip(times, light, strict=True) if value > np.median(light) + 10]
-    assert flashes == pytest.approx(list(clip.flashes_s), abs=0.02)
-
-
 _BASE = ("-c:v", "libx264", "-preset", "ultrafast", "-crf", "16")
 _APART: dict[str, tuple[str, tuple[str, ...], float]] = {
     # name: (ending, what ffmpeg is told, time of the first click on the picture's axis)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from pathlib import Path
 
 from pipeline.errors import NeedsPerson, OutputError
@@ -152,9 +153,16 @@ def narration_source(
         return ()
     (known,) = catalogue.recall([sha256])
     if not known.sounds and path.is_file():
-        known = packets_apart(path, sha256)
+        known = _packets_of(path, sha256)
         catalogue.learn([known])
     return (known,)
+
+
+@lru_cache(maxsize=16)
+def _packets_of(path: Path, sha256: str) -> KnownSource:
+    """Of a sound without packets to be known by (PCM) the catalogue keeps nothing: a run asks
+    three times, and a process for each costs more than the answer."""
+    return packets_apart(path, sha256)
 
 
 def keep_facts(facts: list[ConsentFact], folder: WorkFolder, case_folder: Path | None) -> None:

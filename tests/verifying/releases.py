@@ -1,4 +1,7 @@
-"""Good clips of many kinds: sources, profiles and edits, each made small through the recipe."""
+"""Good clips of many kinds: sources, profiles and edits, each made small through the recipe.
+
+Containers, codecs and time stamps are in `test_zoo_made.py`.
+"""
 
 from __future__ import annotations
 
@@ -84,14 +87,6 @@ def coded(**options: str) -> dict[str, Any]:
 
 
 KINDS: dict[str, Kind] = {
-    **{f"{name} as {profile}": Kind(zoo(name), profile)
-       for name, profile in [
-           ("h264_mp4", "web"), ("h264_mov_pcm", "lecture"), ("h264_mkv", "broadcast"),
-           ("h264_ts", "web"), ("h264_bframes", "lecture"), ("hevc_mp4", "broadcast"),
-           ("mjpeg_avi", "web"), ("mpeg2_ts", "lecture"), ("dv_avi", "web"),
-           ("vfr_mp4", "web"), ("vfr_mkv", "broadcast"), ("late_start_mkv", "lecture"),
-           ("late_start_mp4", "web"), ("gap_mkv", "web"), ("interlaced_576i", "lecture"),
-       ]},
     "pictures in another coding order": Kind(zoo("gap_mkv"), settings={"machine.threads": 3}),
     "plain": Kind(scope({})),
     "silent recording": Kind(scope({"audio": "silence"})),
