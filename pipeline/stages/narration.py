@@ -19,9 +19,8 @@ from pipeline.analysis.sound.loudness import LoudnessFold
 from pipeline.analysis.sound.narration import HumFold, cleaned, without_spans
 from pipeline.analysis.sound.offset import OFFSET_LEAST_CONFIDENCE, EnvelopeFold, find_offset
 from pipeline.analysis.sound.quality import (
-    CLIPPED_HOP_S,
+    ClippedFold,
     NarrationQuality,
-    clipped_hops,
     levels_of_speech,
     quality_told,
     reverberation_s,
@@ -243,7 +242,10 @@ def _levels(
     spans = list(speech_spans.narration_spans(voices.finish(), threshold))
     power = np.asarray(fold.finish().hop_power, np.float32)
     # Filters move peaks: what was clipped is seen in the sound as it was recorded.
-    clipped_s = sum(clipped_hops(block) for block in raw.blocks()) * CLIPPED_HOP_S
+    clipped = ClippedFold()
+    for block in raw.blocks():
+        clipped.step(block)
+    clipped_s = clipped.finish()
     spoken_s = sum(s.length_s for s in spans)
     speech_lufs, over_noise_db = levels_of_speech(power, spans)
     quality = NarrationQuality(

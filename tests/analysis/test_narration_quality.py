@@ -14,10 +14,9 @@ from sound_makers import RATE_HZ, at_level, coloured
 from pipeline.analysis.sound.loudness import measure
 from pipeline.analysis.sound.offset import EnvelopeFold
 from pipeline.analysis.sound.quality import (
-    CLIPPED_HOP_S,
     MOST_REVERBERATION_S,
+    ClippedFold,
     NarrationQuality,
-    clipped_hops,
     levels_of_speech,
     quality_told,
     reverberation_s,
@@ -52,9 +51,11 @@ def judged(sound: np.ndarray, spans: list[tuple[float, float]]) -> NarrationQual
     sound = sound.astype(np.float32)[None]
     falls = EnvelopeFold(1)
     falls.step(sound)
-    clipped_s = clipped_hops(sound) * CLIPPED_HOP_S / sum(b - a for a, b in spans)
+    clipped = ClippedFold()
+    clipped.step(sound)
+    clipped_ratio = clipped.finish() / sum(b - a for a, b in spans)
     levels = levels_of_speech(measure([sound], 1).hop_power, spans)
-    return NarrationQuality(*levels, clipped_s, reverberation_s(falls.finish()))
+    return NarrationQuality(*levels, clipped_ratio, reverberation_s(falls.finish()))
 
 
 def noise(rng: np.random.Generator, size: int, level_db: float) -> np.ndarray:
@@ -78,6 +79,7 @@ def test_what_is_bad_is_said_and_nothing_else(seed: int) -> None:
         "very quietly": 10 ** (-35 / 20) * (voice + floor),
         "noise lies only": voice + noise(rng, voice.size, -38.0),
         "clipped": np.clip(6 * voice, -1, 1),
+        "is clipped": 0.5 * np.clip(6 * voice, -1, 1),  # turned down afterwards
         "rings for": fftconvolve(voice, room(rng, 1.0))[: voice.size] + floor,
     }
     for words, sound in cases.items():
