@@ -86,7 +86,7 @@ def test_analysis_is_pure(path: Path) -> None:
 
 # Each of these loads heavy libraries (or all that a worker needs): whoever needs it seldom
 # loads it where it is needed. The commands of the command line load everything that way.
-HEAVY = {"pipeline.batch.tasks", "pipeline.analysis.field.track"}
+HEAVY = {"pipeline.batch.tasks", "pipeline.analysis.field.masks"}
 # Libraries that are loaded where they are needed: large ones, and what some systems do not have.
 LATE = {
     "PIL", "av", "confusable_homoglyphs", "cv2", "distributed", "fcntl", "ffmpeg", "imageio_ffmpeg",

@@ -21,7 +21,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.field.track import given_field as field_as_given
+from pipeline.analysis.field.masks import given_field as field_as_given
 from pipeline.analysis.sound.clicks import overwritten_folds
 from pipeline.errors import InputError
 from pipeline.media.frame import Picture, reduce_rgb

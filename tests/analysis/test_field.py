@@ -13,32 +13,33 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from pipeline.analysis.field.blocks import Block, pack
 from pipeline.analysis.field.fit import (
     Fit,
     _judge_circle,
     _round,
     circle_through,
-    find_surround,
     fit_circle,
     fit_field,
     lit_limit,
     unit_level,
 )
-from pipeline.analysis.field.track import (
-    FieldFold,
-    _Block,
-    _drifting,
-    _of_one_cut,
-    _on_the_way,
-    _pack,
-    _track,
-    _with_corners_of,
-    _with_stops,
+from pipeline.analysis.field.level import find_surround
+from pipeline.analysis.field.masks import (
     field_mask,
     given_field,
     lit_area_px2,
     outline_of,
     safest_span,
+)
+from pipeline.analysis.field.track import (
+    FieldFold,
+    _drifting,
+    _of_one_cut,
+    _on_the_way,
+    _track,
+    _with_corners_of,
+    _with_stops,
 )
 from pipeline.model.field import FieldSpan, whole_picture
 from tests.scenes_field import (
@@ -574,7 +575,7 @@ def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
     dim = np.where(disc, 90.0 * shade, 0.0).astype(np.float32)
     dim += np.float32(glow) * np.exp(-np.square(np.hypot(xx - 130, yy - 222) / 9))
     blocks = [
-        _Block(t, t + 3.5, 8, _pack(cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32)), 0.3,
+        Block(t, t + 3.5, 8, pack(cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32)), 0.3,
                60.0, 4.0)
         for t, e in ((0.0, dim), (4.0, bright), (8.0, bright))
     ]
@@ -590,7 +591,7 @@ def test_a_stop_holds_where_it_lies_in_the_dark(glow: float) -> None:
     assert id(stopped) in apart
     # where the circle's own rim is seen beyond it, there is no such edge
     whole = np.where(np.hypot(xx - 160, yy - 128) < 105, 90.0, 0.0).astype(np.float32)
-    blocks[0] = replace(blocks[0], evidence=_pack(whole))
+    blocks[0] = replace(blocks[0], evidence=pack(whole))
     assert _with_stops(blocks, [bare, cut, cut], set(), 240, 320)[0] is bare
 
 
@@ -652,7 +653,7 @@ def test_an_outline_around_a_halo_is_not_sure(side: float) -> None:
 
 
 def test_a_stop_that_comes_and_goes_is_not_sure() -> None:
-    block = _Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
+    block = Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
     blocks = [replace(block, start_s=4.0 * k, stop_s=4.0 * k + 3.5) for k in range(3)]
     bare = Fit("circle", 160, 120, 100, (0, 0, 320, 240), None, 1.0)
     cut = replace(bare, shape="circle-clipped", box=(0, 0, 320, 212))
@@ -674,7 +675,7 @@ def test_a_strip_beside_a_panel_is_not_where_the_disc_goes_on() -> None:
         tissue = np.where(level and np.abs(yy - 120) > 100, level, 90.0)
         e = np.where(disc, tissue, np.where(strips, level, 0.0))
         e = cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32)
-        blocks.append(_Block(4.0 * k, 4.0 * k + 3.5, 8, _pack(e), 0.1, 45.0, 20.0))
+        blocks.append(Block(4.0 * k, 4.0 * k + 3.5, 8, pack(e), 0.1, 45.0, 20.0))
     runs = _track(blocks, 240, 427)
     assert runs[0][2].confidence >= 0.9 and runs[0][2].box[1] == pytest.approx(7, abs=0.5)
     for start, stop, f in runs:
@@ -684,7 +685,7 @@ def test_a_strip_beside_a_panel_is_not_where_the_disc_goes_on() -> None:
 
 def test_a_side_that_only_touches_does_not_cut_a_circle_that_wanders() -> None:
     """A flat edge found at the very rim would cut deeper and deeper as the circle moves past it."""
-    block = _Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
+    block = Block(0.0, 3.5, 8, None, 0.3, 60.0, 4.0)
     blocks = [replace(block, start_s=4.0 * k, stop_s=4.0 * k + 3.5) for k in range(12)]
     fits = [
         Fit("circle", 160 - 0.2 * k, 120, 100, (60.2, 0, 320, 240), None, 1.0) for k in range(12)
@@ -721,8 +722,8 @@ def test_a_bright_room_says_nothing_of_a_dim_field() -> None:
     blobs = cv2.GaussianBlur(rng.normal(0, 1, (240, 320)), (0, 0), 18)
     dim = (3.0 + 3.0 * blobs / blobs.std()).clip(0).astype(np.float32)
     dim[:4] = dim[-4:] = dim[:, :4] = dim[:, -4:] = 1.0
-    lit = _Block(0.0, 3.5, 8, _pack(room), 0.4, 130.0, 20.0)
-    dark = _Block(4.0, 7.5, 8, _pack(dim), 0.4, 30.0, 1.8)
+    lit = Block(0.0, 3.5, 8, pack(room), 0.4, 130.0, 20.0)
+    dark = Block(4.0, 7.5, 8, pack(dim), 0.4, 30.0, 1.8)
     alone = _track([lit, replace(lit, start_s=4.0, stop_s=7.5)], 240, 320)
     assert [(f.shape, f.confidence >= 0.9) for _, _, f in alone] == [("none", True)]
     *_, (_, stop, after) = _track([lit, dark], 240, 320)
@@ -771,8 +772,8 @@ def test_alike_unsure_blocks_are_one_span() -> None:
     dim = np.where((np.hypot(xx - 160, yy - 120) < 100) & (xx > 205), 60.0, 0.0)
     dim *= np.clip((np.hypot(xx - 205, yy - 120)) / 40, 0, 1)
     blocks = [
-        _Block(4.0 * k, 4.0 * k + 3.5, 8,
-               _pack(cv2.GaussianBlur(e.astype(np.float32), (0, 0), 0.8).astype(np.float32)),
+        Block(4.0 * k, 4.0 * k + 3.5, 8,
+               pack(cv2.GaussianBlur(e.astype(np.float32), (0, 0), 0.8).astype(np.float32)),
                0.3, 40.0, 4.0)
         for k, e in enumerate((sure, sure, dim, dim, dim))
     ]
@@ -787,10 +788,10 @@ def test_a_zoom_is_not_voted_away() -> None:
     # the later blocks are dark at the left, so that they do not show all of their circle
     shade = np.clip((xx - 85) / 25, 0, 1)
 
-    def block(t: float, r: float, e: NDArray[np.float64]) -> _Block:
+    def block(t: float, r: float, e: NDArray[np.float64]) -> Block:
         e = np.where((np.hypot(xx - 160, yy - 120) < r) & (np.abs(yy - 120) < 80), e, 0)
         soft = cv2.GaussianBlur(e.astype(np.float32), (0, 0), 0.8).astype(np.float32)
-        return _Block(t, t + 3.5, 8, _pack(soft), 0.3, 60.0, 4.0)
+        return Block(t, t + 3.5, 8, pack(soft), 0.3, 60.0, 4.0)
 
     flat = np.ones_like(xx)
     blocks = [block(0, 108, 20 * flat), *(block(4.0 * k, 97, 90 * shade) for k in range(1, 4))]
@@ -812,7 +813,7 @@ def test_a_dark_corner_is_that_of_the_larger_outline() -> None:
     cut = outlined([(60, 20), (215, 20), (260, 75), (260, 220), (60, 220)], 0.92)
     zoomed = outlined([(80, 40), (240, 40), (240, 200), (80, 200)], 0.95)
     e = np.zeros((240, 320), np.float32)
-    blocks = [_Block(4.0 * k, 4.0 * k + 3.5, 8, _pack(e), 0.3, 60.0, 4.0) for k in range(3)]
+    blocks = [Block(4.0 * k, 4.0 * k + 3.5, 8, pack(e), 0.3, 60.0, 4.0) for k in range(3)]
     got = _with_corners_of(blocks, [whole, cut, zoomed], 240, 320)
     assert got[1] is whole and got[2] is zoomed
 
@@ -832,9 +833,9 @@ def test_a_dim_disc_between_room_pictures_is_not_surely_none() -> None:
     yy, xx = np.mgrid[0:240, 0:320] + 0.5
     # a glow without a rim: no block can be sure of a field
     dim = (40 * np.exp(-np.square(np.hypot(xx - 150, yy - 125) / 75))).astype(np.float32)
-    room = _Block(0, 3.5, 8, None, 0.0, 120.0, 8.0)
+    room = Block(0, 3.5, 8, None, 0.0, 120.0, 8.0)
     blocks = [room, replace(room, start_s=4, stop_s=7.5)]
-    blocks += [_Block(8.0, 11.5, 8, _pack(dim), 0.3, 20.0, 4.0)]
+    blocks += [Block(8.0, 11.5, 8, pack(dim), 0.3, 20.0, 4.0)]
     blocks += [replace(room, start_s=12 + 4 * k, stop_s=15.5 + 4 * k) for k in range(4)]
     for start, stop, fit in _track(blocks, 240, 320):
         if start <= 9 <= stop:

@@ -36,7 +36,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pipeline.analysis.field.track import FieldFold, outline_of
+from pipeline.analysis.field.masks import outline_of
+from pipeline.analysis.field.track import FieldFold
 from pipeline.model.field import FieldSpan
 from tests.scenes_field import (
     GEOMETRIES,

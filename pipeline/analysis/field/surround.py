@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.field.track import field_mask
+from pipeline.analysis.field.masks import field_mask
 from pipeline.model.field import FieldSpan
 
 BLACK_LUMA = 16

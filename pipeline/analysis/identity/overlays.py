@@ -34,7 +34,7 @@ def where(
     item: Lettering, fields: Sequence[FieldSpan], width_px: int, height_px: int
 ) -> Literal["surround", "field"]:
     """'surround' if the box lies wholly outside the field as long as it is seen."""
-    from pipeline.analysis.field.track import field_mask
+    from pipeline.analysis.field.masks import field_mask
 
     near = [
         f for f in fields

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.analysis.field.track import safest_span
+from pipeline.analysis.field.masks import safest_span
 from pipeline.model.field import FieldSpan
 from pipeline.model.options import Options
 from pipeline.model.placement import Box, Placement

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.field.track import field_mask
+from pipeline.analysis.field.masks import field_mask
 from pipeline.model.field import FieldSpan, field_at
 from pipeline.model.plan import PlannedSource, Redaction
 from pipeline.stages.planning.picture import has_field
