@@ -91,3 +91,16 @@ def test_a_line_that_stood_still_is_not_the_next_one_elsewhere() -> None:
     again = [single(time_s, 12.0, (500, 40, 110, 24)) for time_s in (7.64, 7.76)]
     found = merge_lettering(counted([*still, *come, *again]), 0.25, [], 640, 480, 20.0)
     assert any(e.start_s <= 7.4 < 7.6 <= e.stop_s and e.box_px[0] > 400 for e in found)
+
+
+def test_while_small_lettering_is_plainly_seen_averages_do_not_enlarge_its_box() -> None:
+    """Neither one of the line, wider than it, nor a doubtful one of tissue beside it."""
+    plain = [single(5 + 0.12 * n, 7.3) for n in range(34)]  # 5 to 9 s
+    wide, beside = (195, 144, 170, 34), (220, 180, 60, 90)
+    means = [Sight(t - 1, t, "mean", b, 3.0) for t in (6.5, 7.5) for b in (wide, beside)]
+    found = merge_lettering(counted([*plain, *means]), 0.25, [], 640, 480, 20.0)
+    assert max(e.box_px[3] for e in found) <= 2 * LINE[3]
+    # Not where the plain looks stop for longer than a line does between two looks.
+    seen = [*plain[:10], *plain[24:], Sight(6.3, 7.3, "mean", wide, 3.0)]
+    found = merge_lettering(counted(seen), 0.25, [], 640, 480, 20.0)
+    assert any(e.start_s <= 6.8 < e.stop_s and e.box_px[3] > 2 * LINE[3] for e in found)

@@ -22,6 +22,8 @@ FIRM = 4.5  # log odds of a look that says when it shows
 TAIL_S = 0.25  # for which weaker looks before the first and after the last of those count
 LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
 STEADY_S, STEADY = 0.5, 4  # plain looks in so long, of some five, that see what is plainly there
+PLAIN = 6.0  # log odds of such a look while it lasts
+GAP_S = 1.0  # longest time between two of them
 BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
 PARTS_S = 0.4
 AVERAGES = ("mean", "tint")
@@ -52,27 +54,39 @@ class _Track:
         """The sights without what was left of it when it had gone.
 
         Looks for faint lettering go where plain ones are enough by themselves: these see its
-        outline better. Weak looks count between strong ones, and `TAIL_S` before the first and
-        after the last.
+        outline better. Where these see it steadily, doubtful averages beside it are of tissue.
+        Weak looks count between strong ones, and `TAIL_S` before the first and after the last.
         """
         singles = [s for s in self.sights if s.kind not in FAINT]
         strong = [s for s, much in zip(singles, _enough(singles), strict=True) if much]
         times = [s.time_s for s in strong]
-        gone = [s for s in strong if s.time_s > times[-1] - STEADY_S] if times else []
-        steady = len({s.time_s for s in gone}) >= STEADY
+
+        def plainly(sight: Sight) -> tuple[float, float]:
+            """From when to when plain looks saw steadily what was there when an average ended, or
+            before they did; nothing where they did not, or stop for long and go on."""
+            last = bisect_right(times, sight.time_s)
+            if not last:
+                return 0.0, 0.0
+            stop_s = times[last - 1]
+            since_s = stop_s - STEADY_S
+            least, until_s = (PLAIN, times[last]) if last < len(times) else (0.0, stop_s)
+            near = strong[bisect_right(times, since_s) : last]
+            steady = len({s.time_s for s in near if s.odds >= least}) >= STEADY
+            return (since_s, stop_s) if steady and until_s - stop_s <= GAP_S else (0.0, 0.0)
 
         def left_over(sight: Sight) -> bool:
             """Lettering that plain looks saw while it lasted, or in an average bold before."""
             mean = sight.kind in AVERAGES
-            after = mean and steady and sight.time_s > times[-1]  # plainly there, then no more
+            since_s, stop_s = plainly(sight) if mean else (0.0, 0.0)
             first = bisect_left(times, sight.time_s - (LEFT_S if mean else BESIDE_S))
             last = bisect_right(times, sight.time_s + (0 if mean else BESIDE_S))
             area = sight.box[2] * sight.box[3]
             for other in strong[first:last]:
-                if mean and other.odds < SURE and not (after and other in gone):
+                if mean and other.odds < SURE and not since_s < other.time_s <= stop_s:
                     continue  # what plain looks hardly see leaves too little behind
                 long_ago = mean and other.time_s < sight.since_s - MEAN_S
-                least = 0.5 if long_ago else 0.1
+                lasts = mean and other.odds < SURE and sight.time_s < times[-1]
+                least = 0.5 if long_ago or lasts else 0.1
                 if overlap(sight.box, other.box) >= least * area:
                     return True
             return False
@@ -82,7 +96,9 @@ class _Track:
             # What plain looks saw must not lend its weight to rough tissue beyond it.
             faint = [
                 s for s, much in zip(faint, _enough(faint), strict=True)
-                if much or (times[0] <= s.time_s and s.since_s <= times[-1])
+                if much or (times[0] <= s.time_s and s.since_s <= times[-1]
+                            and not (s.kind in AVERAGES and s.odds < DOUBT
+                                     and s.time_s < times[-1] and plainly(s)[1]))
             ]  # fmt: skip
         kept = sorted([*singles, *faint], key=_time)
         firm = [s for s, much in zip(kept, _enough(kept), strict=True) if much and s.odds >= FIRM]
