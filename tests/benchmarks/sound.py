@@ -43,6 +43,7 @@ from pipeline.analysis.sound.speech import HOP_S, SpeechFold  # noqa: E402
 from pipeline.analysis.sound.speech_spans import narration_spans, room_speech_spans  # noqa: E402
 from pipeline.analysis.sound.track_levels import TrackLevels  # noqa: E402
 from pipeline.analysis.sound.tracks import render_tracks  # noqa: E402
+from pipeline.analysis.sound.voice_activity import room_detectors  # noqa: E402
 from pipeline.model.options import SoundOptions  # noqa: E402
 
 PROMPTS = Path("/usr/share/asterisk/sounds")
@@ -228,7 +229,7 @@ def redact_table(seed: int, seconds: float, repeats: int, snrs: list[float]) -> 
             mixed = (voice + at_level(room, -26.0 - snr)).astype(np.float32)[None]
 
             def series(sound: np.ndarray) -> tuple[list, list]:
-                fold = SpeechFold(1, RATE_HZ, ("silero", "omni"))
+                fold = SpeechFold(1, RATE_HZ, room_detectors())
                 for block in blocks(sound):
                     fold.step(block)
                 return room_speech_spans(fold.finish())
@@ -281,8 +282,8 @@ def speed_table(seed: int) -> None:
     timed("loudness and true peak, stereo", lambda: fold(lambda: LoudnessFold(2), sound))
     timed("voice activity of narration, mono", lambda: fold(lambda: SpeechFold(1), mono))
     timed(
-        "speech in the room, two detectors, mono",
-        lambda: fold(lambda: SpeechFold(1, RATE_HZ, ("silero", "omni")), mono),
+        "speech in the room, all detectors, mono",
+        lambda: fold(lambda: SpeechFold(1, RATE_HZ, room_detectors()), mono),
     )
     timed("limiter, stereo, at work", lambda: list(limit(blocks(sound), 20.0, -1.6)))
     timed(

@@ -19,11 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.sound.loudness import finite
+from pipeline.analysis.sound.speech_net import FEATURES, features
+from pipeline.analysis.sound.speech_verdict import less_steady, verdict
 from pipeline.analysis.sound.voice_activity import (
     DETECTORS,
     HOP,
     NARRATION,
     RATE_HZ,
+    VERDICT,
+    WEIGHED,
     Detector,
     JudgeOfSound,
 )
@@ -43,7 +47,8 @@ _CLIPPED = 0.985
 class SpeechSeries:
     """Scores per 32 ms hop; hop k covers [k, k + 1) * HOP_S of the stream.
 
-    probability: detector -> (hop,) float16, 0..1, the highest over the channels.
+    probability: detector -> (hop,) float16, 0..1, the highest over the channels; also VERDICT,
+    where all of WEIGHED were asked.
     level_dbfs: (hop,) float16, RMS of the loudest channel, -inf for digital silence.
     clipped: (hop,) float16, share of samples at full scale in the worst channel.
     duration_s: length of the stream.
@@ -68,7 +73,7 @@ class SpeechSeries:
     def from_arrays(cls, arrays: Mapping[str, NDArray[Any]]) -> SpeechSeries:
         """Inverse of `arrays`; other names are passed over."""
         return cls(
-            {name: arrays[f"speech_{name}"] for name in DETECTORS
+            {name: arrays[f"speech_{name}"] for name in (*DETECTORS, VERDICT)
              if f"speech_{name}" in arrays},
             arrays["speech_level_dbfs"],
             arrays["speech_clipped"],
@@ -103,6 +108,7 @@ class SpeechFold:
         if unknown or not detectors:
             raise ValueError(f"unknown detectors: {sorted(unknown)}")
         self._judges: dict[str, JudgeOfSound] = {name: DETECTORS[name]() for name in detectors}
+        self._names = [*detectors, *([VERDICT] if set(WEIGHED) <= set(detectors) else [])]
         self._channels = channels
         self._rate_hz = rate_hz
         self._reach_hops = max(1, round(reach_s / HOP_S))
@@ -117,7 +123,7 @@ class SpeechFold:
         self._pieces: list[NDArray[np.float32]] = []
         self._held = 0
         self._left_hops = 0
-        self._scores: dict[str, list[NDArray[np.float16]]] = {name: [] for name in detectors}
+        self._scores: dict[str, list[NDArray[np.float16]]] = {name: [] for name in self._names}
         self._levels: list[NDArray[np.float16]] = []
 
     def step(self, block: NDArray[Any]) -> None:
@@ -164,13 +170,12 @@ class SpeechFold:
         own = slice(self._left_hops, self._left_hops + chunk_hops)
         levels = self._hop_levels(piece)
         lanes = self._lanes(piece)
-        scores = {name: np.zeros(chunk_hops, np.float32) for name in self._judges}
+        scores = {name: np.zeros(chunk_hops, np.float32) for name in self._names}
         for lane in lanes:
             if not lane.any():
                 continue  # digital silence: no detector is needed
-            even = self._evened(lane)
-            for name, judge in self._judges.items():
-                np.maximum(scores[name], judge.scores(even)[own], out=scores[name])
+            for name, values in self._heard(self._evened(lane)).items():
+                np.maximum(scores[name], values[own], out=scores[name])
         for name, values in scores.items():
             self._scores[name].append(values.astype(np.float16))
         self._levels.append(levels.max(axis=0)[own].astype(np.float16))
@@ -178,6 +183,17 @@ class SpeechFold:
         self._left_hops = self._left_hops + chunk_hops - keep_from
         rest = held[:, keep_from * HOP :].copy()
         self._pieces, self._held = [rest], rest.shape[1]
+
+    def _heard(self, even: NDArray[np.float32]) -> dict[str, NDArray[np.float32]]:
+        """Scores of every detector, and the verdict of those that are weighed."""
+        heard = {name: judge.scores(even) for name, judge in self._judges.items()}
+        if VERDICT in self._names:
+            moving = self._evened(less_steady(even))
+            said = [heard[name] for name in WEIGHED]
+            said += [self._judges[name].scores(moving) for name in WEIGHED]
+            found = features(even).reshape(-1, 2, FEATURES).mean(axis=1)
+            heard[VERDICT] = verdict(np.stack(said, axis=1), found)
+        return heard
 
     @staticmethod
     def _hop_levels(piece: NDArray[np.float32]) -> NDArray[np.float64]:

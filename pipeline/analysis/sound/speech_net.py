@@ -18,9 +18,9 @@ RATE_HZ = 16000
 FRAME_HOP = 256  # 16 ms: two frames to a hop of the score series
 _FFT = 512
 _LONG = 1024  # long enough for two periods of the lowest voice
-_BANDS = 40
+BANDS = 40
 _LAGS = 20
-FEATURES = _BANDS + _LAGS
+FEATURES = BANDS + _LAGS
 DILATIONS = (1, 2, 4, 8, 16, 32)
 TAPS = 5
 Floats = NDArray[np.float32]
@@ -33,7 +33,7 @@ def _bands() -> Floats:
     def mel(hz: float) -> float:
         return float(2595 * np.log10(1 + hz / 700))
 
-    edges = 700 * (10 ** (np.linspace(mel(60), mel(7800), _BANDS + 2) / 2595) - 1)
+    edges = 700 * (10 ** (np.linspace(mel(60), mel(7800), BANDS + 2) / 2595) - 1)
     hz = np.fft.rfftfreq(_FFT, 1 / RATE_HZ)
     up = (hz[:, None] - edges[:-2]) / (edges[1:-1] - edges[:-2])
     down = (edges[2:] - hz[:, None]) / (edges[2:] - edges[1:-1])

@@ -9,7 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.sound.speech import HOP_S, SpeechSeries
-from pipeline.analysis.sound.voice_activity import ROOM_GOES_ON, ROOM_THRESHOLDS, SURE
+from pipeline.analysis.sound.voice_activity import (
+    BELIEVED,
+    BORNE_OUT,
+    BORNE_OUT_S,
+    ROOM_GOES_ON,
+    ROOM_THRESHOLDS,
+    SURE,
+    VERDICT,
+)
 from pipeline.model.time import Span, merge_spans, subtract_spans
 
 ROOM_PAD_S = 0.25  # on both sides of speech found in the room
@@ -63,16 +71,19 @@ def room_speech_spans(
 ) -> tuple[list[Span], list[Span]]:
     """(speech, undecided) spans of the procedure sound, each padded by `pad_s`.
 
-    Speech: any detector at or above its threshold, and around that as long as it stays at
-    or above `goes_on`. Undecided, and not speech: the
+    Speech: any detector at or above its threshold, and around that as long as it stays at or
+    above `goes_on`; where there is a verdict, and the detector is none of BELIEVED, only what the
+    verdict bears out. Undecided, and not speech: the
     loudest sound within a second lies between silence and TOO_LOW_DBFS, too many samples
     are clipped, or a detector gave no number (`why_undecided` tells which). Both are to
     be replaced; a person may overrule either.
     """
     speech = np.zeros(series.level_dbfs.size, bool)
+    borne_out = _borne_out(series)
     for name, values in series.probability.items():
         high = thresholds.get(name, 0.3)
-        speech |= _hysteresis(values.astype(np.float32), high, min(high, goes_on.get(name, high)))
+        found = _hysteresis(values.astype(np.float32), high, min(high, goes_on.get(name, high)))
+        speech |= found if name in BELIEVED else _runs_with(found, borne_out)
     unknown = np.logical_or.reduce(list(_doubts(series).values())) & ~speech
 
     def padded(flags: NDArray[np.bool_]) -> list[Span]:
@@ -80,6 +91,17 @@ def room_speech_spans(
         return merge_spans(spans, ROOM_JOIN_S)
 
     return padded(speech), padded(unknown)
+
+
+def _borne_out(series: SpeechSeries) -> NDArray[np.bool_]:
+    """Hops near which the verdict says that there may be speech; all where there is no verdict."""
+    from scipy.ndimage import maximum_filter1d
+
+    said = series.probability.get(VERDICT)
+    if said is None or not said.size:
+        return np.ones(series.level_dbfs.size, bool)
+    near = maximum_filter1d(said.astype(np.float32), 2 * round(BORNE_OUT_S / HOP_S) + 1)
+    return np.asarray(near >= BORNE_OUT)
 
 
 SURE_SCORE, SURE_S = 0.8, 0.5
@@ -149,11 +171,16 @@ def why_undecided(series: SpeechSeries, span: tuple[float, float]) -> Doubt:
 
 def _hysteresis(score: NDArray[np.float32], high: float, low: float) -> NDArray[np.bool_]:
     """Runs of score >= low that hold at least one value >= high."""
+    return _runs_with(score >= low, score >= high)
+
+
+def _runs_with(flags: NDArray[np.bool_], wanted: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Runs of True that hold at least one of `wanted`."""
     from scipy.ndimage import label
 
-    runs, count = label(score >= low)
+    runs, count = label(flags)
     good = np.zeros(count + 1, bool)
-    good[np.unique(runs[score >= high])] = True
+    good[np.unique(runs[flags & wanted])] = True
     good[0] = False
     return np.asarray(good[runs], dtype=bool)
 
