@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.blocks import Block, pack
+from pipeline.analysis.field.fade import fade_px
 from pipeline.analysis.field.fit import (
     Fit,
     _judge_circle,
@@ -35,6 +36,7 @@ from pipeline.analysis.field.masks import (
 from pipeline.analysis.field.track import (
     FieldFold,
     _drifting,
+    _faded,
     _of_one_cut,
     _on_the_way,
     _track,
@@ -863,6 +865,36 @@ def test_edge_of_a_fading_picture_is_where_one_level_is_left() -> None:
     for power, order, mean in ((2.0, 1.0, 120.0), (3.5, 2.0, 40.0)):
         closed = (1 - mean ** (-1 / order)) ** (1 / power)
         assert Fade(power, order).edge(mean) == pytest.approx(closed, abs=3e-4)
+
+
+@pytest.mark.parametrize(("slope", "rim", "edge"), [
+    # light that falls by `slope` levels a px: one level is left 1 / slope before its end
+    (2.0, math.inf, 110 - 1 / 2.0), (0.8, math.inf, 110 - 1 / 0.8),
+    # the same light, stopped by a rim before it is spent
+    (2.0, 100.0, 100.0), (0.8, 96.0, 96.0),
+])
+def test_light_that_fades_reaches_to_its_last_level(slope: float, rim: float, edge: float) -> None:
+    """The half height of a step is no edge where there is no step."""
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    rho = np.hypot(xx - 160, yy - 120)
+    light = np.where(rho < rim, np.clip((110 - rho) * slope, 0, 120), 0).astype(np.float32)
+    light = cv2.GaussianBlur(light, (0, 0), 0.7)
+    half = edge if math.isfinite(rim) else edge - 3
+    for x in (160.0, 161.0):  # a circle that was found a little off
+        grown = fade_px(light, x, 120.0, half, (0, 0, 320, 240))
+        assert half + grown == pytest.approx(edge, abs=0.7)
+
+
+def test_a_fading_disc_that_then_leaves_the_frame_is_cut_by_it() -> None:
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    light = np.clip((124 - np.hypot(xx - 160, yy - 120)) * 1.2, 0, 120).astype(np.float32)
+    blocks = [Block(4.0 * k, 4.0 * k + 3.5, 8, pack(light), 0.1, 60.0, 4.0) for k in range(2)]
+    fit = Fit("circle", 160, 120, 119, (0, 0, 320, 240), None, 1.0)
+    got = _faded(blocks, 0.0, 7.5, fit, 240)
+    assert got.r == pytest.approx(124 - 1 / 1.2, abs=0.7) and got.shape == "circle-clipped"
+    # an outline and a picture without a field stay as they are
+    for other in (replace(fit, shape="none"), replace(fit, outline=np.zeros((4, 2)))):
+        assert _faded(blocks, 0.0, 7.5, other, 240) is other
 
 
 @pytest.mark.slow

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.blocks import BLOCK_SAMPLES, Block, Pooling, pooled, unpack
+from pipeline.analysis.field.fade import fade_px
 from pipeline.analysis.field.fit import (
     Fit,
     dark_corners,
@@ -50,6 +51,7 @@ class FieldFold(Pooling):
         if not self._blocks:
             return [whole_picture(self._width_px, self._height_px, 0.0, duration_s, 0.0)]
         spans = _track(self._blocks, self._h, self._w)
+        spans = [(a, b, _faded(self._blocks, a, b, fit, self._h)) for a, b, fit in spans]
         return [
             self._span(start, stop, fit) for start, stop, fit in _cover(spans, duration_s)
         ]
@@ -75,6 +77,23 @@ class FieldFold(Pooling):
             outline_px=outline,
             confidence=min(max(fit.confidence, 0.0), 1.0),
         )
+
+
+def _faded(blocks: list[Block], start_s: float, stop_s: float, fit: Fit, h: int) -> Fit:
+    """The circle as wide as its light reaches, where that fades instead of ending at a rim."""
+    shown = [
+        b for b in blocks
+        if b.evidence is not None and b.start_s <= stop_s and b.stop_s >= start_s
+    ]
+    if fit.shape not in ("circle", "circle-clipped") or fit.outline is not None or not shown:
+        return fit
+    grown = fade_px(pooled(shown)[0], fit.x, fit.y, fit.r, fit.box)
+    if not grown:
+        return fit
+    r = fit.r + grown
+    left, top, right, bottom = fit.box
+    inside = min(fit.x - r - left, fit.y - r - top, right - fit.x - r, bottom - fit.y - r)
+    return replace(fit, r=r, shape="circle" if inside >= -0.002 * h else "circle-clipped")
 
 
 def difference_ratio(a: Fit, b: Fit, h: int, w: int) -> float:
