@@ -44,6 +44,9 @@ class ReadyClip(Document):
     approved_by: str | None = Field(default=None, pattern=r"^[A-Za-z]{1,4}$")
     inputs: str = ""
     warnings: list[str] = []
+    prints_sha256: str = Field(
+        default="", description="of the file of its prints (`stages.ready`); '' where it has none"
+    )
     sources_at: list[str] = []
     case_at: str = ""
     narration_at: str | None = None

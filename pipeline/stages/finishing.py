@@ -28,6 +28,7 @@ from pipeline.stages.ready import (
     ready_file_name,
     release_clip,
 )
+from pipeline.stages.tracing.prints import SeenPrints, planned_discs
 from pipeline.stages.values import CaseResult, Ending, Opened, now_text
 from pipeline.stages.verifying.result import Verified
 from pipeline.stages.verifying.verify import verify_release
@@ -41,10 +42,11 @@ def verified(made: CaseResult, progress: Progress) -> CaseResult:
     """
     assert made.planned is not None and made.rendered is not None
     opened, file = made.opened, made.rendered
-    seen = SeenFold(made.planned.plan)
+    plan = made.planned.plan
+    seen, prints = SeenFold(plan), SeenPrints(planned_discs(plan), plan.height_px)
     found = verify_release(
         file.path,
-        made.planned.plan,
+        plan,
         made.media,
         opened.glyph.coverage,
         opened.options,
@@ -53,11 +55,13 @@ def verified(made: CaseResult, progress: Progress) -> CaseResult:
         voice_consent=opened.consent.voice or not opened.options.sound.redact_speech,
         series=[s.series for s in made.surveyed],
         progress=progress,
-        onlookers=[seen.step],
+        onlookers=[seen.step, prints.step],
     )
     opened.found.refuse_changed()
     ending = Ending(withheld=tuple(failed_checks(found.checks)))
-    return replace(made, verified=found, seen=seen.finish(), ending=ending)
+    return replace(
+        made, verified=found, seen=seen.finish(), prints=prints.finish(), ending=ending
+    )
 
 
 def kept(made: CaseResult) -> CaseResult:
@@ -69,7 +73,7 @@ def kept(made: CaseResult) -> CaseResult:
         return made
     assert made.rendered is not None
     clip = _ready_clip(made)
-    file = keep_ready(clip, made.rendered.path, made.folder)
+    file = keep_ready(clip, made.rendered.path, made.folder, made.prints)
     ending = Ending(kept=clip, ready=file)
     return replace(made, rendered=replace(made.rendered, path=file), ending=ending)
 

@@ -9,7 +9,7 @@ from pipeline.model.options import Options
 from pipeline.model.publishing import Preview, publishing
 from pipeline.model.scorecard import Scorecard, scorecard
 from pipeline.stages.preview import make_preview
-from pipeline.stages.release import poster_is_right, poster_of
+from pipeline.stages.release import checked_poster
 from pipeline.stages.released import ReleasedClip, stills_beside
 
 
@@ -22,8 +22,8 @@ def publish(released: ReleasedClip, options: Options) -> list[tuple[Path, str]]:
     sheet, plan, made = released.record.sheet, released.clip.plan, list[tuple[Path, str]]()
     posters = [sheet.poster] if sheet.poster else []
     for number, at_s in enumerate(plan.more_posters_s, start=2):
-        data, path = poster_of(released.file, plan, at_s), released.beside(f"-poster-{number}.jpg")
-        poster_is_right(released.file, at_s, data)
+        data, _ = checked_poster(released.file, plan, at_s)
+        path = released.beside(f"-poster-{number}.jpg")
         released.folder.atomic_write(path, data)
         posters.append(path.name)
         made.append((path, "poster"))

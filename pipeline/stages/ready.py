@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import hmac
+import json
 import os
 from collections.abc import Mapping
 from pathlib import Path
@@ -28,6 +29,7 @@ from pipeline.store.names import installation_secret
 from pipeline.store.work import WorkFolder, writing
 
 SUFFIX = ".ready.json"
+PRINTS = ".ready.prints.json"
 LIMIT_BYTES = 50_000_000
 
 
@@ -67,18 +69,40 @@ def sealed_text(clip: ReadyClip) -> str:
     return clip.model_copy(update={"seal": seal_of(clip)}).to_json()
 
 
-def keep_ready(clip: ReadyClip, finished: Path, folder: WorkFolder) -> Path:
+def keep_ready(
+    clip: ReadyClip, finished: Path, folder: WorkFolder, prints: Mapping[str, str]
+) -> Path:
     """Move `finished` into the private folder, in place of one that was ready before.
 
-    Returns where it lies. Raises OutputError.
+    prints: what it will be found by again, taken while it was verified. Returns where it lies.
+    Raises OutputError.
     """
     document, file = ready_document(folder, clip.name), folder.private_file(clip.file)
     with writing():
         document.unlink(missing_ok=True)
     with folder.atomic_path(file) as temp:
         releasing.move(finished, temp)
-    write_ready(clip, folder)
+    text = json.dumps(dict(prints))
+    folder.atomic_write(_prints_file(folder, clip.name), text)
+    sha256 = hashlib.sha256(text.encode()).hexdigest()
+    write_ready(clip.model_copy(update={"prints_sha256": sha256}), folder)
     return file
+
+
+def _prints_file(folder: WorkFolder, name: str) -> Path:
+    return folder.private_file(f"{name}{PRINTS}")
+
+
+def _read_prints(clip: ReadyClip, folder: WorkFolder) -> dict[str, str] | None:
+    """The prints that were taken of the ready file; None where they are not those."""
+    try:
+        text = _prints_file(folder, clip.name).read_bytes()
+    except OSError:
+        return None
+    if hashlib.sha256(text).hexdigest() != clip.prints_sha256:
+        return None
+    arrays: dict[str, str] = json.loads(text)
+    return arrays
 
 
 def read_ready(document: Path, *, sealed: bool = True) -> ReadyClip:
@@ -115,7 +139,8 @@ def discard_ready(folder: WorkFolder, name: str) -> None:
     of a release whose proof is still to be written."""
     with writing():
         ready_document(folder, name).unlink(missing_ok=True)
-        folder.private_file(ready_file_name(name)).unlink(missing_ok=True)
+        for file in (folder.private_file(ready_file_name(name)), _prints_file(folder, name)):
+            file.unlink(missing_ok=True)
 
 
 def discard_overtaken(folder: WorkFolder, name: str) -> None:
@@ -206,6 +231,7 @@ def release_clip(
         narration=clip.narration_sha256 if clip.narrated else "",
         warnings=clip.warnings,
         document=sealed_text(clip),
+        prints=_read_prints(clip, folder),
     )
     discard_ready(folder, clip.name)
     return released

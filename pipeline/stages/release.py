@@ -6,7 +6,8 @@ import datetime
 import hashlib
 import os
 import shutil
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,7 @@ from pipeline import __version__
 from pipeline.errors import InputError, NeedsPerson
 from pipeline.media.captions import captions_vtt
 from pipeline.media.container import file_sha256
-from pipeline.media.frame import jpeg
+from pipeline.media.frame import Picture, jpeg
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
 from pipeline.model.consent import KnownConsent
@@ -27,12 +28,17 @@ from pipeline.settings import settings_sha256
 from pipeline.stages.judged import judged_lines, without_initials
 from pipeline.stages.planning.cards import altered_words
 from pipeline.stages.planning.plan import plan_sha256
-from pipeline.stages.tracing.prints import keep_prints, planned_discs, prints_file, take_prints
+from pipeline.stages.tracing.prints import (
+    keep_prints,
+    planned_discs,
+    prints_file,
+    prints_of,
+    take_prints,
+)
 from pipeline.stages.verifying.beside import (
     POSTER_QUALITY,
     Likest,
     caption_checks,
-    look_near,
     poster_checks,
 )
 from pipeline.store.catalogue import Catalogue
@@ -81,6 +87,7 @@ def release(
     narration: str = "",
     warnings: Sequence[str] = (),
     document: str = "",
+    prints: Mapping[str, str] | None = None,
 ) -> Released:
     """Put `finished` into the releases folder and write sheet, record and catalogue row.
 
@@ -91,7 +98,8 @@ def release(
     suffix: part of the file name of a clip cut from a case. numbered: False for
     clips that stand outside the series. inputs: hash of what it was made from. narration: hash
     of its file.
-    document: of the ready clip, kept for what is made beside the release later.
+    document: of the ready clip, kept for what is made beside the release later. prints: what the
+    file is found by again, as it was verified; taken from it now if left out.
     The record is written first and the file appears under its name only when whole, so
     that a run killed in between leaves no file without a record: `record_unrecorded`
     finishes such a release. Raises OutputError.
@@ -105,12 +113,8 @@ def release(
         revision += 1
     target = folder.release_file(profile, revision)
     today = datetime.date.today()
-    poster, captions = poster_of(finished, plan), captions_file(plan)
-    checks = [
-        *checks,
-        *poster_is_right(finished, plan.poster_s, poster),
-        *captions_are_right(plan, captions),
-    ]
+    (poster, seen), captions = checked_poster(finished, plan), captions_file(plan)
+    checks = [*checks, *seen, *captions_are_right(plan, captions)]
     sheet = Sheet(
         case=case,
         title=plan.title,
@@ -166,12 +170,12 @@ def release(
         warnings=[*plan.warnings, *warnings],
         judged=judged_lines(plan, initials=True),
     )
-    prints = take_prints(finished, sheet, planned_discs(plan))
+    arrays = prints or take_prints(finished, planned_discs(plan))
     sheet_file = folder.sheet_file(profile, revision)
     record_file = folder.record_file(profile, revision)
     claim(folder.out, catalogue)
     folder.atomic_write(record_file, record.to_json())
-    keep_prints(record_file, prints)
+    keep_prints(record_file, prints_of(sheet, arrays))
     if document:
         folder.atomic_write(folder.clip_document(profile, revision), document)
     beside = [folder.release_file(profile, revision, s) for s in (".jpg", ".vtt")]
@@ -207,19 +211,23 @@ def captions_file(plan: Plan) -> bytes:
     return captions_vtt(cues).encode() if cues else b""
 
 
-def poster_is_right(finished: Path, at_s: float, poster: bytes) -> list[Check]:
-    """The checks of a poster, from the very bytes that will leave.
+def checked_poster(
+    finished: Path, plan: Plan, at_s: float | None = None
+) -> tuple[bytes, list[Check]]:
+    """A poster as `poster_of`, and its checks from the very bytes that will leave.
 
     Raises NeedsPerson where one does not pass: then nothing leaves.
     """
-    recording = probe(finished)
-    likest = Likest(poster, recording.video.matrix)
-    look_near(finished, recording, at_s, likest.look_closely)
-    return _all_right(poster_checks(poster, likest))
+    near = _pictures_to(finished, plan.poster_s if at_s is None else at_s)
+    poster = jpeg(near[-1].frame, plan.height_px, plan.matrix, POSTER_QUALITY)
+    likest = Likest(poster, plan.matrix)
+    for picture in near:
+        likest.look_closely(picture)
+    return poster, _all_right(poster_checks(poster, likest))
 
 
 def captions_are_right(plan: Plan, captions: bytes) -> list[Check]:
-    """The checks of the WebVTT file; none where there is none. Raises as `poster_is_right`."""
+    """The checks of the WebVTT file; none where there is none. Raises as `checked_poster`."""
     if not captions:
         return []
     cues = [(c.start_s, c.stop_s, c.text) for c in plan.captions]
@@ -242,20 +250,26 @@ def poster_of(finished: Path, plan: Plan, at_s: float | None = None) -> bytes:
 
     at_s: clip time; that of the plan's poster if left out.
     """
-    wanted_s = plan.poster_s if at_s is None else at_s
-    shown = None
+    shown = _pictures_to(finished, plan.poster_s if at_s is None else at_s)[-1]
+    return jpeg(shown.frame, plan.height_px, plan.matrix, POSTER_QUALITY)
+
+
+def _pictures_to(finished: Path, wanted_s: float, most: int = 3) -> list[Picture]:
+    """The picture at a time of the clip, and before it up to `most` - 1 that lead to it.
+
+    Where nothing lies at that time, the last one before it, or else the first one of all.
+    Raises InputError where there is none.
+    """
     recording = probe(finished)
-    # Where nothing lies at that time, the next picture, or else the first one, is taken.
+    near: deque[Picture] = deque(maxlen=most)
     for start_s in (max(0.0, wanted_s - 0.5), 0.0):
         for picture in read_pictures(finished, recording, start_s=start_s):
-            shown = picture.frame
+            near.append(picture)
             if picture.time_s >= wanted_s - 1e-6 or not start_s:
                 break
-        if shown is not None:
-            break
-    if shown is None:
-        raise InputError("The finished clip holds no picture", "", "look at the recording")
-    return jpeg(shown, plan.height_px, plan.matrix, POSTER_QUALITY)
+        if near:
+            return list(near)
+    raise InputError("The finished clip holds no picture", "", "look at the recording")
 
 
 def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:

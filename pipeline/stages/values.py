@@ -214,7 +214,7 @@ class Ending:
 class CaseResult:
     """How far a case came and what came of it: for the command line, the pages and the batch.
 
-    seen: pictures of the finished clip, for its proof.
+    seen: pictures of the finished clip, for its proof. prints: what it is found by again.
     """
 
     opened: Opened
@@ -223,6 +223,7 @@ class CaseResult:
     rendered: Rendered | None = None
     verified: Verified | None = None
     seen: tuple[SeenPicture, ...] = ()
+    prints: Mapping[str, str] = field(default_factory=dict)
     ending: Ending = Ending()
     report: Path | None = None
     proof: Path | None = None

@@ -156,6 +156,22 @@ def test_made_looked_at_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None
     assert twice.code == 3 and "QM-0300-web-r1" in twice.said
 
 
+@pytest.mark.parametrize("changed", [False, True])
+def test_what_a_release_is_found_by_is_of_its_own_file(
+    fieldstop: Shell, tiny: media_zoo.Clip, changed: bool
+) -> None:
+    """Taken while it was verified; where what is kept of that was changed, from the file anew."""
+    run = made(fieldstop, tiny)
+    kept = Path(run.value["ready"].replace("-ready.mp4", ".ready.prints.json"))
+    taken = json.loads(kept.read_text())
+    if changed:
+        kept.write_text(json.dumps(taken | {"hashes": ""}))
+    assert release(fieldstop, "QM-0300", "--by", "AB").code == 0
+    assert not kept.exists()
+    prints = json.loads(next((fieldstop.folder / "out").rglob("*.prints.json")).read_text())
+    assert {k: prints[k] for k in taken} == taken and len(prints["hashes"]) > 100
+
+
 def test_looked_releases_what_was_ready_without_making_it_again(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
@@ -166,9 +182,7 @@ def test_looked_releases_what_was_ready_without_making_it_again(
     assert record["looked"]["how"] == "make" and record["looked"]["clip"]
 
 
-def test_looked_at_once_is_recorded_as_what_it_is(
-    fieldstop: Shell, tiny: media_zoo.Clip
-) -> None:
+def test_looked_at_once_is_recorded_as_what_it_is(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     done = made(fieldstop, tiny, "--looked", "AB")
     assert done.code == 0 and done.value["ready"] is None
     record = json.loads(Path(done.value["record"]).read_text())
@@ -309,9 +323,7 @@ def test_a_document_changed_by_hand_releases_nothing(
     assert release(fieldstop, "QM-0300", "--by", "AB").code == 0
 
 
-def test_a_swapped_clip_and_a_link_are_not_released(
-    fieldstop: Shell, tiny: media_zoo.Clip
-) -> None:
+def test_a_swapped_clip_and_a_link_are_not_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     ready = Path(made(fieldstop, tiny).value["ready"])
     good = ready.read_bytes()
     ready.write_bytes(tiny.path.read_bytes())
@@ -360,9 +372,7 @@ def test_two_profiles_are_ready_at_once(fieldstop: Shell, tiny: media_zoo.Clip) 
     assert "AB looked" in report and "CD looked" not in report
 
 
-def test_answering_is_no_look_and_looking_no_answer(
-    fieldstop: Shell, tiny: media_zoo.Clip
-) -> None:
+def test_answering_is_no_look_and_looking_no_answer(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     # A title that is not of the vocabulary: a person has to answer for it.
     title = {"title": "Brumblefoss"}
     case_folder(fieldstop.folder / "case", tiny, recording=GIVEN, top=title)
@@ -376,9 +386,7 @@ def test_answering_is_no_look_and_looking_no_answer(
     assert (record["approved_by"], record["looked"]["by"]) == ("AB", "CD")
 
 
-def test_killed_between_the_release_and_the_tidying(
-    fieldstop: Shell, tiny: media_zoo.Clip
-) -> None:
+def test_killed_between_the_release_and_the_tidying(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     private = Path(made(fieldstop, tiny).value["ready"]).parent
     names = ["QM-0300-web-ready.mp4", "QM-0300-web.ready.json"]
     before = {n: (private / n).read_bytes() for n in names}
@@ -405,24 +413,18 @@ def test_the_number_and_the_revision_are_given_when_it_leaves(
     sheet = json.loads(Path(done.value["sheet"]).read_text())
     assert (sheet["number"], sheet["revision"], sheet["replaces"]) == (2, 1, None)
     made(fieldstop, tiny)
-    sheet = json.loads(
-        Path(release(fieldstop, "QM-0300", "--by", "AB").value["sheet"]).read_text()
-    )
+    sheet = json.loads(Path(release(fieldstop, "QM-0300", "--by", "AB").value["sheet"]).read_text())
     assert (sheet["number"], sheet["revision"], sheet["replaces"]) == (2, 2, 1)
 
 
-def test_a_case_that_is_worked_on_is_not_released(
-    fieldstop: Shell, tiny: media_zoo.Clip
-) -> None:
+def test_a_case_that_is_worked_on_is_not_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     with WorkFolder(fieldstop.folder / "out", "QM-0300").case_lock():
         busy = release(fieldstop, "QM-0300", "--by", "AB")
     assert busy.code == 6 and "worked on" in busy.said and mp4s(fieldstop) == []
 
 
-def test_a_decision_after_it_was_made_overtakes_it(
-    fieldstop: Shell, tiny: media_zoo.Clip
-) -> None:
+def test_a_decision_after_it_was_made_overtakes_it(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     path = fieldstop.folder / "out" / "private" / "QM-0300" / "decisions.json"
     chapters = {"chapters": [[0.0, "Crusts"]]}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -57,27 +57,50 @@ def disc_of(span: FieldSpan, width_px: int, height_px: int) -> Disc:
     return Disc(span.center_x_px, span.center_y_px, span.radius_px)
 
 
+class SeenPrints:
+    """Prints of a finished file from its decoded pictures, whoever decodes them.
+
+    where: the disc at a time, in pixels of pictures of height_px rows.
+    """
+
+    def __init__(self, where: Callable[[float], Disc | None], height_px: int) -> None:
+        self._where, self._height_px = where, height_px
+        self._fold = PrintsFold()
+
+    def step(self, picture: Picture) -> None:
+        """A picture, times rising."""
+        if not self._fold.wants(picture.time_s):
+            return
+        luma, disc = small_luma(picture), self._where(picture.time_s)
+        scale = luma.shape[0] / self._height_px
+        self._fold.step(picture.time_s, luma, None if disc is None else disc.scaled(scale))
+
+    def finish(self) -> dict[str, str]:
+        """The arrays of `ReleasePrints`."""
+        return self._fold.finish()
+
+
 def take_prints(
     path: Path,
-    sheet: Sheet,
     where: Callable[[float], Disc | None],
     *,
     recording: Recording | None = None,
     progress: Progress = no_progress,
-) -> ReleasePrints:
-    """Prints of a finished file. where: the disc at a time, in pixels. Raises InputError."""
+) -> dict[str, str]:
+    """Prints of a finished file, as `SeenPrints`. Raises InputError."""
     recording = recording or probe(path)
-    fold = PrintsFold()
+    prints = SeenPrints(where, recording.height_px)
     for picture in prefetched(read_pictures(path, recording, skip_unreferenced=True)):
-        if fold.wants(picture.time_s):
-            luma = small_luma(picture)
-            disc = where(picture.time_s)
-            scale = luma.shape[0] / recording.height_px
-            fold.step(picture.time_s, luma, None if disc is None else disc.scaled(scale))
-            progress("prints", picture.time_s, recording.duration_s)
+        prints.step(picture)
+        progress("prints", picture.time_s, recording.duration_s)
+    return prints.finish()
+
+
+def prints_of(sheet: Sheet, arrays: Mapping[str, str]) -> ReleasePrints:
+    """The document: arrays from `SeenPrints.finish`, of the file that the sheet is of."""
     return ReleasePrints(
         case=sheet.case, profile=sheet.profile, revision=sheet.revision, sha256=sheet.sha256,
-        step_s=STEP_S, **fold.finish(),
+        step_s=STEP_S, **arrays,
     )  # fmt: skip
 
 
@@ -194,13 +217,12 @@ def make_missing(catalogue: Catalogue, progress: Progress = no_progress) -> list
             continue
         try:
             recording = probe(path)
-            prints = take_prints(
-                path, record.sheet, found_discs(path, recording), recording=recording,
-                progress=progress,
-            )  # fmt: skip
+            arrays = take_prints(
+                path, found_discs(path, recording), recording=recording, progress=progress
+            )
         except InputError as error:
             notes.append(f"{name_of(record)} has no prints for fieldstop trace: {error.what}")
             continue
-        keep_prints(places[0], prints)
+        keep_prints(places[0], prints_of(record.sheet, arrays))
     filled_index(catalogue, records)
     return notes
