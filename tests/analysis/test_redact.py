@@ -149,6 +149,33 @@ def test_a_knock_beside_the_speech_is_not_spread_over_it() -> None:
     assert rms_db(inside) == pytest.approx(-55.0, abs=3.0)
 
 
+def test_it_begins_and_ends_as_loud_as_the_sound_beside_it() -> None:
+    """Suction that stopped .5 s before the words, and goes on after them."""
+    rng = np.random.default_rng(15)
+    sound = at_level(coloured(rng, 10 * RATE_HZ, -3), -28.0)
+    sound[round(3.5 * RATE_HZ) : round(6.0 * RATE_HZ)] *= np.float32(10 ** (-20 / 20))
+    out = redacted(sound[None], [(4.0, 6.0)])[0]
+
+    def at(start_s: float) -> float:
+        return rms_db(out[round(start_s * RATE_HZ) : round((start_s + 0.04) * RATE_HZ)])
+
+    assert at(4.0) == pytest.approx(at(3.9), abs=4.0)
+    assert at(5.96) == pytest.approx(at(6.05), abs=4.0)
+    assert at(4.9) > at(3.9) + 8.0
+
+
+@pytest.mark.parametrize("swing_db", [0.0, 8.0])
+def test_it_moves_as_slowly_and_far_as_the_sound_around_it(swing_db: float) -> None:
+    rng = np.random.default_rng(16)
+    time_s = np.arange(24 * RATE_HZ) / RATE_HZ
+    sound = at_level(coloured(rng, time_s.size, -3), -30.0)
+    sound *= (10 ** (swing_db * np.sin(2 * np.pi * 0.6 * time_s) / 20)).astype(np.float32)
+    out = redacted(sound[None], [(6.0, 18.0)])[0]
+    inside = np.square(out[7 * RATE_HZ : 17 * RATE_HZ]).reshape(-1, round(0.25 * RATE_HZ))
+    moves_db = float((10 * np.log10(inside.mean(axis=1))).std())
+    assert moves_db < 1.0 if swing_db == 0 else 1.5 < moves_db < swing_db
+
+
 def test_the_nearest_gap_sets_the_level_not_a_louder_one_behind_it() -> None:
     """1 s of quiet room lies between two spans; suction 30 dB louder comes after the second."""
     rng = np.random.default_rng(12)

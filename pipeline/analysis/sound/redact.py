@@ -4,8 +4,10 @@ Turning down does not help (a copy 40 dB down still scores STOI 1.000), nor does
 reversing. The texture is noise with the spectrum, level and channel likeness of the
 nearest speech-free sound of the same recording: the median spectrum of its STFT, random
 phase, overlap-add. It is made of averages, so not even speech that no detector found in
-the reference could be understood in it. The STFT is numpy's: librosa's would load numba
-into the process that renders, which was measured to cost 135 MB and a second.
+the reference could be understood in it. Its level begins and ends as that of the sound beside
+it, and moves as far as that does, at random and slower than syllables. The STFT is numpy's:
+librosa's would load numba into the process that renders, which was measured to cost 135 MB and a
+second.
 """
 
 from __future__ import annotations
@@ -29,16 +31,25 @@ _LEAST_S = 0.25  # less than this is no reference
 _SEARCH_S = 60.0  # and no further away than this
 _GUARD_S = 0.05  # not used beside a span: the ends of words
 _FADE_S = 0.03  # cross-fade, outside the span
+_EDGE_S, _GLIDE_S = 0.3, 0.25  # the level beside a span, and how soon it is left behind
+_EDGE_DB = (-24.0, 3.0)  # over the texture's own; a loud end is not drawn into the span
+_MOVE_S, _MOST_MOVES_DB = 0.7, 5.0  # from one turn of the level to the next; how far it moves
+_MOVES_S = 1.0  # less reference does not tell how it moves
 _FAINT_DBFS = -78.0  # noise where there is no speech-free sound at all
 _BLOCK_S = 1.0
 
 
 @dataclass(frozen=True)
 class _Texture:
-    """What noise must look like: (channel, bin) magnitudes, (channel, channel) mixing."""
+    """What noise must look like: (channel, bin) magnitudes, (channel, channel) mixing.
+
+    edge_db: level right beside the span over that of the texture. moves_db: how far it moves.
+    """
 
     magnitude: NDArray[np.float64]
     mixing: NDArray[np.float64]
+    edge_db: float = 0.0
+    moves_db: float = 0.0
 
 
 def replace_speech(
@@ -73,9 +84,12 @@ def replace_speech(
         right = _reference(read, edges, number, +1, length, rate_hz)
         channels = read(min(start, length - 1), min(start, length - 1) + 1).shape[0]
         total = fade_in + stop - start + fade_out
-        noise = _noise(left, right, total, channels, np.random.default_rng([seed, start]))
+        rng = np.random.default_rng([seed, start])
+        noise = _noise(left, right, total, channels, rng)
+        level = _level(left, right, total, rate_hz, np.random.default_rng([seed, start, 1]))
         at = 0
         for piece in _blocks_of(noise, total, block):
+            piece *= level[at : at + piece.shape[1]]
             yield _blended(read, piece, start - fade_in, at, total, fade_in, fade_out)
             at += piece.shape[1]
         position = stop + fade_out
@@ -152,14 +166,17 @@ def _reference(
                 pieces.append(np.asarray(piece, dtype=np.float32))
                 have += take
         k += side
-    return _texture(pieces) if pieces else None
+    return _texture(pieces, side, rate_hz) if pieces else None
 
 
-def _texture(pieces: Sequence[Samples]) -> _Texture:
+def _texture(pieces: Sequence[Samples], side: int, rate_hz: int) -> _Texture:
+    """Of pieces, the nearest first; side: -1 if they lie before the span."""
     power = np.concatenate([_stft_power(p) for p in pieces], axis=1)
     # The median over time leaves knocks and beeps out of the spectrum; the level is that of
     # the frames without the loudest tenth.
     shape = np.maximum(_smoothed(np.median(power, axis=1)), 1e-20)
+    near = _stft_power(pieces[0]).sum(axis=(0, 2))[::side]
+    near = near[: max(1, round(_EDGE_S * rate_hz / (_FFT // 4)))]
     frames = np.sort(power.sum(axis=2), axis=1)
     kept = frames[:, : max(1, round(0.9 * frames.shape[1]))].mean(axis=1)
     shape *= (kept / shape.sum(axis=1))[:, None]
@@ -173,7 +190,48 @@ def _texture(pieces: Sequence[Samples]) -> _Texture:
     likeness /= np.sqrt(np.outer(np.diag(likeness), np.diag(likeness)))
     values, vectors = np.linalg.eigh(likeness)
     mixing = vectors @ np.diag(np.sqrt(np.maximum(values, 0.0))) @ vectors.T
-    return _Texture(magnitude, mixing)
+    near = np.sort(near)[: max(1, round(0.9 * near.size))]
+    edge = 10 * np.log10((near.mean() + 1e-20) / (kept.sum() + 1e-20))
+    moves_db = 0.0
+    if sum(p.shape[1] for p in pieces) >= _MOVES_S * rate_hz:
+        moves_db = float(_slow_db(power.sum(axis=(0, 2)), rate_hz).std())
+    return _Texture(magnitude, mixing, float(np.clip(edge, *_EDGE_DB)),
+                    min(moves_db, _MOST_MOVES_DB))  # fmt: skip
+
+
+def _slow_db(frames: NDArray[np.float64], rate_hz: int) -> NDArray[np.float64]:
+    """Level in dB of frames' power as it moves slower than syllables do."""
+    from scipy.ndimage import median_filter
+
+    size = max(1, round(_EDGE_S * rate_hz / (_FFT // 4)))
+    return np.asarray(10 * np.log10(median_filter(frames, size, mode="nearest") + 1e-12))
+
+
+def _level(
+    left: _Texture | None,
+    right: _Texture | None,
+    total: int,
+    rate_hz: int,
+    rng: np.random.Generator,
+) -> Samples:
+    """Gain (sample,) of the texture over a span."""
+    first, last = left or right, right or left
+    if first is None or last is None:
+        return np.ones(total, np.float32)
+    at_s = np.arange(total, dtype=np.float32) / rate_hz
+    before = np.exp(-at_s / _GLIDE_S)
+    after = before[::-1]
+    # At its ends the level is known; between them it wanders as that of the sound around does.
+    turns = rng.standard_normal(int(total / rate_hz / _MOVE_S) + 2)
+    share = at_s / _MOVE_S
+    whole = share.astype(np.int64)
+    bend = (1 - np.cos(np.pi * (share - whole))) / 2
+    wander = turns[whole] * (1 - bend) + turns[whole + 1] * bend
+    wander_db = (first.moves_db + last.moves_db) / 2 * wander
+    wander_db -= 10 * np.log10(np.mean(10 ** (wander_db / 10)))  # its power stays
+    edges_db = (first.edge_db if left else 0.0) * before + (last.edge_db if right else 0.0) * after
+    known = np.minimum(1.0, before + after)
+    return np.asarray(10 ** ((edges_db + (1 - known) * wander_db) / 20), np.float32)
 
 
 def _stft_power(sound: Samples) -> NDArray[np.float64]:
