@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.blocks import Block, pack
-from pipeline.analysis.field.fade import fade_px
+from pipeline.analysis.field.fade import fade_px, stops_only
 from pipeline.analysis.field.fit import (
     Fit,
     _judge_circle,
@@ -892,6 +892,13 @@ def test_a_fading_disc_that_then_leaves_the_frame_is_cut_by_it() -> None:
     fit = Fit("circle", 160, 120, 119, (0, 0, 320, 240), None, 1.0)
     got = _faded(blocks, 0.0, 7.5, fit, 240)
     assert got.r == pytest.approx(124 - 1 / 1.2, abs=0.7) and got.shape == "circle-clipped"
+    # a side where light fades too is no stop; one where it ends is
+    fit = replace(fit, box=(0, 3, 320, 240), r=118.0)
+    assert _faded(blocks, 0.0, 7.5, fit, 240).box == (0, 0, 320, 240)
+    yy, xx = np.mgrid[0:240, 0:320]
+    stopped = np.where((yy > 30) & (xx < 250), light, 0).astype(np.float32)
+    box = (0.0, 31.0, 250.0, 240.0)
+    assert stops_only(stopped, 160, 120, 118, box) == box
     # an outline and a picture without a field stay as they are
     for other in (replace(fit, shape="none"), replace(fit, outline=np.zeros((4, 2)))):
         assert _faded(blocks, 0.0, 7.5, other, 240) is other

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.blocks import BLOCK_SAMPLES, Block, Pooling, pooled, unpack
-from pipeline.analysis.field.fade import fade_px
+from pipeline.analysis.field.fade import fade_px, stops_only
 from pipeline.analysis.field.fit import (
     Fit,
     dark_corners,
@@ -27,7 +27,7 @@ from pipeline.analysis.field.fit import (
     without_false_stops,
 )
 from pipeline.analysis.field.level import Points
-from pipeline.model.field import FieldSpan, whole_picture
+from pipeline.model.field import FieldSpan, Shape, whole_picture
 
 SAME_RATIO = 0.012
 UNSURE = 0.85  # the most where something speaks against a field that fits
@@ -87,13 +87,14 @@ def _faded(blocks: list[Block], start_s: float, stop_s: float, fit: Fit, h: int)
     ]
     if fit.shape not in ("circle", "circle-clipped") or fit.outline is not None or not shown:
         return fit
-    grown = fade_px(pooled(shown)[0], fit.x, fit.y, fit.r, fit.box)
-    if not grown:
+    e, _ = pooled(shown)
+    if not fade_px(e, fit.x, fit.y, fit.r, fit.box):
         return fit
-    r = fit.r + grown
-    left, top, right, bottom = fit.box
-    inside = min(fit.x - r - left, fit.y - r - top, right - fit.x - r, bottom - fit.y - r)
-    return replace(fit, r=r, shape="circle" if inside >= -0.002 * h else "circle-clipped")
+    box = stops_only(e, fit.x, fit.y, fit.r, fit.box)
+    r = fit.r + fade_px(e, fit.x, fit.y, fit.r, box)
+    inside = min(fit.x - r - box[0], fit.y - r - box[1], box[2] - fit.x - r, box[3] - fit.y - r)
+    shape: Shape = "circle" if inside >= -0.002 * h else "circle-clipped"
+    return replace(fit, r=r, box=box, shape=shape)
 
 
 def difference_ratio(a: Fit, b: Fit, h: int, w: int) -> float:
