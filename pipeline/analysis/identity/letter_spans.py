@@ -77,7 +77,8 @@ class _Track:
         def left_over(sight: Sight) -> bool:
             """Lettering that plain looks saw while it lasted, or in an average bold before."""
             mean = sight.kind in AVERAGES
-            since_s, stop_s = plainly(sight) if mean else (0.0, 0.0)
+            after = mean and bool(times) and sight.time_s > times[-1]
+            since_s, stop_s = plainly(sight) if after else (0.0, 0.0)
             first = bisect_left(times, sight.time_s - (LEFT_S if mean else BESIDE_S))
             last = bisect_right(times, sight.time_s + (0 if mean else BESIDE_S))
             area = sight.box[2] * sight.box[3]
@@ -85,8 +86,7 @@ class _Track:
                 if mean and other.odds < SURE and not since_s < other.time_s <= stop_s:
                     continue  # what plain looks hardly see leaves too little behind
                 long_ago = mean and other.time_s < sight.since_s - MEAN_S
-                lasts = mean and other.odds < SURE and sight.time_s < times[-1]
-                least = 0.5 if long_ago or lasts else 0.1
+                least = 0.5 if long_ago else 0.1
                 if overlap(sight.box, other.box) >= least * area:
                     return True
             return False
