@@ -162,16 +162,9 @@ def is_refusal(consent: CaseConsent) -> bool:
     return consent.scope == "none" and consent.given_on is not None
 
 
-def binds_later(consent: CaseConsent, at: str = "") -> bool:
-    """False for 'not yet asked', which says nothing that could bind later, and for a form that
-    was not signed yet when it was noted: a mistyped day would bind for good.
-
-    at: when it was noted, ISO 8601; left out: it was signed by then. A day of slack for zones.
-    """
-    if consent.scope == "none" or consent.given_on is None or not at:
-        return consent.scope != "none" or consent.given_on is not None
-    noted = datetime.date.fromisoformat(at[:10])
-    return consent.given_on <= noted + datetime.timedelta(days=1)
+def binds_later(consent: CaseConsent) -> bool:
+    """False for 'not yet asked', which says nothing that could bind later."""
+    return consent.scope != "none" or consent.given_on is not None
 
 
 def narrows(consent: CaseConsent) -> bool:

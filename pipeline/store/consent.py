@@ -122,7 +122,7 @@ def note(
     db.executemany(
         "INSERT OR IGNORE INTO case_sources VALUES (?, ?)", [(case, sha) for sha in hashes]
     )
-    if binds_later(consent, at):
+    if binds_later(consent):
         values, key = _note_key(case, hashes, consent)
         cursor = db.execute(
             "INSERT OR IGNORE INTO consent (case_name, scope, given_on, expires_on, reference,"
@@ -293,7 +293,7 @@ def _holds(db: sqlite3.Connection, fact: ConsentFact) -> bool:
             " (SELECT value FROM json_each(?2))) = ?3",
             (fact.case, json.dumps(hashes), len(set(hashes))),
         ).fetchone()
-    elif fact.consent is None or not binds_later(fact.consent, fact.at):
+    elif fact.consent is None or not binds_later(fact.consent):
         return True
     else:
         key = _note_key(fact.case, hashes, fact.consent)[1]

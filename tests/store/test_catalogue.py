@@ -236,20 +236,6 @@ def test_a_refusal_binds_until_a_newer_form_is_signed(tmp_path: Path) -> None:
         assert last.withdrawn and not last.covers("teaching", TODAY)
 
 
-def test_a_form_with_a_mistyped_day_to_come_does_not_bind_for_good(tmp_path: Path) -> None:
-    """A refusal binds whatever its day."""
-    day, at = datetime.date, "2026-03-02T09:00:00+00:00"
-    with Catalogue(tmp_path / "c") as catalogue:
-        mistyped = CaseConsent(scope="teaching", given_on=day(2062, 3, 2))
-        catalogue.note_consent("A", ["x"], mistyped, at)
-        assert not catalogue.consent_for(["x"], "A", mistyped).covers("teaching", TODAY)
-        assert catalogue.consent_for(["x"], "A", public(given_on=day(2026, 3, 2))).covers(
-            "public", TODAY
-        )
-        catalogue.note_consent("A", ["x"], CaseConsent(scope="none", given_on=day(2062, 3, 2)), at)
-        assert catalogue.consent_for(["x"], "A", public(given_on=day(2026, 3, 2))).refused
-
-
 def test_names_that_look_alike_are_one_case(tmp_path: Path) -> None:
     with Catalogue(tmp_path / "c") as catalogue:
         catalogue.note_consent("QM-1001", ["x"], CaseConsent(scope="teaching"))
