@@ -121,6 +121,7 @@ def decoded(path: Path, time_s: float) -> np.ndarray[Any, Any]:
         return np.asarray(rgb.to_ndarray())
 
 
+@pytest.mark.slow
 def test_a_still_is_a_picture_of_the_clip_and_nothing_else(left: Released) -> None:
     from PIL import Image
 

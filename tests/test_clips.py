@@ -37,6 +37,7 @@ def state(folder: Path) -> dict[str, bytes]:
     }
 
 
+@pytest.mark.slow
 def test_a_clip_has_its_own_place_and_leaves_the_case_alone(
     fieldstop: Shell, recording: media_zoo.Clip, tmp_path: Path
 ) -> None:
@@ -123,6 +124,7 @@ def test_names_are_made_of_times_only(tmp_path: Path) -> None:
     assert [c.name for c in cuts] == ["0m02s0-0m08s0", "0m02s0-0m08s0-2", "0m02s0-0m08s001"]
 
 
+@pytest.mark.slow
 def test_the_list_of_cases_has_the_clips_below_their_case(
     fieldstop: Shell, recording: media_zoo.Clip, tmp_path: Path
 ) -> None:

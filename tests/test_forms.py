@@ -158,6 +158,7 @@ def test_forms_go_all_the_way(tmp_path: Path) -> None:
     assert sizes["short"][0] / sizes["short"][1] == pytest.approx(9 / 16, rel=0.02)
 
 
+@pytest.mark.slow
 def test_a_form_with_a_longest_length_says_what_to_do(tmp_path: Path) -> None:
     fieldstop = Shell(tmp_path)
     clip = media_zoo.scope_clip(tmp_path / "a.mp4", 4.0, size=(160, 120), seed=3)

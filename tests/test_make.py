@@ -80,6 +80,7 @@ def sha256(path: Path) -> str:
     return hashlib.sha256(path.read_bytes()).hexdigest()
 
 
+@pytest.mark.slow
 def test_a_bare_recording_becomes_a_release(
     fieldstop: Shell, recording: media_zoo.Clip, voice: Path, tmp_path: Path
 ) -> None:
@@ -154,6 +155,7 @@ def test_a_bare_recording_becomes_a_release(
     assert again.code == 4 and "consent" in again.codes
 
 
+@pytest.mark.slow
 def test_without_consent_a_draft_is_kept(
     fieldstop: Shell, recording: media_zoo.Clip, tmp_path: Path
 ) -> None:
@@ -219,6 +221,7 @@ def test_keep_and_measured(fieldstop: Shell, recording: media_zoo.Clip, tmp_path
     assert release.duration_s == pytest.approx(3.5 + 3.0, abs=0.05)  # the card at the end
 
 
+@pytest.mark.slow
 def test_captions_follow_the_cuts_and_are_checked(
     fieldstop: Shell, recording: media_zoo.Clip, voice: Path, tmp_path: Path
 ) -> None:
@@ -269,6 +272,7 @@ def test_a_script_becomes_captions_where_it_is_spoken(
     assert other.code == 3 and "Nothing of the script" in other.value["error"]["what"]
 
 
+@pytest.mark.slow
 def test_clip_of_a_case(fieldstop: Shell, recording: media_zoo.Clip, tmp_path: Path) -> None:
     folder = case_folder(tmp_path / "case", recording)
     made = fieldstop("clip", folder, "--from", "0:02", "--to", "4.5", "--looked", "AB",

@@ -42,6 +42,7 @@ def lumas(path: Path, count: int) -> list[np.ndarray]:
     return [p.planes()[0].astype(float) for p, _ in zip(pictures, range(count), strict=False)]
 
 
+@pytest.mark.slow
 def test_picture_is_as_good_as_a_plain_transcode(
     made: tuple[Path, Path, Any], tmp_path: Path
 ) -> None:

@@ -42,6 +42,7 @@ def _names(folder: Path) -> set[str]:
     return {p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()}
 
 
+@pytest.mark.slow
 def test_what_is_old_is_listed_and_goes_only_when_asked(left: Shell) -> None:
     out = left.folder / "out"
     private, released = out / "private/QM-0310", out / "releases/QM-0310"
@@ -73,6 +74,7 @@ def test_what_is_old_is_listed_and_goes_only_when_asked(left: Shell) -> None:
     assert left("withdraw", "QM-0310").code == 0
 
 
+@pytest.mark.slow
 def test_a_withdrawn_case_is_due_at_any_age_and_its_withdrawal_stays(left: Shell) -> None:
     out = left.folder / "out"
     assert left("withdraw", "QM-0310").code == 0

@@ -230,6 +230,7 @@ def test_a_dry_run_shows_what_makes_which_case(
     assert bad["case"] in bad["error"]["got"]
 
 
+@pytest.mark.slow
 def test_a_day_can_be_traced_back(fieldstop: Shell, recording: Path, tmp_path: Path) -> None:
     """Every name in batch.json and batch.html is in the key list; no file name is in them."""
     day, out = tmp_path / "day", tmp_path / "out"

@@ -57,6 +57,7 @@ def test_a_recording_without_sound_comes_out(
     assert found.duration_s > 3.2 if narrated else found.duration_s == pytest.approx(3.0, abs=0.04)
 
 
+@pytest.mark.slow
 def test_a_quiet_room_with_loud_clicks_comes_out_and_is_verified_alike(
     fieldstop: Shell, tmp_path: Path
 ) -> None:

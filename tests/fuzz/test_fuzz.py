@@ -222,6 +222,7 @@ def test_the_reader_is_stopped_where_a_file_makes_it_run_away(
     assert run["peak_mb"] < 400, "the run itself took the memory"
 
 
+@pytest.mark.slow
 def test_a_reader_that_hangs_or_crashes_is_an_input_error(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

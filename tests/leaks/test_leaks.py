@@ -58,6 +58,7 @@ def test_the_corpus_is_large_and_varied() -> None:
     assert corpus.plan_clip(3).lines == corpus.plan_clip(3).lines
 
 
+@pytest.mark.slow
 def test_what_is_planted_is_really_there(tmp_path: Path) -> None:
     """The byte search finds every tag in the sources; a test that cannot find cannot prove."""
     plan = corpus.plan_clip(0)

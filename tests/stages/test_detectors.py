@@ -25,6 +25,7 @@ def lettered(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.mark.slow
 def test_pictures_handed_over_give_what_the_file_gives(lettered: Path) -> None:
     recording = probe(lettered)
     fields = [whole_picture(640, 480, 0, 3, 1.0)]

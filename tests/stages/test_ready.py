@@ -156,6 +156,7 @@ def test_made_looked_at_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None
     assert twice.code == 3 and "QM-0300-web-r1" in twice.said
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("changed", [False, True])
 def test_what_a_release_is_found_by_is_of_its_own_file(
     fieldstop: Shell, tiny: media_zoo.Clip, changed: bool
@@ -196,6 +197,7 @@ def test_a_name_is_no_initials(fieldstop: Shell, tmp_path: Path, by: str) -> Non
     assert done.code == 2 and "initials" in done.said and "Ivy" not in done.said
 
 
+@pytest.mark.slow
 def test_nothing_ready_and_a_mistyped_case(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     near = release(fieldstop, "QM-300", "--by", "AB")
@@ -237,6 +239,7 @@ def test_an_overtaken_clip_does_not_leave(fieldstop: Shell, tiny: media_zoo.Clip
     assert mp4s(fieldstop) == []
 
 
+@pytest.mark.slow
 def test_a_run_that_is_withheld_takes_back_what_was_ready(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
@@ -304,6 +307,7 @@ def nobody_answered(value: Any) -> None:
     value["approved_by"] = "QZ"
 
 
+@pytest.mark.slow
 def test_a_document_changed_by_hand_releases_nothing(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
@@ -323,6 +327,7 @@ def test_a_document_changed_by_hand_releases_nothing(
     assert release(fieldstop, "QM-0300", "--by", "AB").code == 0
 
 
+@pytest.mark.slow
 def test_a_swapped_clip_and_a_link_are_not_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     ready = Path(made(fieldstop, tiny).value["ready"])
     good = ready.read_bytes()
@@ -338,6 +343,7 @@ def test_a_swapped_clip_and_a_link_are_not_released(fieldstop: Shell, tiny: medi
     assert mp4s(fieldstop) == [] and good
 
 
+@pytest.mark.slow
 def test_the_card_was_taken_out_already(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     """A source out of reach is held by the hash that was taken; another one in its place not."""
     made(fieldstop, tiny)
@@ -372,6 +378,7 @@ def test_two_profiles_are_ready_at_once(fieldstop: Shell, tiny: media_zoo.Clip) 
     assert "AB looked" in report and "CD looked" not in report
 
 
+@pytest.mark.slow
 def test_answering_is_no_look_and_looking_no_answer(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     # A title that is not of the vocabulary: a person has to answer for it.
     title = {"title": "Brumblefoss"}
@@ -386,6 +393,7 @@ def test_answering_is_no_look_and_looking_no_answer(fieldstop: Shell, tiny: medi
     assert (record["approved_by"], record["looked"]["by"]) == ("AB", "CD")
 
 
+@pytest.mark.slow
 def test_killed_between_the_release_and_the_tidying(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     private = Path(made(fieldstop, tiny).value["ready"]).parent
     names = ["QM-0300-web-ready.mp4", "QM-0300-web.ready.json"]
@@ -424,6 +432,7 @@ def test_a_case_that_is_worked_on_is_not_released(fieldstop: Shell, tiny: media_
     assert busy.code == 6 and "worked on" in busy.said and mp4s(fieldstop) == []
 
 
+@pytest.mark.slow
 def test_a_decision_after_it_was_made_overtakes_it(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     path = fieldstop.folder / "out" / "private" / "QM-0300" / "decisions.json"
@@ -493,6 +502,7 @@ def test_a_batch_ends_with_what_is_ready_and_leaves_it_alone(
     assert sha256(out / done.value["cases"][0]["release"]) == whole
 
 
+@pytest.mark.slow
 def test_all_that_is_ready_is_asked_about_on_a_terminal(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:

@@ -55,6 +55,7 @@ def everything(folder: Path) -> bytes:
     return b"\n".join(str(p).encode() + p.read_bytes() for p in files)
 
 
+@pytest.mark.slow
 def test_every_text_is_listed_and_nothing_with_a_name_is_kept(
     fieldstop: Shell, tiny: media_zoo.Clip, tmp_path: Path, user_folders: Path
 ) -> None:
