@@ -59,9 +59,7 @@ def verified(made: CaseResult, progress: Progress) -> CaseResult:
     )
     opened.found.refuse_changed()
     ending = Ending(withheld=tuple(failed_checks(found.checks)))
-    return replace(
-        made, verified=found, seen=seen.finish(), prints=prints.finish(), ending=ending
-    )
+    return replace(made, verified=found, seen=seen.finish(), prints=prints.finish(), ending=ending)
 
 
 def kept(made: CaseResult) -> CaseResult:
