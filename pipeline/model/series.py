@@ -87,15 +87,16 @@ class Totals:
         """The totals in sentences."""
         parts = ", ".join(f"{count} {audience}" for audience, count in self.audiences)
         out = [
-            f"{_counted(self.releases, 'release')} ({parts}) of {_counted(self.cases, 'case')},"
+            f"{counted(self.releases, 'release')} ({parts}) of {counted(self.cases, 'case')},"
             f" {format_time(self.duration_s)} in all"
         ]
         for label, unit, cases, total in self.measured:
-            out.append(f"{label}: {f'{total:g} {unit}'.strip()} in {_counted(cases, 'case')}")
+            out.append(f"{label}: {f'{total:g} {unit}'.strip()} in {counted(cases, 'case')}")
         return out
 
 
-def _counted(count: int, what: str) -> str:
+def counted(count: int, what: str) -> str:
+    """`1 case`, `2 cases`."""
     return f"{count} {what}{'' if count == 1 else 's'}"
 
 

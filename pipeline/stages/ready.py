@@ -95,10 +95,10 @@ def _prints_file(folder: WorkFolder, name: str) -> Path:
 
 def _read_prints(clip: ReadyClip, folder: WorkFolder) -> dict[str, str] | None:
     """The prints that were taken of the ready file; None where they are not those."""
-    try:
-        text = _prints_file(folder, clip.name).read_bytes()
-    except OSError:
+    file = _prints_file(folder, clip.name)
+    if file.is_symlink() or not file.is_file() or file.stat().st_size > LIMIT_BYTES:
         return None
+    text = file.read_bytes()
     if hashlib.sha256(text).hexdigest() != clip.prints_sha256:
         return None
     arrays: dict[str, str] = json.loads(text)

@@ -157,16 +157,19 @@ def test_made_looked_at_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("changed", [False, True])
+@pytest.mark.parametrize("change", ["", "edited", "endless"])
 def test_what_a_release_is_found_by_is_of_its_own_file(
-    fieldstop: Shell, tiny: media_zoo.Clip, changed: bool
+    fieldstop: Shell, tiny: media_zoo.Clip, change: str
 ) -> None:
     """Taken while it was verified; where what is kept of that was changed, from the file anew."""
     run = made(fieldstop, tiny)
     kept = Path(run.value["ready"].replace("-ready.mp4", ".ready.prints.json"))
     taken = json.loads(kept.read_text())
-    if changed:
+    if change == "edited":
         kept.write_text(json.dumps(taken | {"hashes": ""}))
+    if change == "endless":
+        kept.unlink()
+        kept.symlink_to("/dev/zero")
     assert release(fieldstop, "QM-0300", "--by", "AB").code == 0
     assert not kept.exists()
     prints = json.loads(next((fieldstop.folder / "out").rglob("*.prints.json")).read_text())

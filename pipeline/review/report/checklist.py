@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.model.series import counted
 from pipeline.model.survey import Survey
 from pipeline.review.report.data import (
     ChecklistRow,
 )
 from pipeline.stages.values import CaseResult
-
-
-def _counted(number: int, one: str) -> str:
-    return f"{number} {one}" if number == 1 else f"{number} {one}s"
 
 
 def checklist(run: CaseResult) -> Sequence[ChecklistRow]:
@@ -45,18 +42,18 @@ def checklist(run: CaseResult) -> Sequence[ChecklistRow]:
             "treated": "found lettering is filled with black"
             if looked
             else "not looked for by this run: a person must look",
-            "found": _counted(in_field, "place") if looked else "unknown",
+            "found": counted(in_field, "place") if looked else "unknown",
             "needs_person": by is None and not looked,
         },
         {
             "identifier": "Full-face pictures (Clean Recognizable Visual Features)",
             "treated": "pictures outside the body are cut, held or black",
-            "found": f"{_counted(outside, 'span')} outside the body, {_counted(faces, 'face')}",
+            "found": f"{counted(outside, 'span')} outside the body, {counted(faces, 'face')}",
         },
         {
             "identifier": "Voices, spoken names in the room",
             "treated": "consent covers voices: kept" if voice else "replaced by room sound",
-            "found": _counted(speech, "span"),
+            "found": counted(speech, "span"),
         },
         {
             "identifier": "Names spoken by the narrator",

@@ -205,12 +205,10 @@ class MixedFold:
         # A half second that is left out is as foreign as one that is something else.
         foreign[wrong] = np.maximum(foreign[wrong], 0.0)
         worst = int(foreign.argmax())
-        # Coding leaves out some of a faint track, or does not: up to what it left out of any alike.
+        # Coding leaves out some of a faint track, or does not: between the two all is right.
         usual = np.nan_to_num(_balance_db(coded_b, coded_f, bb, ff, bf))
-        least = _over_alike(np.minimum, np.minimum(usual, 0), near)
-        most = _over_alike(np.maximum, np.maximum(usual, 0), near)
         balance = _balance_db(hb, hf, bb, ff, bf)
-        balance = np.maximum(np.maximum(least - balance, balance - most), 0)
+        balance = np.abs(balance - np.clip(balance, np.minimum(usual, 0), np.maximum(usual, 0)))
         known = np.isfinite(balance).any()
         apart = int(np.nanargmax(balance)) if known else 0
         return self._said(
@@ -287,27 +285,19 @@ def _as_coarse(coding: Values, planned: Values) -> Values:
     """What coding may leave of each half second: the most that it left of any that is like it.
 
     A coder puts noise of its own in the place of noise, or does not, from one half second to the
-    next and otherwise each time; how coarse it may be hangs on the sound.
-    """
-    share = coding / (planned + 1e-15)
-    return _over_alike(np.maximum, share, planned) * planned
-
-
-def _over_alike(extreme: np.ufunc, values: Values, planned: Values) -> Values:
-    """The extreme (np.maximum, np.minimum) of `values` over all half seconds that are alike.
-
-    values: (half second, ...). planned: powers (half second, octave); alike are those in one
-    cell of a grid of levels, of either of two grids.
+    next and otherwise each time; how coarse it may be hangs on the sound. Powers (half second,
+    octave); alike are those in one cell of a grid of levels, of either of two.
     """
     levels = 10 * np.log10(planned + 1e-15)
-    out = values
+    share = coding / (planned + 1e-15)
+    most = share
     for shift_db in (0.0, _ALIKE_DB / 2):
         cells = np.floor((levels + shift_db) / _ALIKE_DB).astype(np.int64)
-        first, which = np.unique(cells, axis=0, return_index=True, return_inverse=True)[1:]
-        groups = values[first].copy()
-        extreme.at(groups, which.ravel(), values)
-        out = extreme(out, groups[which.ravel()])
-    return np.asarray(out, np.float64)
+        _, which = np.unique(cells, axis=0, return_inverse=True)
+        groups = np.zeros((int(which.max(initial=0)) + 1, share.shape[1]))
+        np.maximum.at(groups, which.ravel(), share)
+        most = np.maximum(most, groups[which.ravel()])
+    return np.asarray(most * planned, np.float64)
 
 
 def _static(gains: Values, peaks: Values) -> float:
