@@ -618,6 +618,19 @@ def test_a_stop_with_the_picture_beyond_it_is_not_sure(lit: bool) -> None:
         assert fit.parts["raw_cut"] < 0.1 and fit.confidence > 0.9
 
 
+def test_a_side_half_in_the_dark_of_a_circle_that_cuts_only_corners() -> None:
+    """Little of such a boundary lies inside the frame: it is measured at more points."""
+    yy, xx = np.mgrid[0:240, 0:320] + 0.5
+    disc = (np.hypot(xx - 160, yy - 120) < 185) & (xx > 12)
+    e = np.where(disc & (np.hypot(xx, yy - 200) > 45), 90.0, 0.0)
+    e = cv2.GaussianBlur(e, (0, 0), 0.7).astype(np.float32)
+    n1 = unit_level(e, 0.3)
+    log_e = np.log2(1 + e / n1).astype(np.float32)
+    model, box = (160.0, 120.0, 185.0), (12.0, 0.0, 320.0, 240.0)
+    fit = _judge_circle(log_e, n1, e, lit_limit(log_e), None, model, box)
+    assert (fit.box[0], fit.r) == pytest.approx((12, 185), abs=1)
+
+
 @pytest.mark.parametrize("bowed", [True, False])
 def test_an_outline_of_arcs_of_one_circle_is_a_disc(bowed: bool) -> None:
     """Two deep bows leave arcs of the circle; an octagon in it touches it at its corners only."""

@@ -934,7 +934,7 @@ def _tilted(
         along = edge.y if k in (1, 3) else edge.x
         if np.ptp(along[use]) < 0.85 * np.ptp(along[on]):
             if wide is None:
-                wide = _measure(e, n1, model, box, 14)
+                wide = _measure(e, n1, model, box, 14, n=edge.x.size)
             use, offset = on & _stepped(wide), wide.offset
             if use.sum() < 12:
                 continue
