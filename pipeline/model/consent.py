@@ -7,6 +7,9 @@
 - `scope = "none"` with `given_on` is a refusal: it binds like a withdrawal until a newer
   form was signed, that is a note with a later `given_on` and a wider scope.
 - A withdrawal is final.
+- A form whose day was still to come when it was noted may have a mistyped day. It binds every
+  other case as it stands; for its own case a later form with an earlier day corrects that day,
+  never what else the form says. A refusal is never later than the day on which it was noted.
 - Two cases whose names look alike (`case_key`) are one case.
 """
 
@@ -165,6 +168,57 @@ def is_refusal(consent: CaseConsent) -> bool:
 def binds_later(consent: CaseConsent) -> bool:
     """False for 'not yet asked', which says nothing that could bind later."""
     return consent.scope != "none" or consent.given_on is not None
+
+
+@dataclass(frozen=True)
+class Noted:
+    """A note, the case (by its key) that it was noted for, and when (UTC, ISO 8601)."""
+
+    consent: CaseConsent
+    case: str
+    at: str
+
+    @property
+    def day(self) -> datetime.date:
+        return datetime.date.fromisoformat(self.at[:10])
+
+    @property
+    def is_to_come(self) -> bool:
+        """True if its day was still to come when it was noted; a day of slack for zones."""
+        given = self.consent.given_on
+        return given is not None and given > self.day + datetime.timedelta(days=1)
+
+
+def corrected(
+    noted: Sequence[Noted], case: str, now: CaseConsent | None = None
+) -> list[CaseConsent]:
+    """The notes as they bind the case of that key, without days that it has corrected since.
+
+    now: what the case says today, which is later than all that was noted.
+    """
+    own = [n for n in noted if n.case == case and is_form(n.consent)]
+
+    def binding(note: Noted) -> CaseConsent:
+        said = note.consent
+        if not note.is_to_come:
+            return said
+        if is_refusal(said):
+            return said.model_copy(update={"given_on": note.day})
+        later = [n.consent for n in own if n.at > note.at]
+        later += [now] if now is not None and is_form(now) else []
+        mended = note.case == case and any(_earlier(form, said) for form in later)
+        return said.model_copy(update={"given_on": None}) if mended else said
+
+    return [binding(note) for note in noted]
+
+
+def is_form(consent: CaseConsent) -> bool:
+    """True for a signed form with its day."""
+    return consent.scope != "none" and consent.given_on is not None
+
+
+def _earlier(form: CaseConsent, other: CaseConsent) -> bool:
+    return bool(form.given_on and other.given_on and form.given_on < other.given_on)
 
 
 def narrows(consent: CaseConsent) -> bool:

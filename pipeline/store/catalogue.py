@@ -220,7 +220,7 @@ class Catalogue(CatalogueFile):
         consent: what the case says now, taken into account without being noted.
         """
         with self._guard() as db:
-            notes = book.notes(db, case, sources)
+            notes = book.notes(db, case, sources, consent)
             withdrawn = book.is_withdrawn(db, case, sources)
         known = narrowest(notes, consent, withdrawn=withdrawn, newest=self.newest())
         return dataclasses.replace(known, doubt=self.doubt)

@@ -17,8 +17,10 @@ from pipeline.model.case import CaseConsent
 from pipeline.model.consent import (
     ConsentFact,
     KnownSource,
+    Noted,
     binds_later,
     case_key,
+    corrected,
     narrowest,
     narrows,
 )
@@ -124,6 +126,8 @@ def note(
     )
     if binds_later(consent):
         values, key = _note_key(case, hashes, consent)
+        if _corrects(db, case, consent) and _is_noted(db, key):
+            key = json.dumps([key, at])
         cursor = db.execute(
             "INSERT OR IGNORE INTO consent (case_name, scope, given_on, expires_on, reference,"
             " voice, review_on, noted_at, note_key) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -137,6 +141,17 @@ def note(
     # A withdrawn case takes every source that it brings along with it.
     if _names_withdrawn(db, case):
         mark_withdrawn(db, case, hashes, at)
+
+
+def _corrects(db: sqlite3.Connection, case: str, consent: CaseConsent) -> bool:
+    """Whether this, said now, takes a mistyped day from a note of its case."""
+    own, key = _noted(_rows(db, case, [])), case_key(case)
+    return corrected(own, key, consent) != corrected(own, key)
+
+
+def _is_noted(db: sqlite3.Connection, key: str) -> bool:
+    row = db.execute("SELECT EXISTS (SELECT 1 FROM consent WHERE note_key = ?)", (key,))
+    return bool(row.fetchone()[0])
 
 
 def _note_key(
@@ -186,9 +201,18 @@ def is_withdrawn(db: sqlite3.Connection, case: str, sources: Iterable[Source]) -
     return bool(row[0]) or _names_withdrawn(db, case)
 
 
-def notes(db: sqlite3.Connection, case: str, sources: Iterable[Source]) -> list[CaseConsent]:
-    """Every note for the case, for one that looks like it, or for any of the sources' kin."""
-    return [_consent(row) for row in _rows(db, case, sources)]
+def notes(
+    db: sqlite3.Connection, case: str, sources: Iterable[Source], now: CaseConsent | None = None
+) -> list[CaseConsent]:
+    """Every note for the case, for one that looks like it, or for any of the sources' kin.
+
+    now: what the case says today, which may correct a day (`model.consent.corrected`).
+    """
+    return corrected(_noted(_rows(db, case, sources)), case_key(case), now)
+
+
+def _noted(rows: Iterable[sqlite3.Row]) -> list[Noted]:
+    return [Noted(_consent(row), case_key(row["case_name"]), row["noted_at"]) for row in rows]
 
 
 def _rows(db: sqlite3.Connection, case: str, sources: Iterable[Source]) -> list[sqlite3.Row]:
@@ -297,9 +321,7 @@ def _holds(db: sqlite3.Connection, fact: ConsentFact) -> bool:
         return True
     else:
         key = _note_key(fact.case, hashes, fact.consent)[1]
-        row = db.execute(
-            "SELECT EXISTS (SELECT 1 FROM consent WHERE note_key = ?)", (key,)
-        ).fetchone()
+        return _is_noted(db, key) and all(_recognised(db, s) for s in fact.sources)
     return bool(row[0]) and all(_recognised(db, s) for s in fact.sources)
 
 

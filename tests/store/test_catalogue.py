@@ -236,6 +236,42 @@ def test_a_refusal_binds_until_a_newer_form_is_signed(tmp_path: Path) -> None:
         assert last.withdrawn and not last.covers("teaching", TODAY)
 
 
+def test_a_mistyped_day_to_come_is_corrected_by_its_own_case_only(tmp_path: Path) -> None:
+    day, good = datetime.date, public(given_on=datetime.date(2026, 3, 2))
+    first, then, last = (f"2026-03-02T0{hour}:00:00+00:00" for hour in (7, 8, 9))
+    typed = public(given_on=day(2062, 3, 2), expires_on=day(2063, 1, 1))
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.note_consent("A-1", ["x"], good, first)
+        catalogue.note_consent("A-1", ["x"], typed, then)
+        for case, now in (
+            ("A-1", None), ("A-1", typed), ("A-1", public()), ("B-1", good), ("B-1", None),
+            ("A-1", public(given_on=day(2061, 1, 1))), ("A-1", CaseConsent()),
+        ):  # fmt: skip
+            assert not catalogue.consent_for(["x"], case, now).covers("teaching", TODAY), case
+        known = catalogue.consent_for(["x"], "a-1", good)
+        assert known.covers("public", TODAY) and known.expires_on == day(2063, 1, 1)
+        catalogue.note_consent("A-1", ["x"], good, last)  # the same form as at first, said again
+        catalogue.note_consent("A-1", ["x"], good, last)
+        assert catalogue.consent_for(["x"], "A-1").covers("public", TODAY)
+        assert not catalogue.consent_for(["x"], "B-1", good).covers("teaching", TODAY)
+        catalogue.note_consent("A-1", ["x"], public(given_on=day(2027, 1, 1)), "2026-03-03T07:00:00+00:00")
+        assert not catalogue.consent_for(["x"], "A-1").covers("teaching", TODAY)
+
+
+def test_a_refusal_is_no_later_than_the_day_it_was_noted_on(tmp_path: Path) -> None:
+    day, at = datetime.date, "2026-03-02T09:00:00+00:00"
+    refused = CaseConsent(scope="none", given_on=day(2062, 3, 2))
+    with Catalogue(tmp_path / "c") as catalogue:
+        catalogue.note_consent("A-1", ["x"], refused, at)
+        for given, stands in ((1, True), (2, True), (3, False)):
+            form = public(given_on=day(2026, 3, given))
+            assert catalogue.consent_for(["x"], "A-1", form).refused is stands, given
+        catalogue.note_consent("B-1", ["x"], public(given_on=day(2070, 1, 1)), at)
+        for case in ("A-1", "B-1"):  # a form to come, corrected to an old day, revives nothing
+            known = catalogue.consent_for(["x"], case, public(given_on=day(2026, 3, 1)))
+            assert not known.covers("teaching", TODAY)
+
+
 def test_names_that_look_alike_are_one_case(tmp_path: Path) -> None:
     with Catalogue(tmp_path / "c") as catalogue:
         catalogue.note_consent("QM-1001", ["x"], CaseConsent(scope="teaching"))
