@@ -69,13 +69,16 @@ def case_fault(name: str, pattern: str = CASE_PATTERN) -> str | None:
 
 
 def has_date(text: str) -> bool:
-    """True if some numbers of a text make a date: 1967-03-12, 12.3.67, 19670312, 670312.
+    """True if some numbers of a text make a date: 1967-03-12, 12.3.67, 19670312, 670312; or a
+    month and its year or day: 1967-03, 196703, 67-03, 12-03.
 
     In any of the orders year-month-day, day-month-year, month-day-year; years of four
-    digits from 1880 to 2100.
+    digits from 1880 to 2100. Of month and day each has two digits; a year alone is no date.
     """
     groups = re.findall(r"\d+", text)
     for number, group in enumerate(groups):
+        if _has_month(group, *groups[number + 1 : number + 2]):
+            return True
         if any(_is_date(*parts) for parts in _split(group)):
             return True
         three = groups[number : number + 3]
@@ -84,6 +87,19 @@ def has_date(text: str) -> bool:
         for count in (2, 3):
             joined = "".join(groups[number : number + count])
             if len(joined) == 8 and any(_is_date(*parts) for parts in _split(joined)):
+                return True
+    return False
+
+
+def _has_month(one: str, other: str = "") -> bool:
+    """Whether two numbers side by side, or one of six digits, are a month and its year or day."""
+    if len(one) == 6:
+        return _has_month(one[:4], one[4:]) or _has_month(one[4:], one[:4])
+    for month, more in ((one, other), (other, one)):
+        if len(month) in (1, 2) and 1 <= int(month) <= 12:
+            if len(more) == 4 and 1880 <= int(more) <= 2100:
+                return True
+            if len(month) == 2 and len(more) == 2:
                 return True
     return False
 

@@ -98,6 +98,27 @@ def test_who_somebody_is_and_what_stands_behind_it_is_read(identifies: str, harm
 
 
 @pytest.mark.parametrize(
+    ("tells", "harmless"),
+    [("aged 44 weeks", "44 weeks after surgery"), ("a six-week-old scar of the infant", "a six-year-old patient"),
+     ("three days old", "three days later"), ("a few weeks old", "a few weeks later"), ("the 12th of it", "the 2nd visit"),
+     ("in sixty-eight", "one in twenty"), ("seven weeks premature", "seven weeks of rinsing"),
+     ("half past nine", "half of the crusts"), ("quarter to ten", "a quarter of the ostium"), ("half nine", "half a turn"),
+     ("just past nine", "just past the ostium"), ("operated at nine", "A perforation at nine o'clock"),
+     ("9 am", "9 mm"), ("nine fifteen", "fifty nine degrees"), ("between nine and ten, crusts", "between nine and ten millimetres"),
+     ("14 h 30", "14 h 30 min"), ("nine hundred hours", "nine hundred millilitres"), ("at noon", "at night"),
+     ("this year", "a year later"), ("of the second week of the month", "in the second week after surgery"),
+     ("on the twelfth", "on the second turbinate"), ("in week thirty-one", "in week three"), ("last summer", "the last crust"),
+     ("in the late seventies", "in the late phase"), ("a man over ninety", "the scope at ninety degrees"),
+     ("ninety years", "nineteen years"), ("a patient over 90", "a patient over 80"), ("the oldest patient", "an old scar")],
+)  # fmt: skip
+def test_when_it_was_and_how_old_by_weeks_somebody_was_is_read(tells: str, harmless: str) -> None:
+    for text in (tells, tells.capitalize(), f"Crusts, {tells}"):
+        assert not passes(text), text
+    assert not passes(f"The crusts come away. Seen {tells}, before surgery.", long=True)
+    assert passes(f"Crusts, {harmless}")
+
+
+@pytest.mark.parametrize(
     "text",
     ["The green crusts come away", "You can see the long forceps and the white light here",
      "Lateral wall of the nose", "LITTLE'S AREA", "Blakesley forceps", "day 3", "Two weeks later",

@@ -254,7 +254,8 @@ def test_a_mistyped_day_to_come_is_corrected_by_its_own_case_only(tmp_path: Path
         catalogue.note_consent("A-1", ["x"], good, last)
         assert catalogue.consent_for(["x"], "A-1").covers("public", TODAY)
         assert not catalogue.consent_for(["x"], "B-1", good).covers("teaching", TODAY)
-        catalogue.note_consent("A-1", ["x"], public(given_on=day(2027, 1, 1)), "2026-03-03T07:00:00+00:00")
+        to_come = public(given_on=day(2027, 1, 1))
+        catalogue.note_consent("A-1", ["x"], to_come, "2026-03-03T07:00:00+00:00")
         assert not catalogue.consent_for(["x"], "A-1").covers("teaching", TODAY)
 
 

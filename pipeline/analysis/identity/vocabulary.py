@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
 
+from pipeline.analysis.identity.said_when import When
+
 _TOKEN = re.compile(r"[^\W\d_]+(?:['\u2019][^\W\d_]+)*|[0-9]+(?:[.,][0-9]+)?|[ \n\t]+|.", re.DOTALL)
 _ADDRESS = re.compile(r"(?<![^\W\d_])[^\W\d_]{2,}\.[a-z]{2,}")  # 'clinic.example'
 _MARKS = frozenset(".,;:!?()[]/+&%=<>~'\"\u2018\u2019\u201c\u201d\u00b0\u00d7\u2022-") | frozenset(
@@ -52,7 +54,7 @@ def parse_vocabulary(trade: str, general: str) -> Vocabulary:
         parts = tuple(line.lower().replace("-", " ").split())
         phrases.setdefault(parts[0], []).append(parts)
     words = {k: frozenset(" ".join(v).split()) for k, v in sections.items()}
-    kept_out = words["guarded"] | words["small"] | words["names"] | words["who"]
+    kept_out = frozenset().union(*(words[k] for k in ("guarded", "small", "names", "who", "when")))
     words["plain"] = (words["words"] | frozenset(general.split())) - kept_out
     return Vocabulary(
         words,
@@ -93,6 +95,8 @@ class Reading:
             self.spaced.append(spaced)
             spaced = False
         self.addresses = _ADDRESS.findall(text)
+        small = {part: part.lower().replace("\u2019", "'") for part in set(self.parts)}
+        self.when = When([small[part] for part in self.parts], self.words)
         self.shouted = text.isupper() and len(self.parts) > 2
 
     def unknown(self) -> Iterator[str]:
@@ -104,7 +108,13 @@ class Reading:
         for index, part in enumerate(self.parts):
             if part in _ENDS and self.long:
                 said = 0
-            if part in clear or part in _MARKS:
+            if part in _MARKS:
+                continue
+            if index in self.when.tells:
+                yield self._shown(index)
+                content = True
+                continue
+            if part in clear:
                 continue
             token = self._token(index)
             if token.kind == "number":
@@ -168,21 +178,26 @@ class Reading:
         return self.known[part]
 
     def _spells_a_number(self, index: int) -> bool:
-        """Three words of digits in a row, or two that a year is said with."""
+        """Three words of digits in a row, or two that together are no one number: 'nine thirty'."""
         first = last = index
         while index - first < 3 and first > 0 and self._digit_word(first - 1):
             first -= 1
         while last - index < 3 and last + 1 < len(self.parts) and self._digit_word(last + 1):
             last += 1
         words = [p for p in (self.parts[n].lower() for n in range(first, last + 1)) if p != "-"]
-        years = any(
-            a in self.words["tens"] and b in self.words["tens"] and b != "hundred"
-            for a, b in pairwise(words)
-        )
+        apart = any(not self._one_number(a, b) for a, b in pairwise(words))
         old = any(a == "ninety" and b in self.words["ones"] for a, b in pairwise(words))
         many = len(words) >= _NUMBER_WORDS_IN_ROW
         of = self._names_a_number(first) and not self._unit(self._at(last + 1))
-        return many or years or old or of
+        return many or apart or old or of
+
+    def _one_number(self, one: str, other: str) -> bool:
+        """'sixty seven', 'two hundred', 'twenty thousand'; not 'nineteen sixty' or 'two five'."""
+        if other in ("thousand", "million"):
+            return True
+        if other == "hundred":
+            return one in self.words["ones"]
+        return one in self.words["tens"] and other in self.words["ones"]
 
     def _said(self, index: int, token: _Token) -> bool:
         """Whether a number is said here, in figures or words, without a unit."""
