@@ -177,13 +177,15 @@ class WorkFolder:
         return folder / "clips" / self.clip if self.clip else folder
 
     def prepare(self) -> None:
-        """Makes both folders; the private ones get mode 0700, also when they existed.
+        """Makes the private folders, with mode 0700, also when they existed.
+
+        Of the case nothing lies among the releases before something of it leaves.
 
         Raises UsageError where what is private would lie among what may leave.
         """
         self._refuse_among_releases()
         with writing():
-            make_folder(self.releases_dir)
+            make_folder(self.releases_dir.parent)
             private = self.private_dir
             above = [p for p in private.parents if p.is_relative_to(self.out / "private")]
             for folder in (*reversed(above), private):

@@ -44,6 +44,7 @@ def test_files_of_a_case_and_of_its_clips(tmp_path: Path) -> None:
     folder.prepare()
     clip = WorkFolder(tmp_path, "HL-0142", "2s-8s")
     clip.prepare()
+    folder.releases_dir.mkdir()
     for path in (
         folder.releases_dir / "HL-0142-web-r1.mp4",
         folder.releases_dir / "HL-0142-lecture-2s-8s-r1.mp4",

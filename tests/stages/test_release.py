@@ -12,6 +12,7 @@ from pipeline.store.work import WorkFolder
 def test_a_poster_or_captions_without_their_clip_are_removed(tmp_path: Path) -> None:
     folder = WorkFolder(tmp_path, "QM-0001")
     folder.prepare()
+    folder.releases_dir.mkdir()
     for suffix in (".jpg", ".vtt"):
         folder.release_file("web", 1, suffix).write_text("left by a killed run")
         folder.release_file("web", 2, suffix).write_text("of a clip")

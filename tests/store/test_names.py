@@ -207,8 +207,8 @@ def test_a_list_saved_by_a_table_program_still_serves(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", [
-    "QM-0217", "HL-1", "A-1", "ENT-2026-031", "QM-1967", "KB-2026-13", "KB-67-33", "KB-0312-4", "KB-12-3",
-    "HLKB-1234", "CASE-12", "rec-7k3xv9t2cd4h",
+    "QM-0217", "HL-1", "A-1", "ENT-2026-031", "QM-1967", "KB-2026-13", "KB-67-33", "KB-0312-4",
+    "KB-12-3", "HLKB-1234", "CASE-12", "rec-7k3xv9t2cd4h",
 ])  # fmt: skip
 def test_pseudonyms(name: str) -> None:
     assert case_fault(name) is None

@@ -28,6 +28,7 @@ def leftovers(folder: Path) -> list[str]:
 def test_layout_is_the_agreed_one(tmp_path: Path) -> None:
     work = WorkFolder(tmp_path, "HL-0142")
     work.prepare()
+    assert not work.releases_dir.exists()  # nothing of it may leave yet
     assert work.release_file("web", 1) == tmp_path / "releases/HL-0142/HL-0142-web-r1.mp4"
     assert work.sheet_file("web", 1).name == "HL-0142-web-r1.sheet.json"
     assert work.record_file("web", 2).parent == tmp_path / "private/HL-0142"
