@@ -26,7 +26,7 @@ from pipeline.stages.gate import consent_reasons
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.names import installation_secret
-from pipeline.store.work import WorkFolder, writing
+from pipeline.store.work import WorkFolder, discard, writing
 
 SUFFIX = ".ready.json"
 PRINTS = ".ready.prints.json"
@@ -79,7 +79,7 @@ def keep_ready(
     """
     document, file = ready_document(folder, clip.name), folder.private_file(clip.file)
     with writing():
-        document.unlink(missing_ok=True)
+        discard(document)
     with folder.atomic_path(file) as temp:
         releasing.move(finished, temp)
     text = json.dumps(dict(prints))
@@ -138,16 +138,16 @@ def discard_ready(folder: WorkFolder, name: str) -> None:
     """Remove what is ready under this name, if anything is. Its proof is left: it may be that
     of a release whose proof is still to be written."""
     with writing():
-        ready_document(folder, name).unlink(missing_ok=True)
+        discard(ready_document(folder, name))
         for file in (folder.private_file(ready_file_name(name)), _prints_file(folder, name)):
-            file.unlink(missing_ok=True)
+            discard(file)
 
 
 def discard_overtaken(folder: WorkFolder, name: str) -> None:
     """Remove what is ready under this name with its proof: a later run withheld the clip."""
     discard_ready(folder, name)
     with writing():
-        proof_file(folder, name, None).unlink(missing_ok=True)
+        discard(proof_file(folder, name, None))
 
 
 def tidy_ready(folder: WorkFolder) -> None:
@@ -158,7 +158,7 @@ def tidy_ready(folder: WorkFolder) -> None:
         document = ready_document(folder, name)
         if not document.is_file():
             with writing():
-                file.unlink(missing_ok=True)
+                discard(file)
             continue
         try:
             clip = read_ready(document)

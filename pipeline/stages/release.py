@@ -43,7 +43,7 @@ from pipeline.stages.verifying.beside import (
 )
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import claim
-from pipeline.store.work import WorkFolder, clip_name
+from pipeline.store.work import WorkFolder, clip_name, discard, refuse_folders
 
 CAUTIONS = [
     "This clip was made for teaching. It is not a medical device and not for diagnosis.",
@@ -174,17 +174,19 @@ def release(
     sheet_file = folder.sheet_file(profile, revision)
     record_file = folder.record_file(profile, revision)
     claim(folder.out, catalogue)
-    folder.atomic_write(record_file, record.to_json())
-    keep_prints(record_file, prints_of(sheet, arrays))
-    if document:
-        folder.atomic_write(folder.clip_document(profile, revision), document)
     beside = [folder.release_file(profile, revision, s) for s in (".jpg", ".vtt")]
+    latest = folder.private_file("release.json")
+    refuse_folders([target, sheet_file, record_file, latest, prints_file(record_file), *beside])
     try:
+        folder.atomic_write(record_file, record.to_json())
+        keep_prints(record_file, prints_of(sheet, arrays))
+        if document:
+            folder.atomic_write(folder.clip_document(profile, revision), document)
         folder.atomic_write(beside[0], poster)
         if captions:
             folder.atomic_write(beside[1], captions)
         else:
-            beside[1].unlink(missing_ok=True)  # of a run that was killed
+            discard(beside[1])  # of a run that was killed
         with folder.atomic_path(target) as temp:
             put(finished, temp)
             if file_sha256(temp) != sha256:
@@ -197,10 +199,10 @@ def release(
         if not target.exists():
             private = (record_file, prints_file(record_file))
             for path in (*private, folder.clip_document(profile, revision), *beside):
-                path.unlink(missing_ok=True)
+                discard(path)
         raise
     folder.atomic_write(sheet_file, sheet.to_json())
-    folder.atomic_write(folder.private_file("release.json"), record.to_json())
+    folder.atomic_write(latest, record.to_json())
     catalogue.add_release(record)
     return Released(target, sheet_file, record_file, revision, number)
 

@@ -15,7 +15,7 @@ import json
 import os
 import re
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from pipeline.errors import OutputError, UsageError
@@ -87,6 +87,24 @@ def make_folder(folder: Path, mode: int = 0o777) -> None:
         _sync(made.parent)
 
 
+def discard(file: Path) -> None:
+    """Removes a file of ours if it is there. A folder in its place is somebody's, and stays.
+
+    Raises OSError where a file cannot be removed.
+    """
+    if file.is_symlink() or not file.is_dir():
+        file.unlink(missing_ok=True)
+
+
+def refuse_folders(files: Iterable[Path]) -> None:
+    """Raises OutputError where a folder has the name of a file that is going to be written."""
+    for file in files:
+        if file.is_dir():
+            raise OutputError(
+                "A folder stands where a file is to be written", file.name, "move it away"
+            )
+
+
 @contextlib.contextmanager
 def atomic_path(target: Path, private: bool = False) -> Iterator[Path]:
     """A temporary path beside `target`; synced and renamed to it when the block ends well.
@@ -97,6 +115,7 @@ def atomic_path(target: Path, private: bool = False) -> Iterator[Path]:
     pass unchanged.
     """
     target = Path(target)
+    refuse_folders([target])
     temp = temp_path(target)
     in_use.add(temp.name)
     try:

@@ -176,6 +176,25 @@ def test_what_a_release_is_found_by_is_of_its_own_file(
     assert {k: prints[k] for k in taken} == taken and len(prints["hashes"]) > 100
 
 
+def test_a_folder_in_the_place_of_a_file_loses_nothing(
+    fieldstop: Shell, tiny: media_zoo.Clip
+) -> None:
+    """In that of one that is removed it stays; of one that is written, nothing leaves before."""
+    ready = Path(made(fieldstop, tiny).value["ready"])
+    removed = ready.with_name("QM-0300-web.ready.prints.json")
+    removed.unlink()
+    removed.mkdir()
+    releases = fieldstop.folder / "out" / "releases" / "QM-0300"
+    for name in ("QM-0300-web-r1.prints.json", "release.json"):
+        (ready.parent / name).mkdir()
+        run = release(fieldstop, "QM-0300", "--by", "AB")
+        assert run.code == 6 and name in run.said and not releases.exists() and ready.is_file()
+        assert not (ready.parent / "QM-0300-web-r1.release.json").exists()
+        (ready.parent / name).rmdir()
+    assert release(fieldstop, "QM-0300", "--by", "AB").code == 0
+    assert removed.is_dir() and (releases / "QM-0300-web-r1.mp4").is_file()
+
+
 def test_looked_releases_what_was_ready_without_making_it_again(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
