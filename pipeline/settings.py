@@ -81,11 +81,11 @@ def load_options(profile: str | None = None, config: Path | None = None) -> Opti
         layers.append(("the --config file", _read_toml(config, "the --config file")))
     merged: dict[str, Any] = {}
     for where, layer in layers:
-        for key in ("emblem", "font"):
-            value = layer.get("mark", {}).get(key) if isinstance(layer.get("mark"), dict) else None
+        for part, key in (("mark", "emblem"), ("mark", "font"), ("captions", "font")):
+            value = layer.get(part, {}).get(key) if isinstance(layer.get(part), dict) else None
             if isinstance(value, str) and value and not os.path.isabs(value):
                 folder = config.parent if where == "the --config file" and config else own.parent
-                layer["mark"][key] = str((folder / value).resolve())
+                layer[part][key] = str((folder / value).resolve())
         _check(layer, where)
         _merge(merged, layer)
     options = _check(merged, "the settings together")

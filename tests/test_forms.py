@@ -87,6 +87,21 @@ def test_the_field_fills_the_form_and_is_never_cut(
         assert place.scale == 1.0, "no pixel is resampled"
 
 
+@pytest.mark.parametrize("aspect", ASPECTS)
+@pytest.mark.parametrize("look", LOOKS)
+def test_the_field_is_whole_above_its_captions(wide: Any, aspect: str, look: str) -> None:
+    spans, asked = LOOKS[look], options(aspect)
+    asked.captions.drawn = "below"
+    size = output_size(wide, survey(*spans), asked, captions=True)
+    assert size[0] / size[1] == pytest.approx(ASPECTS[aspect], rel=0.01)
+    place = placed(wide, survey(*spans), asked, size, captions=True)
+    boxes = np.array([[*place.point(*s.lit_box[:2]), *place.point(*s.lit_box[2:])] for s in spans])
+    assert boxes.min() >= 0 and boxes[:, 2].max() <= size[0]
+    assert boxes[:, 3].max() <= 0.93 * size[1], "room for two lines"
+    if size[1] < 2160:
+        assert place.scale == 1.0, "the form grows: no pixel is resampled"
+
+
 def test_another_side_shows_its_field_as_large(wide: Any) -> None:
     asked, first = options("1:1"), survey(field(960, 540, 500))
     size = output_size(wide, first, asked)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import unicodedata
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -83,37 +84,11 @@ def text_glyph(text: str, font: Path | None = None, width_px: int = RASTER_WIDTH
     Raises UsageError if the file is no font, a character is missing from it, the
     script needs text shaping that this Pillow lacks, or there is no ink.
     """
-    from PIL import Image, ImageDraw, ImageFont, features
+    from PIL import Image, ImageDraw
 
     text = unicodedata.normalize("NFC", text.strip())
-    path = font or BUNDLED_FONT
-    shaped = bool(features.check("raqm"))
-    if not shaped and any(_needs_shaping(c) for c in text):
-        raise UsageError(
-            "The text of the mark is in a script that needs text shaping",
-            "Pillow without Raqm",
-            "install a Pillow with Raqm, or use an emblem (mark.emblem)",
-        )
-    layout = ImageFont.Layout.RAQM if shaped else ImageFont.Layout.BASIC
-
-    def load(size_px: int) -> Any:
-        try:
-            return ImageFont.truetype(str(path), size_px, layout_engine=layout)
-        except (OSError, ValueError) as error:
-            raise UsageError(
-                "The font of the mark cannot be read",
-                path.name,
-                "set mark.font to a TTF or OTF file, or leave it empty",
-            ) from error
-
+    load = _font_for(text, font, "the mark", "mark.font")
     probe = load(100)
-    missing = _missing(probe, text)
-    if missing:
-        raise UsageError(
-            "The font of the mark has no glyph for a character of the text",
-            ", ".join(f"{c} (U+{ord(c):04X})" for c in missing[:5]),
-            "set mark.font to a font that has it",
-        )
     canvas = ImageDraw.Draw(Image.new("L", (1, 1)))
     left, _, right, _ = canvas.multiline_textbbox(
         (0, 0), text, font=probe, align="center", spacing=12
@@ -137,6 +112,68 @@ def text_glyph(text: str, font: Path | None = None, width_px: int = RASTER_WIDTH
     x_box = face.getbbox("x")
     x_height_px = float(x_box[3] - x_box[1]) if not _missing(probe, "x") else 0.5 * size_px
     return Glyph(ink, x_height_px / ink.shape[-1])
+
+
+def lines_ink(text: str, font: Path | None, type_px: float, pitch: float) -> NDArray[np.float32]:
+    """Lines of a caption, each centred: coverage 0..1, (row, col), as wide as the widest.
+
+    font: TTF or OTF file; None for the bundled one. type_px: size of the type, at least 4.
+    pitch: rows from line to line in sizes of the type; a font whose glyphs are higher than that
+    is drawn smaller. Rows do not depend on which letters there are.
+    Raises UsageError as `text_glyph` does.
+    """
+    from PIL import Image, ImageDraw
+
+    lines = unicodedata.normalize("NFC", text.strip()).splitlines()
+    load = _font_for("\n".join(lines), font, "the captions", "captions.font")
+    step = pitch * type_px
+    face = load(100)
+    high = sum(face.getmetrics()) / 100
+    face = load(max(4, round(min(type_px, step / high))))
+    rise, fall = face.getmetrics()
+    boxes = [face.getbbox(line, anchor="ms") for line in lines]
+    wide = 2 * max([2, *(int(np.ceil(max(-b[0], b[2]))) + 1 for b in boxes)])
+    image = Image.new("L", (wide, round(step * len(lines))))
+    draw = ImageDraw.Draw(image)
+    for number, line in enumerate(lines):
+        baseline = round(step * number + (step - rise - fall) / 2 + rise)
+        draw.text((wide // 2, baseline), line, fill=255, font=face, anchor="ms")
+    return np.asarray(image, np.float32) / np.float32(255)
+
+
+def _font_for(text: str, font: Path | None, whose: str, setting: str) -> Callable[[int], Any]:
+    """Gives the font at a size in px. Raises UsageError where it cannot draw the text."""
+    from PIL import ImageFont, features
+
+    path = font or BUNDLED_FONT
+    shaped = bool(features.check("raqm"))
+    if not shaped and any(_needs_shaping(c) for c in text):
+        emblem = ", or use an emblem (mark.emblem)" if setting == "mark.font" else ""
+        raise UsageError(
+            f"The text of {whose} is in a script that needs text shaping",
+            "Pillow without Raqm",
+            f"install a Pillow with Raqm{emblem}",
+        )
+    layout = ImageFont.Layout.RAQM if shaped else ImageFont.Layout.BASIC
+
+    def load(size_px: int) -> Any:
+        try:
+            return ImageFont.truetype(str(path), size_px, layout_engine=layout)
+        except (OSError, ValueError) as error:
+            raise UsageError(
+                f"The font of {whose} cannot be read",
+                path.name,
+                f"set {setting} to a TTF or OTF file, or leave it empty",
+            ) from error
+
+    missing = _missing(load(100), text)
+    if missing:
+        raise UsageError(
+            f"The font of {whose} has no glyph for a character of the text",
+            ", ".join(f"{c} (U+{ord(c):04X})" for c in missing[:5]),
+            f"set {setting} to a font that has it",
+        )
+    return load
 
 
 def emblem_glyph(path: Path, width_px: int = RASTER_WIDTH_PX // 2) -> Glyph:

@@ -91,6 +91,15 @@ class CardOptions(Section):
     closing: bool = option(False, "at the end: cautions, what was altered, consent")
 
 
+class CaptionOptions(Section):
+    """Captions as a part of the picture; the file and the text track are there besides."""
+
+    drawn: Literal["no", "below", "beside"] = option(
+        "no", "draw them off the field, never over it: below or to the right of it"
+    )
+    font: str = option("", "font file (TTF or OTF) for them; empty for the bundled one")
+
+
 class FieldOptions(Section):
     """Finding the scope field."""
 
@@ -279,6 +288,7 @@ class Options(Section):
     output: OutputOptions = OutputOptions()
     form: FormOptions = FormOptions()
     cards: CardOptions = CardOptions()
+    captions: CaptionOptions = CaptionOptions()
     field: FieldOptions = FieldOptions()
     mark: MarkOptions = MarkOptions()
     lens: LensOptions = LensOptions()

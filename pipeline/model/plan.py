@@ -138,6 +138,14 @@ class Caption(Part):
     text: str
 
 
+class DrawnCaptions(Part):
+    """Captions in the picture: a place of their own off the field, one caption at a time."""
+
+    box_px: tuple[int, int, int, int] = Field(description="(x, y, width, height) of two lines")
+    type_px: float = Field(description="size of the type; a wider line is drawn smaller")
+    cues: list[Caption]
+
+
 class Need(Part):
     """Something a person must decide before a release."""
 
@@ -181,6 +189,7 @@ class Plan(Document):
     chapters: list[Chapter] = []
     captions: list[Caption] = []
     text_track: bool = Field(default=False, description="the captions are in the file as well")
+    drawn: DrawnCaptions | None = Field(default=None, description="captions in the picture")
     poster_s: float = Field(default=0.0, description="out time of the poster's picture")
     more_posters_s: list[float] = Field(default=[], description="of others to choose from")
     narration: list[tuple[float, float]] = Field(default=[], description="speech, out time")

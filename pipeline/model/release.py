@@ -99,6 +99,9 @@ class Sheet(Document):
     poster_sha256: str | None = None
     captions: str | None = Field(default=None, description="file name beside the clip")
     captions_sha256: str | None = None
+    captions_box_px: tuple[int, int, int, int] | None = Field(
+        default=None, description="where they are drawn in the picture: x, y, width, height"
+    )
     proof: str | None = Field(default=None, description="file name beside the clip")
 
 

@@ -33,6 +33,7 @@ from pipeline.stages.ready import SUFFIX, read_ready, ready_file_name, seal_of
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.survey import load_series
 from pipeline.stages.verifying.alone import verify_file
+from pipeline.stages.verifying.captioned import DRAWN
 from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.kept import verify_kept
 from pipeline.stages.verifying.result import Verified, make_check
@@ -59,6 +60,7 @@ PLAN = (
     "redacted boxes black", "surround without a faint picture", "length as planned", "chapters",
     "colour tags", "cards as planned", "picture size", "text track as planned",
 )  # fmt: skip
+_BESIDE = ("poster ", "captions")  # looked at where they lie
 _ANY = ("narration over background",)
 BECAUSE_TRACKS = "in the file the narration and the procedure's sound are mixed"
 BECAUSE_LOUDNESS = "nothing here tells how loud it is meant to be: give its --profile"
@@ -100,8 +102,10 @@ def verify_any(
                          coarseness(options.output.crf))  # fmt: skip
     wanted_lufs, silent = _told_sound(clip, known.sheet if mine else None)
     if clip is None:
-        found = verify_file(path, options, wanted_lufs=wanted_lufs, each=beside.look,
-                            progress=progress)  # fmt: skip
+        found = verify_file(
+            path, options, wanted_lufs=wanted_lufs, each=beside.look, progress=progress,
+            captions_px=known.sheet.captions_box_px if mine and known.sheet else None,
+        )  # fmt: skip
         no_sources = no_plan
     else:
         media, no_sources = recordings_of(clip)
@@ -275,7 +279,7 @@ def _wanted_names(recorded: Sequence[Check] | None) -> list[str]:
     """Checks that were made of this clip, or that are made of any before its release."""
     if recorded is None:
         return [*(n for n in (*SOURCES, *TRACKS, *PLAN) if not n.endswith(" ")), *_ANY, *WORDS]
-    mine = [c.check for c in recorded if not c.check.startswith(("poster ", "captions"))]
+    mine = [c.check for c in recorded if c.check in DRAWN or not c.check.startswith(_BESIDE)]
     return [*mine, *(w for w in WORDS if w not in mine)]
 
 

@@ -55,7 +55,7 @@ def inputs_sha256(
         "captions": _content(str(opened.captions)) if opened.captions is not None else "",
         "narrated": narrated,
         "settings": deciding_options(options),
-        "drawn": [_content(options.mark.emblem), _content(options.mark.font)],
+        "drawn": _drawn_with(options),
         "decisions": decisions.model_dump(mode="json", by_alias=True) if decisions else None,
         "approve": [approve, "another recording"] if another else approve,
         "texts": [found.where for found in unread],
@@ -117,9 +117,7 @@ def resolved_by(options: Options, decisions: Decisions | None) -> dict[str, str]
     """The parts of `made_from` that need none of the material."""
     return {
         "the settings": _sha256(deciding_options(options)),
-        "the emblem or the font": _sha256(
-            [_content(options.mark.emblem), _content(options.mark.font)]
-        ),
+        "the emblem or the font": _sha256(_drawn_with(options)),
         "the decisions": _sha256(decided(decisions)),
         "the program": _sha256([__version__, measures.versions(), look.VERSIONS]),
     }
@@ -147,6 +145,14 @@ def _case_values(opened: OpenedCase) -> dict[str, Any]:
         case["narration"]["file"] = opened.narration is not None
         case["narration"]["captions"] = opened.captions is not None
     return case
+
+
+def _drawn_with(options: Options) -> list[str]:
+    """Hashes of the files that words and mark are drawn with."""
+    files = [options.mark.emblem, options.mark.font]
+    if options.captions.font:
+        files.append(options.captions.font)
+    return [_content(path) for path in files]
 
 
 def _content(path: str) -> str:

@@ -12,6 +12,7 @@ from pipeline.model.decisions import Decision, SignOff, sign_off_holds
 from pipeline.model.plan import Need, Plan
 from pipeline.model.release import Looked
 from pipeline.settings import settings_sha256
+from pipeline.stages.drawn import check_drawn
 from pipeline.stages.gate import TEXT, may_be_made
 from pipeline.stages.measure import source_inputs, source_media, survey_sha256
 from pipeline.stages.narration import Narration, measure_narration
@@ -135,6 +136,7 @@ def rendered(
         result = replace(result, ending=Ending(withheld=planned.withheld))
         if opened.consent.forbidden or any(w.code == TEXT for w in planned.withheld):
             return result  # a draft would hold the text
+    check_drawn(plan, opened.options)
     made = render(
         plan, source_media(opened.found, survey.sources),
         narration.media if narration else None, opened.glyph.coverage, opened.options, work,

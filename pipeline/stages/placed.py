@@ -67,9 +67,12 @@ def mark_boxes(plan: Plan, coverage: NDArray[np.float32]) -> list[tuple[int, int
 def words_boxes(plan: Plan, marks: Sequence[tuple[int, int, int, int]]) -> list[TimedBox]:
     """Words that are meant to be in the picture: (x, y, width, height, start_s, stop_s).
 
-    Padded as the mark is; of the restored spans and of the card. marks: as from `mark_boxes`.
+    Padded as the mark is; of the restored spans and of the card; and the place of captions.
+    marks: as from `mark_boxes`.
     """
     out: list[TimedBox] = []
+    if plan.drawn is not None:
+        out += [(*plan.drawn.box_px, cue.start_s, cue.stop_s) for cue in plan.drawn.cues]
     for piece in plan.pieces:
         if piece.kind == "card":
             box = card_box(piece.words, plan.width_px, plan.height_px)

@@ -143,6 +143,7 @@ def release(
         poster_sha256=hashlib.sha256(poster).hexdigest(),
         captions=target.with_suffix(".vtt").name if captions else None,
         captions_sha256=hashlib.sha256(captions).hexdigest() if captions else None,
+        captions_box_px=plan.drawn.box_px if plan.drawn is not None else None,
         proof=f"{target.stem}{PROOF}" if proof else None,
     )
     record = ReleaseRecord(

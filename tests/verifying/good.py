@@ -162,8 +162,13 @@ def changed_plan(plan: Plan) -> Plan:
                                    "restorations": [undone], "pieces": pieces})  # fmt: skip
 
 
-def make_good(folder: Path, profile: str = "web", loose: bool = False) -> Good:
-    """The clip as `make` makes it, and copies of what it was made of."""
+def make_good(
+    folder: Path, profile: str = "web", loose: bool = False, drawn: Any = "no"
+) -> Good:
+    """The clip as `make` makes it, and copies of what it was made of.
+
+    drawn: where captions are drawn (`captions.drawn`).
+    """
     case = folder / "case"
     case.mkdir(parents=True)
     voice = 0.5 * np.concatenate(list(media_zoo.spoken_sentences()))
@@ -187,6 +192,7 @@ def make_good(folder: Path, profile: str = "web", loose: bool = False) -> Good:
     assert first.path.is_file()
     options = load_options(profile)
     options.anonymity.lettering = options.anonymity.faces = False
+    options.captions.drawn = drawn
     kept: dict[str, Any] = {}
     plain_plan, plain_render, plain_finish = making.make_plan, making.render, whole.finish
 

@@ -15,6 +15,7 @@ SHARED = {
     "pipeline.stages.placed": {"mark_boxes", "out_fields", "words_boxes"},
     "pipeline.stages.restore": {"RESTORED_WORDS", "words_box", "words_shown"},
     "pipeline.stages.card": {"card_box", "card_zone"},
+    "pipeline.stages.drawn": {"caption_ink"},
     "pipeline.stages.damage": {"ShownDamage"},
     "pipeline.stages.planning.levels": {"replaced_spans"},
     "pipeline.model.timeline": {"Timeline"},
@@ -29,6 +30,7 @@ SHARED = {
 GUARDED = (
     "pipeline.stages.rendering", "pipeline.stages.planning", "pipeline.stages.placed",
     "pipeline.stages.restore", "pipeline.stages.card", "pipeline.stages.damage",
+    "pipeline.stages.drawn",
     "pipeline.stages.pictures", "pipeline.stages.draft", "pipeline.stages.room",
     "pipeline.model.placement", "pipeline.model.timeline", "pipeline.analysis.mark",
     "pipeline.analysis.sound.tracks", "pipeline.analysis.sound.mix",

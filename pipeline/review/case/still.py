@@ -11,7 +11,7 @@ from pipeline.analysis.mark.strokes import two_tone
 from pipeline.media.frame import jpeg
 from pipeline.model.mark import MarkPosition
 from pipeline.model.options import Options
-from pipeline.model.plan import Piece, Plan
+from pipeline.model.plan import DrawnCaptions, Piece, Plan
 from pipeline.model.time import round_s
 from pipeline.model.timeline import Timeline
 from pipeline.review.case.session import Ready
@@ -97,13 +97,26 @@ def composed(
         # being moved: exactly where it is put; its way is planned around the place when it is kept
         chosen = mark.chosen.model_copy(update={"positions": asked})
         mark = mark.model_copy(update={"chosen": chosen, "paths": []})
-    small = plan.model_copy(update={"pieces": [one], "mark": mark})
+    drawn = _standing(plan.drawn, float(axis.clip_times([time_s])[0]))
+    small = plan.model_copy(update={"pieces": [one], "mark": mark, "drawn": drawn})
     coverage = ready.run.opened.glyph.coverage
     with (
         ready.reading,
         closing(compose(small, ready.run.media, coverage, options, None, ready.reel.read)) as made,
     ):
         return next(made, None)
+
+
+def _standing(drawn: DrawnCaptions | None, clip_s: float) -> DrawnCaptions | None:
+    """The caption of that moment, all the time; none where the clip does not show it."""
+    if drawn is None:
+        return None
+    cues = [
+        cue.model_copy(update={"start_s": 0.0, "stop_s": 1e3})
+        for cue in drawn.cues
+        if cue.start_s <= clip_s < cue.stop_s
+    ]
+    return drawn.model_copy(update={"cues": cues})
 
 
 def _position(place: Mapping[str, float]) -> MarkPosition:

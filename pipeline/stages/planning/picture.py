@@ -11,20 +11,27 @@ from pipeline.model.placement import Box, Placement
 from pipeline.model.plan import PlannedSource
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Survey
+from pipeline.stages.planning.captioned import NATIVE, enlarged, off_captions
 
 Size = tuple[int, int]
-_NATIVE = 0.01  # a picture is not resampled for less than this
 _ASPECTS = {"16:9": 16 / 9, "1:1": 1.0, "9:16": 9 / 16}
 
 
-def output_size(recording: Recording, survey: Survey, options: Options) -> Size:
-    """(width, height) of the clip, from its first recording and the field of that."""
+def output_size(
+    recording: Recording, survey: Survey, options: Options, captions: bool = False
+) -> Size:
+    """(width, height) of the clip, from its first recording and the field of that.
+
+    captions: room is left for them.
+    """
     limit = options.output.max_height_px
     aspect = _ASPECTS.get(options.form.aspect)
     width, height = float(recording.width_px), float(recording.height_px)
     if aspect is not None:
         _, _, wide, high = _shown_box(recording, believed_fields(survey, options), options)
         width = max(wide, high * aspect)
+        if captions:
+            width = enlarged(width, high, aspect, options)
         height = width / aspect
     if height <= limit:
         return _even(width), _even(height)
@@ -38,28 +45,46 @@ def _even(length_px: float) -> int:
 def _shown_box(recording: Recording, fields: Sequence[FieldSpan], options: Options) -> Box:
     """(x, y, width, height) of what a form is cut around: the field wherever it goes, with its
     margin; the whole picture where there is none."""
+    x, y, wide, high = field_box(recording, fields)
+    pad = options.form.margin_ratio * max(wide, high) if has_field(fields) else 0.0
+    return x - pad, y - pad, wide + 2 * pad, high + 2 * pad
+
+
+def field_box(recording: Recording | PlannedSource, fields: Sequence[FieldSpan]) -> Box:
+    """(x, y, width, height) of the field wherever it goes; the whole picture without one."""
     boxes = [f.lit_box for f in fields if f.shape != "none"]
     if not boxes:
         return 0.0, 0.0, recording.width_px, recording.height_px
     left, top, right, bottom = zip(*boxes, strict=True)
     x, y = min(left), min(top)
-    wide, high = max(right) - x, max(bottom) - y
-    pad = options.form.margin_ratio * max(wide, high)
-    return x - pad, y - pad, wide + 2 * pad, high + 2 * pad
+    return x, y, max(right) - x, max(bottom) - y
 
 
-def placed(recording: Recording, survey: Survey, options: Options, size: Size) -> Placement:
+def placed(
+    recording: Recording, survey: Survey, options: Options, size: Size, captions: bool = False
+) -> Placement:
     """Where the picture of a recording lies in the clip's.
 
     In the shape of the source: all of it, as large as it fits. In another form: the field in
     the middle, as large as it fits, whatever its size was, so that sides can be compared.
+    captions: it is moved off them. Raises UsageError where they have no room.
     """
+    base = _placed(recording, survey, options, size)
+    if not captions:
+        return base
+    fields = believed_fields(survey, options)
+    form = options.form.aspect != "source"
+    high_px = _shown_box(recording, fields, options)[3] if form else None
+    return off_captions(base, field_box(recording, fields), options, high_px)
+
+
+def _placed(recording: Recording, survey: Survey, options: Options, size: Size) -> Placement:
     source = recording.width_px, recording.height_px
     if options.form.aspect == "source":
         return Placement.fitted(source, size)
     left, top, wide, high = _shown_box(recording, believed_fields(survey, options), options)
     scale = min(size[0] / wide, size[1] / high)
-    if abs(scale - 1) < _NATIVE:
+    if abs(scale - 1) < NATIVE:
         scale = 1.0
     offset = [
         2.0 * round((whole / 2 - scale * (at + length / 2)) / 2)

@@ -12,11 +12,12 @@ from pipeline.errors import InputError, UsageError
 from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
 from pipeline.model.options import Options
-from pipeline.model.plan import Need, Plan
+from pipeline.model.plan import Caption, DrawnCaptions, Need, Plan, PlannedSource
 from pipeline.model.time import Span, format_time, round_s
 from pipeline.model.timeline import Timeline
 from pipeline.stages.clear_picture import Clearness, covered_spans, posters_s
 from pipeline.stages.damage import damage_needs, damaged_sound
+from pipeline.stages.planning.captioned import drawn_captions
 from pipeline.stages.planning.cards import MEASURED, altered_words, with_cards
 from pipeline.stages.planning.chapters import chapters_of, shown_sides
 from pipeline.stages.planning.covered import covered_told
@@ -41,7 +42,13 @@ from pipeline.stages.planning.needs import (
     sound_needs,
 )
 from pipeline.stages.planning.parts import case_axis
-from pipeline.stages.planning.picture import output_size, placed, planned_source
+from pipeline.stages.planning.picture import (
+    Size,
+    field_box,
+    output_size,
+    placed,
+    planned_source,
+)
 from pipeline.stages.planning.pieces import extend_for_narration, pieces_of
 from pipeline.stages.planning.redactions import redactions_of, seen_in_picture
 from pipeline.stages.room import not_followed, room_sound
@@ -68,7 +75,10 @@ def make_plan(
     UsageError when that is longer than the profile's form allows.
     """
     first = next((s for s in sources if not s.still), sources[0])
-    size = output_size(first.recording, first.survey, options)
+    captioned = bool(
+        options.captions.drawn != "no" and narrated and narration and narration.captions
+    )
+    size = output_size(first.recording, first.survey, options, captioned)
     width_px, height_px = size
     axis = case_axis(case, sources)
     if cut_to is not None:
@@ -85,7 +95,7 @@ def make_plan(
     planned = [
         planned_source(
             n, s.recording, s.survey, s.still, s.recording_index, options,
-            placed(s.recording, s.survey, options, size),
+            placed(s.recording, s.survey, options, size, captioned),
         )
         for n, s in enumerate(sources)
     ]  # fmt: skip
@@ -215,6 +225,7 @@ def make_plan(
         chapters=chapters_of(case, sources, pieces, duration_s, decisions),
         captions=captions,
         text_track=options.output.text_track and bool(captions),
+        drawn=_drawn(captions, planned, size, options) if captioned else None,
         poster_s=posters[0],
         more_posters_s=posters[1:],
         narration=[(round_s(a), round_s(b)) for a, b in out_narration],
@@ -238,6 +249,13 @@ def _refuse_long(duration_s: float, options: Options) -> None:
             format_time(duration_s),
             f"choose a part: fieldstop clip CASE --profile {profile} --from T --to T",
         )
+
+
+def _drawn(
+    captions: Sequence[Caption], planned: Sequence[PlannedSource], size: Size, options: Options
+) -> DrawnCaptions:
+    shown = [p.placement(*size).box(field_box(p, p.fields)) for p in planned]
+    return drawn_captions(captions, shown, size, options)
 
 
 def plan_sha256(plan: Plan) -> str:

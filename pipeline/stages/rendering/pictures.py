@@ -18,6 +18,7 @@ from pipeline.model.plan import Piece, Plan
 from pipeline.model.timeline import goes_on
 from pipeline.stages.card import draw_card
 from pipeline.stages.draft import paint_draft
+from pipeline.stages.drawn import draw_caption
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.blanking import BLACK, Blanker
@@ -151,6 +152,8 @@ def compose(
                         box = words_box(span, width, height, marks)
                         draw_words(planes, RESTORED_WORDS, box)
             first = False
+            if plan.drawn is not None and piece.kind != "card":
+                draw_caption(planes, plan.drawn, time_s, options.captions.font)
             yield Shown(time_s, frame, piece.source, source_s, seen)
         previous = piece
 

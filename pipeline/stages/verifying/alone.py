@@ -38,6 +38,7 @@ from pipeline.stages.verifying.identity import SAMPLE_S
 from pipeline.stages.verifying.result import Verified, Verifying, make_check
 from pipeline.stages.verifying.sound import sound_checks
 
+Pixels = tuple[int, int, int, int]
 NOT_TOLD = "could not be checked without the plan"
 
 
@@ -46,13 +47,15 @@ def verify_file(
     options: Options,
     *,
     wanted_lufs: float | None = None,
+    captions_px: Pixels | None = None,
     each: Callable[[Picture], None] | None = None,
     progress: Progress = no_progress,
 ) -> Verified:
     """The checks that any finished file can be given, without its plan.
 
     wanted_lufs: that its sheet names: a quiet recording is brought as far as it may be raised, and
-    no plan is there to say so. each: is handed every picture.
+    no plan is there to say so. captions_px: where its sheet says that captions are drawn: what
+    stands there is not told without the plan. each: is handed every picture.
     Raises InputError if it cannot be read.
     """
     result = Verifying()
@@ -63,7 +66,7 @@ def verify_file(
     result.checks.append(
         make_check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
     )
-    alone = SurroundAlone(result.fields, options.field.sure)
+    alone = SurroundAlone(result.fields, options.field.sure, captions_px)
     next_s = 0.0
     for picture in prefetched(read_pictures(path, recording, skip_unreferenced=True)):
         if picture.time_s + 1e-6 >= next_s:
@@ -107,14 +110,17 @@ class SurroundAlone:
 
     fields: as found, in pixels of the file. sure: confidence from which a field is believed;
     one that is less sure, as beside a change, is believed in a picture whose light reaches
-    its edge all around: a circle that hides lit surround does not fit like that.
+    its edge all around: a circle that hides lit surround does not fit like that. captions_px:
+    (x, y, width, height) that is left out.
     """
 
     REACH_S = 4.0  # where a field found in blocks of samples changes is known to a block
     LIT_RING = 0.9
 
-    def __init__(self, fields: Sequence[FieldSpan], sure: float) -> None:
-        self._fields, self._sure = fields, sure
+    def __init__(
+        self, fields: Sequence[FieldSpan], sure: float, captions_px: Pixels | None = None
+    ) -> None:
+        self._fields, self._sure, self._captions_px = fields, sure, captions_px
         self._worst, self._worst_s = 0.0, 0.0
         self._untold_s: float | None = None
         self._looked = 0
@@ -141,11 +147,16 @@ class SurroundAlone:
         elif value > self._worst:
             self._worst, self._worst_s = value, picture.time_s
 
-    @staticmethod
-    def _bare(planes: Sequence[NDArray[np.uint8]]) -> float:
+    def _apart(self, mask: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        if self._captions_px is not None:
+            x, y, wide, high = self._captions_px
+            mask[max(0, y) : max(0, y + high), max(0, x) : max(0, x + wide)] = 0
+        return mask
+
+    def _bare(self, planes: Sequence[NDArray[np.uint8]]) -> float:
         """How far the picture is from black, where no card can be."""
         rows, cols = planes[0].shape
-        mask = outside_mask(None, rows, cols)
+        mask = self._apart(outside_mask(None, rows, cols))
         x, y, wide, high = card_zone(cols, rows)
         mask[y : y + high, x : x + wide] = 0
         return brightest_outside(planes, mask)
@@ -157,7 +168,8 @@ class SurroundAlone:
             if len(self._masks) > 8:
                 self._masks.pop(next(iter(self._masks)))
             shape = planes[0].shape
-            self._masks[key] = outside_mask(span, *shape), ring_mask(span, *shape)
+            outside = self._apart(outside_mask(span, *shape))
+            self._masks[key] = outside, ring_mask(span, *shape)
         outside, ring = self._masks[key]
         believed = span.confidence >= self._sure or lit_share(planes[0], ring) >= self.LIT_RING
         return brightest_outside(planes, outside), believed

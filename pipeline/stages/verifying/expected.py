@@ -46,7 +46,8 @@ class Expected:
     """A picture of the clip as it should be, without mark and words.
 
     planes: Y, U, V of the clip's size. lit_mask, lit_colour: (row, col) 255 where luma and
-    colour are seen. sure: 0 near the edge of that, where a rounding decides. All three are the
+    colour are seen. sure: 0 near the edge of that, where a rounding decides, and where captions
+    are drawn. All three are the
     same objects while the geometry stays. field: in pixels of the clip. lit: False where all of
     the picture is black.
     """
@@ -280,6 +281,8 @@ class ExpectedPictures:
             rows, cols = self._size[0] // 2, self._size[1] // 2
             four = inside[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2).all(axis=(1, 3))
             sure = lit.within(-1.5) | ~lit.within(1.5)
+            if (captions := reading.captions_cut(self._plan)) is not None:
+                sure[captions] = False
             made = tuple(np.where(m, 255, 0).astype(np.uint8) for m in (inside, four, sure))
             self._masks = key, made
         return self._masks[1]

@@ -23,6 +23,7 @@ from pipeline.stages.damage import ShownDamage
 from pipeline.stages.progress import Progress
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying import reading_plan as reading
+from pipeline.stages.verifying.captioned import Captioned
 from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.compare import Compare
 from pipeline.stages.verifying.expected import ExpectedPictures
@@ -58,6 +59,9 @@ def picture_checks(
     surround = Surround(plan, options.field.edge_inset_px, coarse)
     compare = Compare(plan, coverage, result, coarse)
     boxes = Boxes(plan, compare.ink, coarse)
+    captioned = None
+    if plan.drawn is not None:
+        captioned = Captioned(plan, plan.drawn, options.captions.font, coarse)
     damaged = ShownDamage(plan)
     expected = None if media is None else ExpectedPictures(plan, media, options, damaged)
     throughout = None
@@ -79,6 +83,8 @@ def picture_checks(
         time_s, shown = picture.time_s, picture.planes()
         surround.look(time_s, shown)
         boxes.look(time_s, shown)
+        if captioned is not None:
+            captioned.look(time_s, shown)
         wanted = expected.at(time_s) if expected is not None else None
         if wanted is not None:
             compare.look(time_s, wanted, shown)
@@ -94,6 +100,8 @@ def picture_checks(
             progress("verify", time_s, plan.duration_s)
     whole = make_check("picture damaged", report.damaged, 0, "packets", report.damaged == 0)
     black = [*surround.checks(), *boxes.checks()]
+    if captioned is not None:
+        black += captioned.checks(surround.under_captions_px)
     black += [throughout.check()] if throughout is not None else []
     if expected is None:
         return [whole, *black, *compare.card_checks()]

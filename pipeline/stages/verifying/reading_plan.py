@@ -218,6 +218,14 @@ def box_pixels(box: Box, size_px: tuple[int, int], less_px: float = 0.0) -> tupl
     return part(box.top, box.bottom, rows), part(box.left, box.right, cols)
 
 
+def captions_cut(plan: Plan) -> tuple[slice, slice] | None:
+    """(rows, cols) of the place of drawn captions; None without any."""
+    if plan.drawn is None:
+        return None
+    x, y, wide, high = plan.drawn.box_px
+    return slice(y, y + high), slice(x, x + wide)
+
+
 def own_boxes(plan: Plan, number: int, source_s: float) -> list[Box]:
     """Boxes of a source at its own time, in pixels of the clip."""
     scale, dx, dy = plan.sources[number].moved

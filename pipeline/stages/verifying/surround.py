@@ -31,7 +31,11 @@ Cut = tuple[slice, slice]
 
 
 class Surround:
-    """The brightest and the most coloured pixel outside of what the plan shows."""
+    """The brightest and the most coloured pixel outside of what the plan shows.
+
+    Captions have a place of their own there (`captioned`): under_captions_px is how many pixels
+    of what is shown lie in it.
+    """
 
     def __init__(self, plan: Plan, edge_inset_px: float, coarse: float = 1.0) -> None:
         """coarse: of the coding (`coding.coarseness`)."""
@@ -42,6 +46,8 @@ class Surround:
         self._looked = 0
         self._kept: dict[tuple[int, int], Masks] = {}
         self._fielded = any(reading.has_circle(s) for s in plan.sources)
+        self._captions = reading.captions_cut(plan)
+        self.under_captions_px = 0
 
     def look(self, time_s: float, planes: Planes) -> None:
         masks = self._outside(time_s)
@@ -65,14 +71,21 @@ class Surround:
             key = (-1, number)
             if key not in self._kept:
                 words = piece.words if piece.kind == "card" else ""
-                self._kept[key] = _masks(self._apart_from(words))
+                black = self._apart_from(words)
+                if self._captions is not None and piece.kind == "black":
+                    black[self._captions] = False
+                self._kept[key] = _masks(black)
             return self._kept[key]
         span = reading.field_of(source, reading.source_time(piece, time_s))
         if (piece.source, id(span)) not in self._kept:
             if len(self._kept) > 8:
                 self._kept.clear()
             lit = reading.Lit(source, span, self._size, self._inset_px)
-            self._kept[(piece.source, id(span))] = _masks(~lit.within(RIM_PX))
+            outside = ~lit.within(RIM_PX)
+            if self._captions is not None:
+                self.under_captions_px += int(lit.within(0.0)[self._captions].sum())
+                outside[self._captions] = False
+            self._kept[(piece.source, id(span))] = _masks(outside)
         return self._kept[(piece.source, id(span))]
 
     def _apart_from(self, words: str) -> NDArray[np.bool_]:
