@@ -6,13 +6,20 @@ follows is built on others than it was coded for. RIFF: four characters, length 
 endian, data, filled to an even length (Multimedia Programming Interface and Data Specifications
 1.0, IBM and Microsoft, 1991, chapter 2). Where a whole chunk is gone the rest still leads from
 one to the next; the index at the end (`idx1`: characters, flags, place, length, 32 bits each)
-knows.
+knows. It also tells the true time of what comes behind (`demuxed`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
+from functools import lru_cache
 from io import BufferedReader
+from pathlib import Path
+from typing import Any
+
+from pipeline.media.container import open_media
 
 _LISTS = (b"LIST", b"RIFF")  # chunks lie inside, behind four more characters
 FAR = 2000  # entries of the index that are looked through for a packet
@@ -48,6 +55,46 @@ def _index(file: BufferedReader, size: int) -> tuple[list[_Entry], int]:
         _Entry(r[:4], int.from_bytes(r[8:12], "little"), int.from_bytes(r[12:], "little"))
         for r in rows
     ], begins
+
+
+def demuxed(container: Any, stream: Any, path: Path) -> Iterator[Any]:
+    """The packets of a stream as the library reads them; those of an AVI at the times that its
+    index gives them. Where bytes are missing they lie elsewhere, and keep the library's times.
+    """
+    if container.format.name != "avi":
+        return container.demux(stream)  # type: ignore[no-any-return]
+    status = path.stat()
+    return _timed(container, stream, _times(path, stream.index, status.st_size, status.st_mtime_ns))
+
+
+def _timed(container: Any, stream: Any, times: dict[tuple[int, int], int]) -> Iterator[Any]:
+    shift = 0
+    for packet in container.demux(stream):
+        known = times.get((packet.pos, packet.size)) if packet.pos is not None else None
+        if known is not None and packet.dts is not None:
+            shift = known - packet.dts
+        if shift and packet.dts is not None:
+            packet.dts += shift
+            packet.pts = None if packet.pts is None else packet.pts + shift
+        yield packet
+
+
+@lru_cache(maxsize=4)
+def _times(path: Path, number: int, size: int, changed_ns: int) -> dict[tuple[int, int], int]:
+    """(place, length) of the chunks of a stream to their times, in its own units. Empty where the
+    library gives no index. size and changed_ns tell a file that was changed since."""
+    with closing(open_media(path)) as container:
+        stream = container.streams[number]
+        # Copied before anything is read: reading moves the index of the library.
+        index = getattr(stream, "index_entries", ())
+        entries = [(e.pos + 8, e.size, e.timestamp) for e in index]
+        bytes_each = 1
+        if stream.type == "audio" and len(entries) > 1:
+            first = next((p for p in container.demux(stream) if p.size and p.duration), None)
+            counted = entries[1][2] - entries[0][2] == entries[0][1]
+            if counted and first is not None:  # the index counts bytes, the packets samples
+                bytes_each = max(1, first.size // first.duration)
+    return {(at, length): time // bytes_each for at, length, time in entries}
 
 
 class Chunks:

@@ -16,7 +16,7 @@ from typing import Any
 
 from pipeline.errors import InputError
 from pipeline.media import nal
-from pipeline.media.avi_chunks import Chunks
+from pipeline.media.avi_chunks import Chunks, demuxed
 from pipeline.media.complaints import Heard, Watch, listening
 from pipeline.media.container import attached, open_media
 from pipeline.media.frame import Picture, plane_view
@@ -208,7 +208,7 @@ def _frames(
     """Decoded frames; damaged packets are counted and left out."""
     import av
 
-    packets = container.demux(stream)
+    packets = demuxed(container, stream, path)
     read = broken = 0
     last: int | None = None
     me = get_ident()
@@ -231,7 +231,7 @@ def _frames(
                     watcher.lost()
                 if broken > 1000:
                     return
-                packets = container.demux(stream)
+                packets = demuxed(container, stream, path)
                 continue
             except (av.error.FFmpegError, OSError):
                 note.add_damage(None)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import InputError
+from pipeline.media.avi_chunks import demuxed
 from pipeline.media.complaints import Heard, listening
 from pipeline.media.container import open_media
 from pipeline.media.labels import label
@@ -98,7 +99,7 @@ def _sound_blocks(
 
         def frames() -> Iterator[Any]:
             nonlocal damaged, begun_s
-            packets = container.demux(stream)
+            packets = demuxed(container, stream, path)
             while True:
                 try:
                     packet = heard(next, packets)

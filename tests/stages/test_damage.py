@@ -20,6 +20,7 @@ from test_plan import GLYPH, _no_mark, case, decision, event, source, with_surve
 from pipeline.analysis.damage import DamageFold
 from pipeline.analysis.sound.clicks import ClickFold
 from pipeline.media.avi_chunks import Chunks
+from pipeline.media.frame import plane_view
 from pipeline.media.pictures import read_pictures
 from pipeline.media.probe import probe
 from pipeline.media.sound import read_sound
@@ -133,6 +134,30 @@ def test_chunks_of_an_avi_that_are_cut_at_their_border_leave_a_gap(
     key = next(p[0] for p in left[20:] if p[3])
     (found,) = doubts(path)
     assert found.start_s < left[20][0] and found.stop_s >= key and found.sign == "bytes are missing"
+
+
+def test_what_follows_lost_chunks_of_an_avi_keeps_its_time(tmp_path: Path) -> None:
+    """Pictures and sound, read from the start or from the middle, as without the loss."""
+    path = tmp_path / "clicks.avi"
+    coding = damages.CODINGS["mjpeg.avi"]
+    media_zoo.scope_clip(path, 5.0, size=(96, 64), seed=4, audio="clicks", coding=coding)
+    data, packets = path.read_bytes(), packets_of(path)
+
+    def pictures(from_s: float = 0.0) -> dict[float, np.ndarray]:
+        read = read_pictures(path, probe(path), start_s=from_s)
+        return {p.time_s: plane_view(p.frame.planes[0]).copy() for p in read}
+
+    whole = pictures()
+    heard = np.concatenate(list(read_sound(path)), axis=1)
+    start, stop = packets[40][1] - 8, packets[47][1] - 8  # sound lies between the pictures
+    path.write_bytes(data[:start] + random.Random(2).randbytes(stop - start) + data[stop:])
+    lost = {packets[n][0] for n in range(40, 47)}
+    for from_s in (0.0, 1.5, 3.0):
+        left = pictures(from_s)
+        assert set(left) == {t for t in whole if t >= from_s} - lost
+        assert all((shown == whole[at_s]).all() for at_s, shown in left.items())
+    again = np.concatenate(list(read_sound(path)), axis=1)
+    assert again.shape == heard.shape and (again[:, 96_000:] == heard[:, 96_000:]).all()
 
 
 def test_the_end_of_an_avi_that_is_lost_is_said(

@@ -10,6 +10,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.media.avi_chunks import demuxed
 from pipeline.media.container import attached, open_media
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
@@ -82,7 +83,7 @@ def packets_of(media: SourceMedia, here: Span) -> Packets:
         if here.start_s > _AHEAD_S:
             at_s = here.start_s + origin_s - _AHEAD_S
             container.seek(int(at_s / base), stream=stream, backward=True)
-        for packet in container.demux(stream):
+        for packet in demuxed(container, stream, media.path):
             if not packet.size:
                 continue
             if packet.pts is None or packet.is_corrupt:
