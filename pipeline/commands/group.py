@@ -32,9 +32,14 @@ class Group(click.Group):
             _fail(misused(wrong), as_json)
         except (click.Abort, KeyboardInterrupt):
             atexit.register(_exit_interrupted)
+            left = _left()
             if as_json and not Say.answered:
-                click.echo(json.dumps({**EMPTY, "error": _INTERRUPTED.as_dict()}))
-            click.echo("Interrupted: nothing half-made was left behind.", err=True)
+                release = left[-1] if left else None
+                click.echo(
+                    json.dumps({**EMPTY, "release": release, "error": _interrupted(left).as_dict()})
+                )
+            nothing = "Interrupted: nothing half-made was left behind."
+            click.echo(f"fieldstop: {_interrupted(left)}" if left else nothing, err=True)
             sys.exit(errors.EXIT_INTERRUPTED)
         except Exception as wrong_any:
             _fail(errors.explained(wrong_any), as_json)
@@ -93,7 +98,22 @@ def _fail(error: FieldstopError, as_json: bool) -> NoReturn:
     sys.exit(error.exit_code)
 
 
-_INTERRUPTED = FieldstopError("Interrupted", "", "run the same command again")
+def _left() -> list[str]:
+    """Clips that this run released before it was ended."""
+    releasing = sys.modules.get("pipeline.stages.release")  # else nothing can have left
+    return [str(path) for path in releasing.LEFT if path.is_file()] if releasing else []
+
+
+def _interrupted(left: list[str]) -> FieldstopError:
+    if not left:
+        return FieldstopError("Interrupted", "", "run the same command again")
+    several = "clips were" if len(left) > 1 else "the clip was"
+    return FieldstopError(
+        f"Interrupted after {several} released", ", ".join(left),
+        "run the same command again: it finishes what is written beside it",
+    )  # fmt: skip
+
+
 EMPTY: dict[str, Any] = {
     "case": None, "release": None, "ready": None, "draft": None, "sheet": None,
     "record": None, "survey": [], "plan": None, "report": None, "checks": [], "withheld": [],

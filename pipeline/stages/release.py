@@ -53,6 +53,8 @@ CAUTIONS = [
 
 
 PROOF = ".proof.html"
+# Where this process has put clips, or was about to: told where it is ended before its answer.
+LEFT: list[Path] = []
 
 
 @dataclass(frozen=True)
@@ -188,6 +190,7 @@ def release(
             folder.atomic_write(beside[1], captions)
         else:
             discard(beside[1])  # of a run that was killed
+        LEFT.append(target)
         with folder.atomic_path(target) as temp:
             put(finished, temp)
             if file_sha256(temp) != sha256:

@@ -40,6 +40,36 @@ def test_every_signal_to_end_cleans_up(number: signal.Signals, tmp_path: Path) -
     assert not [p for p in out.rglob("*") if ".part-" in p.name]
 
 
+_LEFT = """
+import os, signal, sys, time
+from pathlib import Path
+from pipeline.cli import main
+from pipeline.stages import release
+
+@main.command(name="leave")
+def leave():
+    for number in range(int(sys.argv[2])):
+        release.LEFT.append(Path(sys.argv[3]) / str(number))
+    release.LEFT[0].write_bytes(b"a clip")
+    os.kill(os.getpid(), signal.SIGTERM)
+    time.sleep(20)
+
+main([sys.argv[1], "leave"])
+"""
+
+
+@pytest.mark.parametrize("form", ["--json", "--quiet"])
+def test_a_signal_after_a_clip_has_left_says_so(form: str, tmp_path: Path) -> None:
+    """The second one was not put yet."""
+    order = [sys.executable, "-c", _LEFT, form, "2", str(tmp_path)]
+    done = subprocess.run(order, capture_output=True, timeout=15)
+    assert done.returncode == 130 and b"nothing half-made" not in done.stderr
+    said = done.stderr.decode()
+    assert str(tmp_path / "0") in said and str(tmp_path / "1") not in said
+    if form == "--json":
+        assert json.loads(done.stdout)["release"] == str(tmp_path / "0")
+
+
 _LOST = """
 import os, signal, time
 from pipeline.cli import main

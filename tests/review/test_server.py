@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import hmac
 import http.client
@@ -689,6 +690,21 @@ def test_half_open_connections_are_closed(tmp_path: Path, monkeypatch: Any) -> N
         assert site.ask("GET", "/").status == 200
     finally:
         site.server.stop()
+
+
+def test_many_half_open_connections_do_not_keep_the_page_from_answering(tmp_path: Path) -> None:
+    """Those that have waited longest are closed; the page answers at once."""
+    site = Site(tmp_path)
+    begun = b"GET / HTTP/1.1\r\n"
+    with contextlib.ExitStack() as stack:
+        stack.callback(site.server.stop)
+        for number in range(450):
+            link = socket.create_connection(("127.0.0.1", site.server.port), timeout=4)
+            stack.enter_context(link)
+            with contextlib.suppress(OSError):
+                link.sendall(begun if number % 2 else b"")
+            if number % 90 == 89:
+                assert site.ask("GET", "/").status == 200, number
 
 
 def test_only_what_was_made_is_served_and_only_to_the_page(site: Site) -> None:

@@ -20,6 +20,7 @@ from pipeline.review.serve.routes import Review
 
 LOOPBACK = "127.0.0.1"
 MAX_CONNECTIONS = 200
+MAX_WAITING = 100  # connections from which no whole request came yet, or not the next one
 
 
 def is_free(port: int) -> bool:
@@ -43,13 +44,28 @@ def free_port() -> int:
 
 
 class _Impatient(H11Protocol):
-    """A connection that does not bring a whole request in time is closed."""
+    """A connection that does not bring a whole request in time is closed, and before its time
+    where too many wait: the one that waits longest, so that the page still answers."""
 
     _waiting: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: Any) -> None:
         super().connection_made(transport)
         self._look()
+        waiting = [one for one in self.connections if isinstance(one, _Impatient) and one._waiting]
+        if len(waiting) > MAX_WAITING:
+            min(waiting, key=lambda one: one.until_s).give_up()
+
+    @property
+    def until_s(self) -> float:
+        """When it is closed for want of a request, by the loop's clock."""
+        return self._waiting.when() if self._waiting is not None else float("inf")
+
+    def give_up(self) -> None:
+        if self._waiting is not None:
+            self._waiting.cancel()
+            self._waiting = None
+        self.transport.abort()
 
     def data_received(self, data: bytes) -> None:
         super().data_received(data)
