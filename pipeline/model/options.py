@@ -87,6 +87,9 @@ class CardOptions(Section):
 
     title: bool = option(False, "before the pictures: series, number, title")
     chapters: bool = option(False, "before each recording: its side and phase, or its title")
+    compared: bool = option(
+        True, "after the pictures: before and after side by side, for each side that has both"
+    )
     measured: bool = option(True, "after the pictures: the measured value, if the case has one")
     closing: bool = option(False, "at the end: cautions, what was altered, consent")
 

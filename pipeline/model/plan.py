@@ -46,12 +46,23 @@ class PlannedSource(Part):
         )
 
 
+class Compared(Part):
+    """One picture of a card that holds two: of a source, placed in the clip, and what it is."""
+
+    source: int
+    start_s: float
+    moved: tuple[float, float, float] = Field(description="as of a source, on this card")
+    words: str
+    strip_px: tuple[int, int, int, int] = Field(description="(x, y, width, height) of the words")
+
+
 class Piece(Part):
     """A stretch of the finished clip.
 
     play shows the source from start_s on; freeze holds its picture at start_s, which a piece
     of the same kept part plays; black shows nothing in place of the source from start_s on;
-    card shows its words on black. length_s is the same on all three axes.
+    card shows its words on black, or two pictures with theirs. length_s is the same on all
+    three axes.
     """
 
     kind: Literal["play", "freeze", "black", "card"]
@@ -62,6 +73,7 @@ class Piece(Part):
     out_start_s: float
     sound: bool = Field(default=True, description="the procedure sound is heard")
     words: str = Field(default="", description="of a card, in lines")
+    compared: list[Compared] = Field(default=[], description="pictures of a card, from the left")
     reason: str = ""
     origin: Origin = "case"
     fade_s: float = Field(

@@ -35,6 +35,7 @@ from pipeline.stages.survey import load_series
 from pipeline.stages.verifying.alone import verify_file
 from pipeline.stages.verifying.captioned import DRAWN
 from pipeline.stages.verifying.coding import coarseness
+from pipeline.stages.verifying.compared import PREFIX as COMPARED
 from pipeline.stages.verifying.kept import verify_kept
 from pipeline.stages.verifying.result import Verified, make_check
 from pipeline.stages.verifying.throughout import NAME as SURVEYED
@@ -292,6 +293,6 @@ def _because(name: str, no_plan: str, no_sources: str, planned: bool) -> str:
         return "the settings leave it out, or what finds them is not installed"
     if name == SURVEYED and not no_plan:
         return "what the survey kept of its recordings is not here"
-    if name in SOURCES:
+    if name in SOURCES or name.startswith(COMPARED):
         return no_sources or no_plan or "it does not hold what this looks at"
     return no_plan or "nothing here tells it"

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model.field import FieldSpan, field_at
+from pipeline.model.field import FieldSpan, field_at, whole_picture
 from pipeline.model.plan import Piece, Plan
 from pipeline.model.time import Span
 from pipeline.model.timeline import seen_in_clip
-from pipeline.stages.card import card_box
+from pipeline.stages.card import card_box, strip_boxes
 from pipeline.stages.planning.picture import has_field
 from pipeline.stages.restore import words_box
 
@@ -20,8 +20,15 @@ TimedBox = tuple[int, int, int, int, float, float]
 
 def out_fields(plan: Plan) -> list[FieldSpan]:
     """The fields of the finished clip, in its own time and pixels."""
+    # Where two are shown at once all of the picture is looked at.
+    twice = [whole_picture(plan.width_px, plan.height_px, *p.in_clip, 1.0)
+             for p in plan.pieces if p.compared]  # fmt: skip
+    return sorted([*_single_fields(plan), *twice], key=lambda f: f.start_s)
+
+
+def _single_fields(plan: Plan) -> list[FieldSpan]:
     out: list[FieldSpan] = []
-    for piece in plan.pieces:
+    for piece in (p for p in plan.pieces if not p.compared):
         source, place = plan.sources[piece.source], plan.placement(piece.source)
         if piece.kind != "play":
             spans = [(field_at(source.fields, piece.start_s), piece.in_clip)]
@@ -31,6 +38,16 @@ def out_fields(plan: Plan) -> list[FieldSpan]:
         out += [
             place.field(f).model_copy(update={"start_s": a, "stop_s": b}) for f, (a, b) in spans
         ]
+    return out
+
+
+def compared_fields(plan: Plan) -> list[FieldSpan]:
+    """The fields of cards with two pictures, in pixels of the finished clip."""
+    out = []
+    for shown in (c for p in plan.pieces for c in p.compared):
+        source = plan.sources[shown.source].model_copy(update={"moved": shown.moved})
+        span = field_at(source.fields, shown.start_s)
+        out.append(source.placement(plan.width_px, plan.height_px).field(span))
     return out
 
 
@@ -44,7 +61,7 @@ def mark_boxes(plan: Plan, coverage: NDArray[np.float32]) -> list[tuple[int, int
         return []
     aspect = coverage.shape[-1] / coverage.shape[-2]
     boxes = []
-    for span in out_fields(plan):
+    for span in [*_single_fields(plan), *compared_fields(plan)]:
         for p, (x0, x1, y0, y1) in zip(plan.mark.chosen.positions, plan.mark.reach, strict=True):
             x, y = span.pixel(p.x + (x0 + x1) / 2, p.y + (y0 + y1) / 2)
             far_x, far_y = (x1 - x0) / 2 * span.radius_px, (y1 - y0) / 2 * span.radius_px
@@ -74,7 +91,9 @@ def words_boxes(plan: Plan, marks: Sequence[tuple[int, int, int, int]]) -> list[
     if plan.drawn is not None:
         out += [(*plan.drawn.box_px, cue.start_s, cue.stop_s) for cue in plan.drawn.cues]
     for piece in plan.pieces:
-        if piece.kind == "card":
+        for box in strip_boxes(piece.compared):
+            out.append((*_padded(box), *piece.in_clip))
+        if piece.kind == "card" and not piece.compared:
             box = card_box(piece.words, plan.width_px, plan.height_px)
             out.append((*_padded(box), *piece.in_clip))
         if piece.kind not in ("play", "freeze"):

@@ -163,11 +163,13 @@ def changed_plan(plan: Plan) -> Plan:
 
 
 def make_good(
-    folder: Path, profile: str = "web", loose: bool = False, drawn: Any = "no"
-) -> Good:
+    folder: Path, profile: str = "web", loose: bool = False, drawn: Any = "no",
+    compared: bool = False,
+) -> Good:  # fmt: skip
     """The clip as `make` makes it, and copies of what it was made of.
 
-    drawn: where captions are drawn (`captions.drawn`).
+    drawn: where captions are drawn (`captions.drawn`). compared: the recordings are before and
+    after of one side.
     """
     case = folder / "case"
     case.mkdir(parents=True)
@@ -190,6 +192,12 @@ def make_good(
         '[measured]\nlabel = "Crusts removed"\nvalue = 412\nunit = "mg"\n'
     )
     assert first.path.is_file()
+    if compared:
+        said = (case / "case.toml").read_text().replace('side = "right"', 'side = "left"')
+        first_side, _, rest = said.partition('side = "left"\n')
+        said = first_side + 'side = "left"\nphase = "before"\n' + rest
+        said = said.replace('[narration]', 'phase = "after"\n[narration]')
+        (case / "case.toml").write_text(said)
     options = load_options(profile)
     options.anonymity.lettering = options.anonymity.faces = False
     options.captions.drawn = drawn

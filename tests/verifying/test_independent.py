@@ -14,7 +14,7 @@ SHARED = {
     "pipeline.stages.rendering.given": {"SourceMedia"},
     "pipeline.stages.placed": {"mark_boxes", "out_fields", "words_boxes"},
     "pipeline.stages.restore": {"RESTORED_WORDS", "words_box", "words_shown"},
-    "pipeline.stages.card": {"card_box", "card_zone"},
+    "pipeline.stages.card": {"card_box", "card_zone", "strip_boxes"},
     "pipeline.stages.drawn": {"caption_ink"},
     "pipeline.stages.damage": {"ShownDamage"},
     "pipeline.stages.planning.levels": {"replaced_spans"},

@@ -11,9 +11,11 @@ from collections.abc import Sequence
 
 from pipeline.model.case import Case
 from pipeline.model.options import Options
-from pipeline.model.plan import Edit, Piece, Redaction
+from pipeline.model.plan import Compared, Edit, Piece, Redaction
 from pipeline.model.time import Span, format_time, round_s
 from pipeline.stages.planning.chapters import chapter_title
+from pipeline.stages.planning.compared import LENGTH_S
+from pipeline.stages.planning.compared import REASON as COMPARED
 from pipeline.stages.planning.given import SourceInput
 
 LINE = 46  # characters; at a third of the picture's height seven lines can be read
@@ -45,10 +47,12 @@ def with_cards(
     narration: Sequence[Span],
     altered: Sequence[str],
     warnings: list[str],
+    compared: Sequence[list[Compared]] = (),
 ) -> list[Piece]:
     """The pieces with the cards that are asked for.
 
     whole: the whole case, not a part of it. narration: spans with words, in case time.
+    compared: the two pictures of each card with before and after.
     """
     wanted, out = options.cards, list[Piece]()
     if not pieces:
@@ -71,6 +75,11 @@ def with_cards(
         seen.add(index)
         start_s = out[-1].in_clip.stop_s if out else 0.0
         out.append(piece.model_copy(update={"out_start_s": round_s(start_s)}))
+    for pair in compared if wanted.compared else ():
+        _add(out, last, last.in_case.stop_s, "", COMPARED, LENGTH_S)
+        out[-1] = out[-1].model_copy(
+            update={"compared": pair, "source": pair[0].source, "start_s": pair[0].start_s}
+        )
     if wanted.measured and whole and case.measured is not None:
         _add(out, last, last.in_case.stop_s, case.measured.card, MEASURED)
     if wanted.closing:
@@ -101,9 +110,13 @@ def wrapped(text: str) -> list[str]:
     return [part for line in text.splitlines() for part in textwrap.wrap(line, LINE)]
 
 
-def _add(out: list[Piece], beside: Piece, case_s: float, words: str, reason: str) -> None:
+def _add(
+    out: list[Piece], beside: Piece, case_s: float, words: str, reason: str,
+    length_s: float | None = None,
+) -> None:  # fmt: skip
     """A card after the last piece, without sound. beside: the piece whose source it stands by."""
-    length_s = min(_MOST_S, max(_LEAST_S, 1.0 + len(words) / _CHARACTERS_PER_S))
+    if length_s is None:
+        length_s = min(_MOST_S, max(_LEAST_S, 1.0 + len(words) / _CHARACTERS_PER_S))
     out.append(
         Piece(
             kind="card", source=beside.source, start_s=beside.start_s, length_s=round_s(length_s),

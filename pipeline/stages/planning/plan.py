@@ -20,6 +20,7 @@ from pipeline.stages.damage import damage_needs, damaged_sound
 from pipeline.stages.planning.captioned import drawn_captions
 from pipeline.stages.planning.cards import MEASURED, altered_words, with_cards
 from pipeline.stages.planning.chapters import chapters_of, shown_sides
+from pipeline.stages.planning.compared import comparisons
 from pipeline.stages.planning.covered import covered_told
 from pipeline.stages.planning.edits import decided_edits, restorations
 from pipeline.stages.planning.ends import ends_told
@@ -132,10 +133,14 @@ def make_plan(
             "look at the report of fieldstop survey; give the field in case.toml if it is wrong",
         )
     ended_s = pieces[-1].in_case.stop_s
+    undone = restorations(sources, edits)
+    compared = []
+    if options.cards.compared:
+        compared = comparisons(case, sources, planned, pieces, clearness, undone, size, warnings)
     pieces = with_cards(
         pieces, case, sources, options, title=title if title is not None else case.title,
         whole=cut_to is None, narration=case_narration,
-        altered=altered_words(edits, redactions), warnings=warnings,
+        altered=altered_words(edits, redactions), warnings=warnings, compared=compared,
     )  # fmt: skip
     measured = case.measured if any(p.reason == MEASURED for p in pieces) else None
     duration_s = round_s(pieces[-1].in_clip.stop_s)
@@ -217,7 +222,7 @@ def make_plan(
         redactions=redactions,
         overruled=overruled,
         edits=edits,
-        restorations=restorations(sources, edits),
+        restorations=undone,
         card=measured.card if measured else "",
         measured=measured,
         teaching=case.teaching,

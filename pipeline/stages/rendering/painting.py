@@ -19,10 +19,10 @@ class ClipPainter:
     def __init__(self, plan: Plan, coverage: NDArray[np.float32]) -> None:
         self._plan, self._coverage = plan, coverage
         self._painter: Any = None
-        self._shot = -1
+        self.shot = -1
 
     def new_shot(self) -> None:
-        self._shot += 1
+        self.shot += 1
         self._painter = None
 
     def paint(
@@ -46,10 +46,10 @@ class ClipPainter:
                 self._plan.width_px,
                 self._plan.matrix,
                 full_range=False,
-                shot=self._shot,
+                shot=self.shot,
                 source=source,
                 time_s=source_s,
             )
         else:
-            self._painter.move(span, self._shot, source, source_s)
+            self._painter.move(span, self.shot, source, source_s)
         return float(self._painter.paint(planes[0], planes[1], planes[2], time_s, cut=cut))

@@ -22,6 +22,7 @@ from pipeline.stages.drawn import draw_caption
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.blanking import BLACK, Blanker
+from pipeline.stages.rendering.compared import ComparedCard
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.rendering.painting import ClipPainter
 from pipeline.stages.rendering.reading import Reader, piece_pictures
@@ -119,6 +120,7 @@ def compose(
         if not joined:
             painter.new_shot()
         first = True
+        card: ComparedCard | None = None
         fading = left if piece.fade_s else None
         left = None
         leaves = _fades_next(plan, piece)
@@ -132,7 +134,12 @@ def compose(
             if picture is None or piece.kind == "black":
                 for plane, level in zip(planes, BLACK, strict=True):
                     plane[:] = level
-                if piece.kind == "card":
+                if piece.compared:
+                    if card is None:
+                        card = ComparedCard(plan, piece, media, coverage, options, painter.shot,
+                                            read)  # fmt: skip
+                    card.draw(planes, time_s)
+                elif piece.kind == "card":
                     draw_card(planes, piece.words)
             else:
                 blanker.copy(picture.planes(), planes, source_s)

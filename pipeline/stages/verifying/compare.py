@@ -116,7 +116,7 @@ class Compare:
 
     def card_checks(self) -> list[Check]:
         """What needs no recording."""
-        if not any(p.kind == "card" for p in self._plan.pieces):
+        if not any(p.kind == "card" and not p.compared for p in self._plan.pieces):
             return []
         least = min(self._card, default=0.0)
         return [make_check("cards as planned", least, CARD_LIMIT, "correlation",

@@ -26,6 +26,7 @@ from pipeline.stages.verifying import reading_plan as reading
 from pipeline.stages.verifying.captioned import Captioned
 from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.compare import Compare
+from pipeline.stages.verifying.compared import ComparedCards
 from pipeline.stages.verifying.expected import ExpectedPictures
 from pipeline.stages.verifying.moments import SAME_S, times_check
 from pipeline.stages.verifying.result import Verifying, make_check
@@ -64,6 +65,9 @@ def picture_checks(
         captioned = Captioned(plan, plan.drawn, options.captions.font, coarse)
     damaged = ShownDamage(plan)
     expected = None if media is None else ExpectedPictures(plan, media, options, damaged)
+    compared = None
+    if media is not None:
+        compared = ComparedCards(plan, media, coverage, options, coarse)
     throughout = None
     kept = series is not None and all("tiles" in s for s in series)
     if series is not None and kept and (expected is None or expected.in_windows):
@@ -88,9 +92,12 @@ def picture_checks(
         wanted = expected.at(time_s) if expected is not None else None
         if wanted is not None:
             compare.look(time_s, wanted, shown)
-        elif (kind := plan.pieces[reading.piece_number(plan, time_s)].kind) == "card":
+        elif (piece := plan.pieces[number := reading.piece_number(plan, time_s)]).compared:
+            if compared is not None:
+                compared.look(number, time_s, shown)
+        elif piece.kind == "card":
             compare.card(time_s, shown)
-        elif kind == "play":
+        elif piece.kind == "play":
             if throughout is not None:
                 throughout.look(picture)
             if expected is not None:
@@ -113,6 +120,7 @@ def picture_checks(
         *black,
         times_check(plan, stamps_s, expected.times, expected.parts),
         *compare.checks(),
+        *(compared.checks() if compared is not None else []),
     ]
 
 

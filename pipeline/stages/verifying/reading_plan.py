@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.model.field import FieldSpan
-from pipeline.model.plan import Piece, Plan, PlannedSource
+from pipeline.model.plan import Compared, Piece, Plan, PlannedSource
 
 Mask = NDArray[np.bool_]
 _EARLY_S = 1e-4  # a file rounds the times of its pictures
@@ -216,6 +216,15 @@ def box_pixels(box: Box, size_px: tuple[int, int], less_px: float = 0.0) -> tupl
         return slice(first, max(first, min(most, math.floor(high - less_px))))
 
     return part(box.top, box.bottom, rows), part(box.left, box.right, cols)
+
+
+def with_moved(plan: Plan, shown: Compared) -> Plan:
+    """The plan with the source of a compared picture where that lies on its card."""
+    sources = [
+        s.model_copy(update={"moved": shown.moved}) if k == shown.source else s
+        for k, s in enumerate(plan.sources)
+    ]
+    return plan.model_copy(update={"sources": sources})
 
 
 def captions_cut(plan: Plan) -> tuple[slice, slice] | None:

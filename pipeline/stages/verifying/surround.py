@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.model.plan import Plan
+from pipeline.model.plan import Piece, Plan
 from pipeline.model.release import Check
 from pipeline.stages.card import card_box
 from pipeline.stages.verifying import reading_plan as reading
@@ -71,7 +71,7 @@ class Surround:
             key = (-1, number)
             if key not in self._kept:
                 words = piece.words if piece.kind == "card" else ""
-                black = self._apart_from(words)
+                black = self._apart_from(words) & ~self._compared(piece)
                 if self._captions is not None and piece.kind == "black":
                     black[self._captions] = False
                 self._kept[key] = _masks(black)
@@ -87,6 +87,17 @@ class Surround:
                 outside[self._captions] = False
             self._kept[(piece.source, id(span))] = _masks(outside)
         return self._kept[(piece.source, id(span))]
+
+    def _compared(self, piece: Piece) -> NDArray[np.bool_]:
+        """Where a card with two pictures shows them and their words."""
+        shown = np.zeros(self._size, bool)
+        for of in piece.compared:
+            source = reading.with_moved(self._plan, of).sources[of.source]
+            span = reading.field_of(source, of.start_s)
+            shown |= reading.Lit(source, span, self._size, self._inset_px).within(RIM_PX)
+            x, y, wide, high = of.strip_px
+            shown[y : y + high, x : x + wide] = True
+        return shown
 
     def _apart_from(self, words: str) -> NDArray[np.bool_]:
         black = np.ones(self._size, bool)
