@@ -141,6 +141,11 @@ class MarkOptions(Section):
         ge=0.002,
         le=0.03,
     )
+    release_code: bool = option(
+        True,
+        "an invisible number in the luma of the field, new every second, by which fieldstop trace"
+        " tells which release, and whose copy, a stolen clip is",
+    )
     crop_loss_goal: float = option(
         0.35, "share of the lit picture a crop must lose to be rid of the mark", ge=0, le=0.9
     )

@@ -16,6 +16,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan
 from pipeline.model.mix import MixPlan
 from pipeline.model.placement import Placement
+from pipeline.model.release_code import CodePlan
 from pipeline.model.time import Span
 
 Origin = Literal["survey", "settings", "case", "decision"]
@@ -186,6 +187,7 @@ class Plan(Document):
     sources: list[PlannedSource]
     pieces: list[Piece]
     mark: MarkPlan | None = None
+    code: CodePlan | None = Field(default=None, description="invisible, in the disc's luma")
     mix: MixPlan | None = None
     sound_channels: int = 2
     redactions: list[Redaction] = []

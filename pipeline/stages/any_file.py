@@ -51,6 +51,7 @@ SOURCES = (
     "no picture of its neighbour", "mark seen throughout", SURVEYED,
     "pictures at their times", "damaged pictures shown", "mark visible inside its band",
     "mark visible in every second", "restored contrast is named in the picture",
+    "release code reads back", "release code reads back over all",
 )  # fmt: skip
 TRACKS = (
     "sound as mixed", "tracks at their planned gains", "speech left in the procedure sound",

@@ -45,6 +45,7 @@ class CaseHandover(Document):
     made_from: dict[str, str]
     warnings: list[str]
     alike: list[Need] = []
+    code_seed: str = ""
 
 
 class SoundFile(Part):
@@ -87,6 +88,7 @@ def hand_over(
         made_from=dict(opened.made_from),
         warnings=list(opened.warnings),
         alike=list(alike),
+        code_seed=opened.code_seed,
     ).model_dump(mode="json", by_alias=True)
 
 
@@ -117,7 +119,7 @@ def taken_over(
     opened = Opened(
         found, folder, options, given.asked, load_glyph(options.mark), given.consent,
         read_decisions(folder), ConfirmedTexts(folder).known(), given.inputs, given.made_from,
-        tuple(given.warnings),
+        tuple(given.warnings), given.code_seed,
     )  # fmt: skip
     return opened, tuple(given.alike)
 

@@ -7,10 +7,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.analysis.trace.release_code import number_of
 from pipeline.media.glyphs import Glyph
 from pipeline.model.decisions import Decision, SignOff, sign_off_holds
 from pipeline.model.plan import Need, Plan
 from pipeline.model.release import Looked
+from pipeline.model.release_code import CodePlan
 from pipeline.settings import settings_sha256
 from pipeline.stages.drawn import check_drawn
 from pipeline.stages.gate import TEXT, may_be_made
@@ -55,8 +57,17 @@ def plan_for(
         cut_to=asked.clip.span if asked.clip else None,
         narrated=asked.narrated,
         title=opened.title,
+        code=_code(opened, revision),
     )
     return plan.model_copy(update={"needs": [*plan.needs, *survey.alike]})
+
+
+def _code(opened: Opened, revision: int) -> CodePlan | None:
+    """The invisible code of this revision; another one for each profile, clip and copy."""
+    if not opened.code_seed:
+        return None
+    name = f"{opened.name}-r{revision}"
+    return CodePlan(number=number_of(opened.code_seed, name), seed=opened.code_seed)
 
 
 def glyph_input(glyph: Glyph) -> GlyphInput:

@@ -24,6 +24,7 @@ from pipeline.stages.texts import confirm_texts, texts_of_case
 from pipeline.stages.values import Asked, Ending, Opened, looked_now
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import Found
+from pipeline.store.names import code_seed
 from pipeline.store.stale import clean, work_folder
 from pipeline.store.texts import ConfirmedTexts
 from pipeline.store.work import WorkFolder
@@ -98,7 +99,8 @@ def _with_hashes(opened: Opened) -> Opened:
     found, options, asked = opened.found, opened.options, opened.asked
     inputs = _inputs(opened, asked.approve, asked.another)
     parts = made_from(found, options, opened.decisions, narrated=asked.narrated, cut=asked.cut)
-    return replace(opened, inputs=inputs, made_from=parts)
+    seed = code_seed([s.sha256 for s in found.sources]) if options.mark.release_code else ""
+    return replace(opened, inputs=inputs, made_from=parts, code_seed=seed)
 
 
 def _inputs(opened: Opened, approve: str | None, another: bool) -> str:

@@ -29,6 +29,10 @@ REMEDIES = {
         "move the mark on the review page, or widen its band (visibility_low, visibility_high in"
         " [mark] of the settings)"
     ),
+    "release code reads back": (
+        "code finer (crf in [output] of the settings), or leave the code out (release_code in"
+        " [mark])"
+    ),
     "lettering in the picture": _COVER,
     "faces in the picture": _COVER,
     "speech left in the procedure sound": _SPEECH,

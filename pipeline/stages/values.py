@@ -114,7 +114,8 @@ class Opened:
     """A case as it lies there, what was asked, and all that is known of it here.
 
     inputs, made_from: hashes of what decides about it and of what it is made from (see
-    `stages.inputs`); empty where it is measured only. confirmed: texts that leave, and who
+    `stages.inputs`); empty where it is measured only. code_seed: secret, of the release code; empty
+    for none. confirmed: texts that leave, and who
     answers for them.
     """
 
@@ -129,6 +130,7 @@ class Opened:
     inputs: str = ""
     made_from: Mapping[str, str] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    code_seed: str = ""
 
     @property
     def case(self) -> Case:

@@ -15,13 +15,15 @@ from __future__ import annotations
 import contextlib
 import csv
 import datetime
+import hashlib
+import hmac
 import io
 import os
 import re
 import secrets
 import sqlite3
 import urllib.parse
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -62,6 +64,14 @@ def installation_secret() -> bytes:
             "restore it from a backup, or move it away: recordings that have a name keep it",
         )
     return value
+
+
+def code_seed(sha256: Sequence[str]) -> str:
+    """Seed of the release code of all that is made from these recordings, 64 hex digits: who has
+    not this installation's secret can neither read such a code nor write one. Raises OutputError.
+    """
+    text = "release code|" + "|".join(sha256)
+    return hmac.new(installation_secret(), text.encode(), hashlib.sha256).hexdigest()
 
 
 def keyed(kind: str, text: str) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import cv2
 import media_zoo
 import numpy as np
+import pytest
 from good import PERSON, Good, Planes
 
 from pipeline.media.programs import ffmpeg_program
@@ -18,6 +19,7 @@ from pipeline.media.stems import write_stem
 from pipeline.media.write import finish
 from pipeline.model.release import Check
 from pipeline.stages.rendering import sound as sound_rendering
+from pipeline.stages.rendering.coding import CodePainter
 from pipeline.stages.rendering.reading import piece_pictures
 
 Make = Callable[[Good, Path], list[Check]]
@@ -293,6 +295,29 @@ def _(plan: Any) -> Any:
     first, second, *rest = plan.pieces
     other = second.model_copy(update={"start_s": 2.98, "fade_s": 0.0})
     return plan.model_copy(update={"pieces": [first, other, *rest]})
+
+
+@planned("without its release code", "release code reads back")
+def _(plan: Any) -> Any:
+    return plan.model_copy(update={"code": None})
+
+
+@planned("the code of another copy", "release code reads back over all")
+def _(plan: Any) -> Any:
+    other = plan.code.model_copy(update={"number": plan.code.number ^ 1})
+    return plan.model_copy(update={"code": other})
+
+
+@fault("one second without the release code", "release code reads back")
+def _(good: Good, into: Path) -> list[Check]:
+    plain = CodePainter.paint
+
+    def paint(self: Any, luma: Any, span: Any, time_s: float, *more: Any) -> bool:
+        return not 3 <= time_s < 4 and plain(self, luma, span, time_s, *more)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(CodePainter, "paint", paint)
+        return good.checks(good.shown(into))
 
 
 @planned("contrast is restored by another amount", "picture like its source")

@@ -32,6 +32,7 @@ GUARDED = (
     "pipeline.stages.restore", "pipeline.stages.card", "pipeline.stages.damage",
     "pipeline.stages.drawn",
     "pipeline.stages.pictures", "pipeline.stages.draft", "pipeline.stages.room",
+    "pipeline.analysis.trace.release_code",
     "pipeline.model.placement", "pipeline.model.timeline", "pipeline.analysis.mark",
     "pipeline.analysis.sound.tracks", "pipeline.analysis.sound.mix",
     "pipeline.analysis.sound.gain", "pipeline.analysis.sound.limiter",

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.model.field import FieldSpan
+
 BYTES = 32
 BITS = 8 * BYTES
 _GRID = 64  # rows and columns of the square
@@ -42,6 +44,13 @@ class Disc:
         )
 
 
+def disc_of(span: FieldSpan, width_px: int, height_px: int) -> Disc:
+    """The disc of a field; where there is none, the circle as high as the picture."""
+    if span.shape == "none":
+        return Disc(width_px / 2, height_px / 2, min(width_px, height_px) / 2)
+    return Disc(span.center_x_px, span.center_y_px, span.radius_px)
+
+
 def _basis() -> NDArray[np.float32]:
     k, x = np.arange(_WAVES)[:, None], np.arange(_GRID)[None]
     return np.asarray(np.cos(np.pi * k * (x + 0.5) / _GRID), np.float32)
@@ -63,18 +72,21 @@ def disc_square(
     disc: Disc,
     grid: int = _GRID,
     half: float = _HALF,
+    averaged: bool = True,
+    outside: float | None = None,
 ) -> NDArray[np.float32] | None:
     """The middle of the disc, upright and unmirrored, (grid, grid) luma; None where too small.
 
-    luma: (row, col), 0..255. half: half a side of the square in radii.
+    luma: (row, col), 0..255. half: half a side of the square in radii. averaged: False takes
+    single pixels. outside: the level where the picture does not reach; None: that of its edge.
     """
     import cv2
 
     step = 2 * half * disc.radius_px / grid
     if not np.isfinite(step) or half * disc.radius_px < 8:
         return None
-    plane = np.asarray(luma, np.float32)
-    if step > 1:  # averaged on the way down, so that noise and coding do not alias
+    plane = np.asarray(luma, np.float32) if averaged else luma
+    if averaged and step > 1:  # averaged on the way down, so that noise and coding do not alias
         plane = np.asarray(cv2.GaussianBlur(plane, (0, 0), 0.4 * step), np.float32)
     turn = np.deg2rad(disc.turn_deg)
     c, s = step * float(np.cos(turn)), step * float(np.sin(turn))
@@ -85,7 +97,8 @@ def disc_square(
     way = np.array([[across[0], down[0], start[0]], [across[1], down[1], start[1]]])
     square = cv2.warpAffine(
         plane, way, (grid, grid), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_REPLICATE,
+        borderMode=cv2.BORDER_REPLICATE if outside is None else cv2.BORDER_CONSTANT,
+        borderValue=outside or 0.0,
     )  # fmt: skip
     return np.asarray(square, np.float32)
 

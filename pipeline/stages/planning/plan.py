@@ -13,6 +13,7 @@ from pipeline.model.case import Case
 from pipeline.model.decisions import Decision
 from pipeline.model.options import Options
 from pipeline.model.plan import Caption, DrawnCaptions, Need, Plan, PlannedSource
+from pipeline.model.release_code import CodePlan
 from pipeline.model.time import Span, format_time, round_s
 from pipeline.model.timeline import Timeline
 from pipeline.stages.clear_picture import Clearness, covered_spans, posters_s
@@ -67,13 +68,14 @@ def make_plan(
     cut_to: Span | None = None,
     narrated: bool = True,
     title: str | None = None,
+    code: CodePlan | None = None,
 ) -> Plan:
     """The plan of one case for one profile.
 
     cut_to: only this span of case time (for clips): the plan is as long as that, less what
     is cut out of it; the narration ends with it. narrated: False leaves the
-    narration out. Raises InputError when nothing is left to show,
-    UsageError when that is longer than the profile's form allows.
+    narration out. code: the invisible one of this release. Raises InputError when nothing is left
+    to show, UsageError when that is longer than the profile's form allows.
     """
     first = next((s for s in sources if not s.still), sources[0])
     captioned = bool(
@@ -217,6 +219,7 @@ def make_plan(
         sources=planned,
         pieces=pieces,
         mark=mark,
+        code=code,
         mix=mix,
         sound_channels=channels,
         redactions=redactions,
@@ -264,4 +267,6 @@ def _drawn(
 
 
 def plan_sha256(plan: Plan) -> str:
-    return hashlib.sha256(plan.to_json().encode()).hexdigest()
+    """Of what a person can see and hear of it: the invisible code is left out."""
+    text = plan.model_dump_json(by_alias=True, indent=1, exclude={"code"})
+    return hashlib.sha256(text.encode()).hexdigest()

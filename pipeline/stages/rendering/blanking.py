@@ -54,10 +54,9 @@ class Blanker:
         if not self.lit(time_s):
             return
         span = self.field(time_s)
-        if id(span) != self._made_for:
+        if self._masks is None or id(span) != self._made_for:
             self._masks = self._make(span, planes[0].shape)
             self._made_for = id(span)
-        assert self._masks is not None
         for number, (source, target) in enumerate(zip(planes, into, strict=True)):
             window = self._place.window(1 if number == 0 else 2)
             if window is None:
@@ -65,6 +64,16 @@ class Blanker:
             mask = self._masks[0 if number == 0 else 1]
             cv2.copyTo(source[window.source], mask[window.source], target[window.output])
         self.cover(into, time_s)
+
+    def lit_mask(self) -> NDArray[np.uint8]:
+        """(row, col) of the clip's size: 255 where luma was copied from the last picture that was
+        lit; boxes are not taken out."""
+        wide, high = self._place.output_px
+        out = np.zeros((high, wide), np.uint8)
+        window = self._place.window()
+        if window is not None and self._masks is not None:
+            out[window.output] = self._masks[0][window.source]
+        return out
 
     def cover(self, into: Sequence[NDArray[np.uint8]], time_s: float) -> None:
         """Fills the boxes of that time."""

@@ -22,6 +22,7 @@ from pipeline.stages.drawn import draw_caption
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.blanking import BLACK, Blanker
+from pipeline.stages.rendering.coding import CodePainter
 from pipeline.stages.rendering.compared import ComparedCard
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.rendering.painting import ClipPainter
@@ -105,7 +106,7 @@ def compose(
         )
         for s in plan.sources
     ]  # fmt: skip
-    painter = ClipPainter(plan, coverage)
+    painter, coder = ClipPainter(plan, coverage), CodePainter(plan)
     restorers = [
         Restorer([r for r in plan.restorations if r.source == s.number]) for s in plan.sources
     ]
@@ -149,10 +150,15 @@ def compose(
                     span = place.field(blanker.field(source_s))
                     restored = restorers[piece.source].apply(planes, source_s)
                     share = 1 - (time_s - piece.out_start_s) / max(piece.fade_s, 1e-6)
-                    if fading is not None and share > 0 and left_field == span:
+                    faded = share > 0 and left_field == span
+                    if fading is not None and faded:
                         _blend(planes, fading, share)
                     if leaves and source_s > late_s:
                         left, left_field = [p.copy() for p in planes], span
+                    coded = coder.paint(planes[0], span, time_s, piece.source, blanker.lit_mask)
+                    if coded and (fading is None or not faded):
+                        blanker.cover(planes, source_s)
+                        blanker.cover(planes, picture.time_s)
                     cut = first and not joined
                     seen = painter.paint(span, planes, time_s, cut, piece.source, source_s)
                     if restored:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.field.track import FieldFold
-from pipeline.analysis.trace.disc import Disc
+from pipeline.analysis.trace.disc import Disc, disc_of
 from pipeline.analysis.trace.lines import STEP_S
 from pipeline.analysis.trace.packing import PrintsFold, kept_of
 from pipeline.errors import InputError
@@ -20,7 +20,6 @@ from pipeline.media.frame import Picture, reduce_rgb
 from pipeline.media.pictures import read_pictures
 from pipeline.media.prefetch import prefetched
 from pipeline.media.probe import probe
-from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Plan
 from pipeline.model.prints import ReleasePrints
 from pipeline.model.recording import Recording
@@ -48,13 +47,6 @@ def small_luma(picture: Picture, rows_px: int = ROWS_PX) -> NDArray[np.uint8]:
     size = (cols // step, rows // step)
     whole = luma[: size[1] * step, : size[0] * step]
     return np.asarray(cv2.resize(whole, size, interpolation=cv2.INTER_AREA), np.uint8)
-
-
-def disc_of(span: FieldSpan, width_px: int, height_px: int) -> Disc:
-    """The disc of a field; where there is none, the circle as high as the picture."""
-    if span.shape == "none":
-        return Disc(width_px / 2, height_px / 2, min(width_px, height_px) / 2)
-    return Disc(span.center_x_px, span.center_y_px, span.radius_px)
 
 
 class SeenPrints:

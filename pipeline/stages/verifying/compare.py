@@ -12,6 +12,7 @@ from pipeline.stages.card import card_box
 from pipeline.stages.placed import mark_boxes
 from pipeline.stages.restore import RESTORED_WORDS, words_box, words_shown
 from pipeline.stages.verifying import reading_plan as reading
+from pipeline.stages.verifying.coded import Coded
 from pipeline.stages.verifying.expected import Expected, Planes
 from pipeline.stages.verifying.fidelity import Fidelity
 from pipeline.stages.verifying.marked import Marked
@@ -36,6 +37,7 @@ class Compare:
         self._plan, self._result = plan, result
         self._mark = Marked(plan, coverage)
         self._fidelity = Fidelity(coarse)
+        self._coded = Coded(plan)
         self._marks = mark_boxes(plan, coverage)
         self._shots = reading.shot_numbers(plan)
         self._words: list[float] = []
@@ -59,8 +61,9 @@ class Compare:
         if strokes is not None and measured and self._plan.pieces[wanted.piece].kind == "play":
             self._mark.look(time_s, strokes, shot, wanted.planes, shown)
         ink = (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
-        self._fidelity.step(wanted, shown, ink, box)
+        self._fidelity.step(self._coded.coded(time_s, wanted), shown, ink, box)
         if measured:
+            self._coded.look(time_s, wanted, shown[0])
             self._next_s = time_s + _EVERY_S
 
     def alone(self, time_s: float, shown: Planes) -> None:
@@ -109,7 +112,8 @@ class Compare:
             least = min(self._words, default=None)
             checks.append(make_check("restored contrast is named in the picture", least,
                           WORDS_LIMIT, unit, least is None or least >= WORDS_LIMIT))  # fmt: skip
-        checks += [*self.card_checks(), *self._mark.checks()]
+        checks += [*self.card_checks(), *self._mark.checks(), *self._coded.checks()]
+        self._result.code_kept = self._coded.kept
         self._result.visibility = self._mark.visibility
         self._result.mark = self._mark.summary
         return checks

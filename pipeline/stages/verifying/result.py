@@ -19,6 +19,7 @@ class Verified:
     checks: tuple[Check, ...] = ()
     visibility: tuple[tuple[float, float], ...] = ()
     mark: Any = None
+    code_kept: float | None = None
     loudness: Any = None
     ducking: Any = None
     fields: tuple[FieldSpan, ...] = ()
@@ -38,6 +39,7 @@ class Verifying:
     checks: list[Check] = field(default_factory=list)
     visibility: list[tuple[float, float]] = field(default_factory=list)
     mark: Any = None
+    code_kept: float | None = None
     loudness: Any = None
     ducking: Any = None
     fields: list[FieldSpan] = field(default_factory=list)
@@ -46,8 +48,9 @@ class Verifying:
 
     def done(self) -> Verified:
         return Verified(
-            tuple(self.checks), tuple(self.visibility), self.mark, self.loudness, self.ducking,
-            tuple(self.fields), tuple(self.missed), tuple(self.could_not),
+            tuple(self.checks), tuple(self.visibility), self.mark, self.code_kept,
+            self.loudness, self.ducking, tuple(self.fields), tuple(self.missed),
+            tuple(self.could_not),
         )  # fmt: skip
 
 
