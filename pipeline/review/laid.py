@@ -134,7 +134,7 @@ def lay_over(view: CaseView, decisions: Decisions) -> Laid:
             heights = [
                 float(p.get("height_ratio", 0)) / float(p.get("width_ratio", 1)) for p in positions
             ]
-            ratio = max(heights, default=0.25) or 0.25
+            ratio = max(heights, default=0.0)  # unknown: as tall as the page's letters
             positions = [
                 {**p, "height_ratio": p["width_ratio"] * ratio} for p in entry.value["positions"]
             ]

@@ -94,6 +94,30 @@ def desk(chromium: Any, tmp_path: Path, proxies: list[Path]) -> Iterator[Desk]:
     assert out.problems == []
 
 
+@pytest.mark.slow
+def test_a_reason_is_asked_for_where_one_counts_and_the_mark_is_as_tall_as_it_will_be(
+    desk: Desk,
+) -> None:
+    """What is black in any case is neither let through nor changed."""
+    plain = desk.backend.load_case
+
+    def black(case: str, decisions: Decisions) -> CaseView:
+        view = plain(case, decisions)
+        return replace(
+            view, findings=[replace(f, rejectable=False, actions=()) for f in view.findings]
+        )
+
+    desk.backend.load_case = black  # type: ignore[method-assign]
+    page = desk.open()
+    assert page.locator("#accept").count() == 1 and page.locator("#reason").count() == 0
+    em, wide = page.evaluate(
+        "(t => [parseFloat(t.style.fontSize), +t.getAttribute('textLength')])"
+        "(document.querySelector('text.marktext'))"
+    )
+    # Capitals stand 0.64 to 0.75 em tall in common faces (common practice, no source).
+    assert 0.64 <= wide * 0.09 / 0.6 / em <= 1.0, "the place is 0.6 by 0.09 radii"
+
+
 def until(page: Any, expression: str, limit_s: float = 10.0) -> None:
     """Polls from outside: the page's policy forbids what the driver's own waiting does."""
     stop = time.monotonic() + limit_s

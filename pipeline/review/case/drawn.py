@@ -104,7 +104,7 @@ def case_mark(plan: Plan | None, ready: Ready | None, options: Options) -> MarkR
         return MarkReport()
     mark = plan.mark
     glyph = ready.run.opened.glyph if ready is not None else None
-    aspect = glyph.coverage.shape[-1] / glyph.coverage.shape[-2] if glyph is not None else 6.0
+    tall = 1 / glyph.aspect if glyph is not None else 0.0  # unknown: as tall as the page's letters
     return MarkReport(
         text=mark.text,
         places=[
@@ -113,7 +113,7 @@ def case_mark(plan: Plan | None, ready: Ready | None, options: Options) -> MarkR
                 "y": p.y,
                 "angle_deg": p.angle_deg,
                 "width_ratio": p.width_ratio,
-                "height_ratio": p.width_ratio / aspect,
+                "height_ratio": p.width_ratio * tall,
             }
             for p in mark.chosen.positions
         ],

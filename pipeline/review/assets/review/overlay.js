@@ -47,16 +47,35 @@ function fieldEdge(a) {
   return out;
 }
 
+/** @type {Map<string, { tall: number, wide: number, below: number }>} */
+const inks = new Map();
+
+/** How tall and wide the letters of a text are, and how far they reach below their line, in heights of the page's letters.
+ * @param {string} text */
+function inkOf(text) {
+  let ink = inks.get(text);
+  if (!ink) {
+    const pen = /** @type {CanvasRenderingContext2D} */ (document.createElement("canvas").getContext("2d"));
+    pen.font = `600 100px ${getComputedStyle(document.body).fontFamily}`;
+    const m = pen.measureText(text || "X");
+    ink = { tall: (m.actualBoundingBoxAscent + m.actualBoundingBoxDescent) / 100, wide: m.width / 100, below: m.actualBoundingBoxDescent / 100 };
+    inks.set(text, ink);
+  }
+  return ink;
+}
+
 /** @param {Field} f @param {Position} p @param {number} i @param {boolean} plain */
 function markShapes(f, p, i, plain) {
-  const w = p.width_ratio * f.r, tall = (p.height_ratio || p.width_ratio * 0.25) * f.r;
+  const ink = inkOf(store.view.mark.text || "");
+  const w = p.width_ratio * f.r, tall = p.height_ratio ? p.height_ratio * f.r : w * ink.tall / ink.wide;
   const cx = f.cx + p.x * f.r, cy = f.cy + p.y * f.r;
   const turn = p.angle_deg ? `rotate(${p.angle_deg} ${cx} ${cy})` : null;
   const rect = { x: cx - w / 2, y: cy - tall / 2, width: w, height: tall, transform: turn };
   const moving = store.panel === "mark", out = [];
   if (!plain && store.view.mark.text) {
-    const text = s("text", { class: "marktext", x: cx, y: cy, "font-size": 1, textLength: w * 0.98, lengthAdjust: "spacingAndGlyphs", transform: turn });
-    text.style.fontSize = `${tall * 0.9}px`;
+    const em = tall / ink.tall;
+    const text = s("text", { class: "marktext", x: cx, y: cy + tall / 2 - ink.below * em, "font-size": 1, textLength: w, lengthAdjust: "spacingAndGlyphs", transform: turn });
+    text.style.fontSize = `${em}px`;
     text.textContent = store.view.mark.text;
     out.push(text);
   }

@@ -62,7 +62,7 @@ register("finding", () => {
   out.push(h("div", { class: "row" },
     button("Accept", () => accept(f), "yes", { id: "accept" }),
     f.rejectable ? button(f.reasons.length ? "Let it through" : "Reject: no finding", () => reject(f), "no", { id: "reject" }) : null));
-  out.push(f.reasons.length
+  if (f.rejectable || f.actions.length > 1) out.push(f.reasons.length
     ? h("label", { class: "wide" }, "Reason to let it through", h("select", { id: "reason" },
       h("option", { value: "" }, "choose one"), ...f.reasons.map((r) => h("option", { value: r }, r))))
     : reasonField());
