@@ -33,6 +33,7 @@ from pipeline.stages.values import CaseResult, Ending, Opened, now_text
 from pipeline.stages.verifying.result import Verified
 from pipeline.stages.verifying.verify import verify_release
 from pipeline.store.catalogue import Catalogue
+from pipeline.store.work import discard, writing
 
 
 def verified(made: CaseResult, progress: Progress) -> CaseResult:
@@ -177,4 +178,7 @@ class Pages:
             path = proof_file(folder, clip.name, released.revision if released else None)
             result = replace(result, proof=path)
             folder.atomic_write(path, self.proof(result))
+            if released:  # that of a clip that was ready before and is no more
+                with writing():
+                    discard(proof_file(folder, clip.name, None))
         return result

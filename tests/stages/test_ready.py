@@ -206,8 +206,13 @@ def test_looked_releases_what_was_ready_without_making_it_again(
 
 
 def test_looked_at_once_is_recorded_as_what_it_is(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
+    made(fieldstop, tiny)
+    toml = fieldstop.folder / "case" / "case.toml"
+    toml.write_text('title = "Right side"\n' + toml.read_text().replace("title =", "# title ="))
     done = made(fieldstop, tiny, "--looked", "AB")
     assert done.code == 0 and done.value["ready"] is None
+    proofs = {p.name for p in Path(done.value["record"]).parent.glob("*proof.html")}
+    assert proofs == {"QM-0300-web-r1-proof.html"}, "none says that nobody has looked"
     record = json.loads(Path(done.value["record"]).read_text())
     assert record["looked"]["clip"] is False, "this very clip cannot have been looked at"
     assert "when this clip was made" in record["sheet"]["look"]
