@@ -114,6 +114,14 @@ class FieldOptions(Section):
     )
 
 
+class ColourOptions(Section):
+    """Colour and exposure; of pictures for teaching, never for judging tissue."""
+
+    matched: bool = option(
+        False, "bring the recordings to one white balance and exposure, by one constant gain each"
+    )
+
+
 class MarkOptions(Section):
     """The semi-transparent mark inside the field."""
 
@@ -298,6 +306,7 @@ class Options(Section):
     cards: CardOptions = CardOptions()
     captions: CaptionOptions = CaptionOptions()
     field: FieldOptions = FieldOptions()
+    colour: ColourOptions = ColourOptions()
     mark: MarkOptions = MarkOptions()
     lens: LensOptions = LensOptions()
     sound: SoundOptions = SoundOptions()

@@ -39,6 +39,15 @@ class PlannedSource(Part):
         default=(1.0, 0.0, 0.0), description="scale, x and y offset in px to the output picture"
     )
 
+    gain: tuple[float, float, float] = Field(
+        default=(1.0, 1.0, 1.0), description="of red, green and blue as coded, all the time"
+    )
+
+    @property
+    def matched(self) -> bool:
+        """True where its colours are changed."""
+        return self.gain != (1.0, 1.0, 1.0)
+
     def placement(self, width_px: int, height_px: int) -> Placement:
         """Where it lies in an output picture of that size."""
         scale, x_px, y_px = self.moved

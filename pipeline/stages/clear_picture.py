@@ -101,6 +101,16 @@ class Clearness:
         return None
 
 
+def in_event(edits: Sequence[Any], source: int, time_s: float) -> bool:
+    """True while something was found in a source (`model.plan.Edit`), whatever is done about it.
+
+    A picture whose contrast is not known well enough is not one of those: it may be as clear.
+    """
+    return any(
+        e.source == source and e.start_s - EDGE_S <= time_s < e.stop_s + EDGE_S for e in edits
+    )
+
+
 def covered_spans(redactions: Sequence[Any], source: int) -> list[Span]:
     """When a box of `redactions` (`model.plan.Redaction`) covers the picture of a source."""
     return merge_spans(

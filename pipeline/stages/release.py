@@ -27,6 +27,7 @@ from pipeline.model.time import format_time
 from pipeline.settings import settings_sha256
 from pipeline.stages.judged import judged_lines, without_initials
 from pipeline.stages.planning.cards import altered_words
+from pipeline.stages.planning.matched import gain_lines
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.tracing.prints import (
     keep_prints,
@@ -140,7 +141,7 @@ def release(
         look=look_sentence(looked, initials=False),
         checks=[without_initials(c) for c in checks],
         edits=edit_lines(plan),
-        altered=altered_words(plan.edits, plan.redactions),
+        altered=altered_words(plan.edits, plan.redactions, plan.sources),
         poster=target.with_suffix(".jpg").name,
         poster_sha256=hashlib.sha256(poster).hexdigest(),
         captions=target.with_suffix(".vtt").name if captions else None,
@@ -366,4 +367,5 @@ def edit_lines(plan: Plan) -> list[str]:
             f"recording {side}, {format_time(edit.start_s)} to {format_time(edit.stop_s)}: {words} "
             f"({edit.kind.replace('_', ' ')})"
         )
+    lines += [f"colour and exposure matched: {line}" for line in gain_lines(plan.sources)]
     return lines + judged_lines(plan, initials=False)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 from pipeline.model.case import Case
 from pipeline.model.options import Options
-from pipeline.model.plan import Compared, Edit, Piece, Redaction
+from pipeline.model.plan import Compared, Edit, Piece, PlannedSource, Redaction
 from pipeline.model.time import Span, format_time, round_s
 from pipeline.stages.planning.chapters import chapter_title
 from pipeline.stages.planning.compared import LENGTH_S
@@ -30,6 +30,7 @@ ALTERED = {
     "freeze": "In places a held picture stands for what was recorded.",
     "black": "In places the picture is black.",
     "clear": "Contrast was restored where it says so.",
+    "matched": "Colour and exposure of the recordings were brought together.",
     "speech": "What was said in the room was replaced.",
     "lettering": "Lettering was blacked out.",
     "face": "Faces were blacked out.",
@@ -100,9 +101,13 @@ def closing_words(altered: Sequence[str]) -> str:
     return "\n".join(line for text in lines if text for line in wrapped(text))
 
 
-def altered_words(edits: Sequence[Edit], redactions: Sequence[Redaction]) -> list[str]:
+def altered_words(
+    edits: Sequence[Edit], redactions: Sequence[Redaction], sources: Sequence[PlannedSource] = ()
+) -> list[str]:
     """What was done to picture and sound, a sentence for each kind of it."""
-    found = {e.action for e in edits} | {r.what for r in redactions}
+    found: set[str] = {e.action for e in edits} | {r.what for r in redactions}
+    if any(s.matched for s in sources):
+        found.add("matched")
     return [words for kind, words in ALTERED.items() if kind in found]
 
 

@@ -14,10 +14,11 @@ import numpy as np
 
 from pipeline.model.case import Case, Side
 from pipeline.model.field import FieldSpan, field_at
-from pipeline.model.plan import Compared, Piece, PlannedSource, Restoration
+from pipeline.model.plan import Compared, Edit, Piece, PlannedSource, Restoration
 from pipeline.model.time import round_s
-from pipeline.stages.clear_picture import COVERED, Clearness
+from pipeline.stages.clear_picture import OUTSIDE, Clearness, in_event
 from pipeline.stages.planning.given import SourceInput
+from pipeline.stages.planning.picture import has_field
 
 REASON = "before and after"
 LENGTH_S = 6.0
@@ -40,6 +41,7 @@ def comparisons(
     planned: Sequence[PlannedSource],
     pieces: Sequence[Piece],
     clearness: Mapping[int, Clearness],
+    edits: Sequence[Edit],
     restored: Sequence[Restoration],
     size: tuple[int, int],
     warnings: list[str],
@@ -55,7 +57,7 @@ def comparisons(
         found = []
         for phase in ("before", "after"):
             own = [p for p in played if (of[p.source].side, of[p.source].phase) == (side, phase)]
-            moment = _clearest(own, planned, clearness, restored)
+            moment = _clearest(own, planned, clearness, edits, restored)
             if moment is not None:
                 found.append(moment)
             elif own:
@@ -71,6 +73,7 @@ def _clearest(
     pieces: Sequence[Piece],
     planned: Sequence[PlannedSource],
     clearness: Mapping[int, Clearness],
+    edits: Sequence[Edit],
     restored: Sequence[Restoration],
 ) -> _Moment | None:
     """The best of what is played; None where all of it is disturbed."""
@@ -81,11 +84,13 @@ def _clearest(
         for time_s in np.arange(first_s, piece.start_s + piece.length_s - _EDGE_S, _STEP_S):
             at_s = round_s(float(time_s))
             rank, loss, blur = clearness[piece.source].at(at_s)
+            outside = rank >= OUTSIDE and has_field(planned[piece.source].fields)
+            disturbed = outside or in_event(edits, piece.source, at_s)
             undone = any(
                 r.source == piece.source and r.start_s <= at_s < r.stop_s for r in restored
             )
             cost = (rank, blur + (loss if math.isfinite(loss) else 0.3))
-            if rank <= COVERED and not undone and cost < best:
+            if not (disturbed or undone) and cost < best:
                 field = field_at(planned[piece.source].fields, at_s)
                 best, moment = cost, _Moment(piece.source, at_s, field)
     return moment

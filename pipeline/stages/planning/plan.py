@@ -28,6 +28,7 @@ from pipeline.stages.planning.ends import ends_told
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
 from pipeline.stages.planning.levels import mix_of, sound_channels, sound_options
 from pipeline.stages.planning.mark import placed_mark
+from pipeline.stages.planning.matched import matched_sources
 from pipeline.stages.planning.narrated import (
     caption_warnings,
     captions_of,
@@ -136,13 +137,17 @@ def make_plan(
         )
     ended_s = pieces[-1].in_case.stop_s
     undone = restorations(sources, edits)
+    if options.colour.matched:
+        planned = matched_sources(sources, planned, pieces, clearness, edits, warnings)
     compared = []
     if options.cards.compared:
-        compared = comparisons(case, sources, planned, pieces, clearness, undone, size, warnings)
+        compared = comparisons(
+            case, sources, planned, pieces, clearness, edits, undone, size, warnings
+        )
     pieces = with_cards(
         pieces, case, sources, options, title=title if title is not None else case.title,
         whole=cut_to is None, narration=case_narration,
-        altered=altered_words(edits, redactions), warnings=warnings, compared=compared,
+        altered=altered_words(edits, redactions, planned), warnings=warnings, compared=compared,
     )  # fmt: skip
     measured = case.measured if any(p.reason == MEASURED for p in pieces) else None
     duration_s = round_s(pieces[-1].in_clip.stop_s)

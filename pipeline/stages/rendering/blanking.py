@@ -11,6 +11,7 @@ from pipeline.analysis.field.masks import field_mask
 from pipeline.model.field import FieldSpan, field_at
 from pipeline.model.plan import PlannedSource, Redaction
 from pipeline.stages.planning.picture import has_field
+from pipeline.stages.rendering.matching import apply_gain, gain_table
 
 BLACK = (16, 128, 128)
 
@@ -80,6 +81,17 @@ class Blanker:
         for box in self._boxes:
             if box.start_s <= time_s < box.stop_s and box.box_px is not None:
                 self._fill(box.box_px, into)
+
+    def match(self, into: Sequence[NDArray[np.uint8]], time_s: float, matrix: str) -> None:
+        """The gain of the source, on what `copy` put there; matrix: of the colours."""
+        if not self._source.matched or not self.lit(time_s) or self._masks is None:
+            return
+        window = self._place.window(2)
+        if window is None:
+            return
+        lit = np.zeros(into[1].shape, np.uint8)
+        lit[window.output] = self._masks[1][window.source]
+        apply_gain(into, gain_table(self._source.gain, matrix), lit)
 
     def _make(
         self, span: FieldSpan, shape: tuple[int, ...]

@@ -96,6 +96,7 @@ def _copy(
             blanker.copy(picture.planes(), into, shown.start_s)
             if picture.time_s != shown.start_s:
                 blanker.cover(into, picture.time_s)  # the boxes of the picture itself
+            blanker.match(into, shown.start_s, placed.matrix)
         return
 
 

@@ -149,6 +149,7 @@ def compose(
                 if blanker.lit(source_s):
                     span = place.field(blanker.field(source_s))
                     restored = restorers[piece.source].apply(planes, source_s)
+                    blanker.match(planes, source_s, plan.matrix)
                     share = 1 - (time_s - piece.out_start_s) / max(piece.fade_s, 1e-6)
                     faded = share > 0 and left_field == span
                     if fading is not None and faded:

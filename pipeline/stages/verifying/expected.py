@@ -25,6 +25,7 @@ from pipeline.model.time import Span, subtract_spans
 from pipeline.stages.damage import ShownDamage
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.verifying import reading_plan as reading
+from pipeline.stages.verifying.gained import with_gain
 from pipeline.stages.verifying.moments import SAME_S, Packets, agree, packets_of
 
 Planes = tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]
@@ -265,6 +266,8 @@ class ExpectedPictures:
         )  # fmt: skip
         if undone is not None and shown:
             _undo_fog(planes, undone, source_s)
+        if shown and source.gain != (1.0, 1.0, 1.0):
+            planes = with_gain(planes, source.gain, self._plan.matrix, lit_colour)
         y, u, v = planes
         return Expected(
             clip_s, source_s, number, (y, u, v), lit, lit_colour, sure,

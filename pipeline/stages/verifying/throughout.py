@@ -90,7 +90,8 @@ class Throughout:
         if not counts.any():
             return
         shown = tile_means(self._of_source(self._small_rgb(picture), piece.source))
-        off = np.abs(shown.astype(np.int16) - kept.tiles[near]).max(axis=2)
+        wanted = kept.tiles[near] * np.array(self._plan.sources[piece.source].gain)
+        off = np.abs(shown - np.minimum(wanted, 255)).max(axis=2)
         left = off - self._by_mark(time_s, piece.source)
         worst = float(left[counts].max())
         if worst > self._worst:
