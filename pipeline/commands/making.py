@@ -24,18 +24,26 @@ from pipeline.commands.group import EMPTY
 from pipeline.commands.told import tell_ready, tell_run
 from pipeline.errors import FieldstopError, InputError, UsageError
 
+_RECIPIENT = click.option(
+    "--recipient", metavar="LABEL",
+    help="A copy of its own for one recipient, by whose code trace tells whose copy leaked. The"
+    " label stays in the private record.",
+)  # fmt: skip
+
 
 @click.command()
 @click.argument("case", type=FILE)
+@_RECIPIENT
 @make_options
 @global_options
-def make(case: Path, out: Path, approve: str | None, another: bool, looked: str | None,
+def make(case: Path, recipient: str | None, out: Path, approve: str | None, another: bool,
+         looked: str | None,
          consent: Any, profile: str | None, narration: Path | None,
          **values: Any) -> int:  # fmt: skip
     """Turn a case folder or a recording into a finished clip, one for each profile."""
     context = context_of(values)
     asked = {"narration": narration, "consent": consent, "approve": approve,
-             "another": another, "looked": looked}  # fmt: skip
+             "another": another, "looked": looked, "recipient": _recipient(recipient)}  # fmt: skip
     profiles = _profiles(context, "web" if profile is None else profile)
     jobs = [_Job("profile", name, options, asked) for name, options in profiles]
     return _made(context, case, out, jobs)
@@ -48,10 +56,12 @@ def make(case: Path, out: Path, approve: str | None, another: bool, looked: str 
 @click.option("--cues", type=FILE, help="TOML or CSV list of clips: from, to, title.")
 @click.option("--title", default="", help="Title of the clip.")
 @click.option("--narrated", is_flag=True, help="Keep the narration.")
+@_RECIPIENT
 @make_options
 @global_options
 def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title: str,
-         narrated: bool, out: Path, approve: str | None, another: bool, looked: str | None,
+         narrated: bool, recipient: str | None, out: Path, approve: str | None, another: bool,
+         looked: str | None,
          consent: Any, profile: str | None, narration: Path | None,
          **values: Any) -> int:  # fmt: skip
     """Anonymised teaching clips of parts of a case."""
@@ -61,6 +71,7 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
     asked = {
         "narration": narration, "consent": consent, "approve": approve, "another": another,
         "looked": looked, "narrated": narrated or narration is not None, "unless_released": True,
+        "recipient": _recipient(recipient),
     }  # fmt: skip
     cuts = cuts_of(from_, to, title, cues)
     jobs = [
@@ -69,6 +80,16 @@ def clip(case: Path, from_: str | None, to: str | None, cues: Path | None, title
         for cut in cuts
     ]
     return _made(context, case, out, jobs)
+
+
+def _recipient(label: str | None) -> Any:
+    """The recipient of a copy, with the name of the copy. Raises UsageError, OutputError."""
+    if label is None:
+        return None
+    from pipeline.stages.values import Recipient
+    from pipeline.store.names import copy_name
+
+    return Recipient(label.strip(), copy_name(label))
 
 
 @dataclass(frozen=True)

@@ -46,7 +46,7 @@ def trace(suspect: Path, evidence: Path, **values: Any) -> int:
 def tell(say: Say, evidence: Any) -> None:
     """The answer in lines."""
     from pipeline.model.time import format_time
-    from pipeline.review.traced import name, rate
+    from pipeline.review.traced import code_words, name, rate
 
     if not evidence.found:
         say.line(f"not found among {evidence.releases} releases")
@@ -60,6 +60,8 @@ def tell(say: Say, evidence: Any) -> None:
                 f" {format_time(m.release_start_s)} to {format_time(m.release_stop_s)} of the"
                 f" release{', mirrored' if m.mirrored else ''}, speed {m.speed:.2f}"
             )
+        if one.code.state != "none":
+            say.line(f"  code: {code_words(one.code)}")
         say.line(f"  score {one.score:.2f}; by chance {rate(one.false_alarms)}")
     for note in evidence.notes:
         say.note(f"note: {note}")

@@ -25,6 +25,23 @@ class Matched(Part):
     )
 
 
+class ReadCode(Part):
+    """What the invisible code in the suspect's pictures says.
+
+    state: read; not read (there should be one); unknown (a code that no release here carries);
+    no file (nothing to read it beside); none (these releases carry none).
+    """
+
+    state: Literal["read", "not read", "unknown", "no file", "none"]
+    releases: list[str] = Field(default=[], description="that carry it; more than one by chance")
+    recipients: list[str] = Field(default=[], description="of those copies, as their maker said")
+    errors: int | None = Field(default=None, description="wrong bits of 48")
+    chance: float | None = Field(
+        default=None, description="that bits of chance lie so near to one that was given out"
+    )
+    pictures: int = Field(default=0, description="of the suspect that it was read from")
+
+
 class FoundRelease(Part):
     """One release that the suspect shows."""
 
@@ -48,6 +65,7 @@ class FoundRelease(Part):
     )
     matched_s: float = Field(description="seconds of the suspect that show it")
     mark_text: str = Field(description="of the mark in the release; empty for an emblem or none")
+    code: ReadCode = ReadCode(state="none")
     matches: list[Matched]
 
 

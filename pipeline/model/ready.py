@@ -41,6 +41,10 @@ class ReadyClip(Document):
     voice: bool = Field(description="made under a consent that covers voices heard in the room")
     checks: list[Check]
     mark: dict[str, Any]
+    code_kept: float | None = Field(
+        default=None, description="share of the invisible code that coding left in the pictures"
+    )
+    recipient: str = Field(default="", max_length=60, description="of this copy; never leaves")
     approved_by: str | None = Field(default=None, pattern=r"^[A-Za-z]{1,4}$")
     inputs: str = ""
     warnings: list[str] = []

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from pipeline.model.case import CaseMeasured, CaseTeaching, Side
 from pipeline.model.document import Document, Part
+from pipeline.model.release_code import KeptCode
 
 
 class Check(Part):
@@ -123,6 +124,10 @@ class ReleaseRecord(Document):
     approved_by: str | None = None
     looked: Looked | None = None
     path: str
+    code: KeptCode | None = Field(default=None, description="invisible, in its pictures")
+    recipient: str = Field(
+        default="", max_length=60, description="for whom this copy was made, as its maker calls it"
+    )
     warnings: list[str] = []
     judged: list[str] = Field(
         default=[], description="what a person let through although it was found, and why"

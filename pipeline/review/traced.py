@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from markupsafe import Markup
 
-from pipeline.model.evidence import FoundRelease
+from pipeline.model.evidence import FoundRelease, ReadCode
 from pipeline.review.pages import asset, data_uri, environment, policy_hash
 from pipeline.stages.tracing.trace import Traced
 
@@ -34,7 +34,7 @@ def build_traced(traced: Traced) -> str:
         .get_template("traced.html")
         .render(
             policy=Markup(policy), style=Markup(style), evidence=evidence, pairs=pairs,
-            rate=rate, name=name,
+            rate=rate, name=name, code=code_words,
         )
     )  # fmt: skip
 
@@ -43,8 +43,30 @@ def name(one: FoundRelease) -> str:
     return f"{one.case}-{one.profile}-r{one.revision}"
 
 
-def rate(alarms: float) -> str:
+def code_words(code: ReadCode) -> str:
+    """What the invisible code says, in sentences."""
+    if code.state == "none":
+        return "This release carries none."
+    if code.state == "no file":
+        return "It could not be looked for: none of the released files is where it was released."
+    if code.state == "not read":
+        return (
+            f"No code could be read from {code.pictures} pictures. Strong coding, covering or"
+            " cropping takes it away, and so does the mean of two copies."
+        )
+    if code.state == "unknown":
+        return "A code was read that no release known here carries."
+    copies = " or ".join(code.releases)
+    whose = f", the copy for {' or '.join(code.recipients)}" if code.recipients else ""
+    return (
+        f"It is that of {copies}{whose}: {code.errors} of 48 bits wrong in {code.pictures}"
+        f" pictures, which chance would give {rate(code.chance or 0.0, 'readings')}. It tells"
+        " whose copy the pictures come from, not who passed it on."
+    )
+
+
+def rate(alarms: float, what: str = "searches") -> str:
     """The expected number of false answers in words."""
     if alarms <= SURE:
-        return "less than once in 10¹² such searches"
-    return f"once in {1 / alarms:,.0f} such searches"
+        return f"less than once in 10¹² such {what}"
+    return f"once in {1 / alarms:,.0f} such {what}"

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.errors import UsageError
 from pipeline.media.glyphs import Glyph, load_glyph
 from pipeline.model.options import Options
 from pipeline.model.ready import ReadyClip
@@ -56,8 +57,13 @@ def opened_case(
     """The case with the consent and the decisions that bind it, under its lock.
 
     What the person who approves has in front of them is confirmed, and what an earlier run
-    released without a note is noted. Raises InputError, NeedsPerson, OutputError.
+    released without a note is noted. Raises InputError, UsageError, NeedsPerson, OutputError.
     """
+    if asked.recipient is not None and not options.mark.release_code:
+        raise UsageError(
+            "--recipient gives a copy a code of its own, and the release code is turned off",
+            "release_code = false", "set release_code = true in [mark] of the settings",
+        )  # fmt: skip
     document = read_decisions(folder)
     consent = bind_consent(found, folder, known)
     opened = Opened(found, folder, options, asked, glyph, consent, document)

@@ -231,6 +231,8 @@ def release_clip(
         narration=clip.narration_sha256 if clip.narrated else "",
         warnings=clip.warnings,
         document=sealed_text(clip),
+        code_kept=clip.code_kept,
+        recipient=clip.recipient,
         prints=_read_prints(clip, folder),
     )
     discard_ready(folder, clip.name)

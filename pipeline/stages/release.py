@@ -31,6 +31,7 @@ from pipeline.stages.planning.matched import gain_lines
 from pipeline.stages.planning.plan import plan_sha256
 from pipeline.stages.tracing.prints import (
     keep_prints,
+    kept_code,
     planned_discs,
     prints_file,
     prints_of,
@@ -91,6 +92,8 @@ def release(
     warnings: Sequence[str] = (),
     document: str = "",
     prints: Mapping[str, str] | None = None,
+    code_kept: float | None = None,
+    recipient: str = "",
 ) -> Released:
     """Put `finished` into the releases folder and write sheet, record and catalogue row.
 
@@ -102,7 +105,8 @@ def release(
     clips that stand outside the series. inputs: hash of what it was made from. narration: hash
     of its file.
     document: of the ready clip, kept for what is made beside the release later. prints: what the
-    file is found by again, as it was verified; taken from it now if left out.
+    file is found by again, as it was verified; taken from it now if left out. code_kept: share
+    of the release code that is in its pictures. recipient: of this copy; goes into the record only.
     The record is written first and the file appears under its name only when whole, so
     that a run killed in between leaves no file without a record: `record_unrecorded`
     finishes such a release. Raises OutputError.
@@ -171,6 +175,8 @@ def release(
         approved_by=approved_by,
         looked=looked,
         path=os.path.abspath(target),
+        code=kept_code(plan, code_kept),
+        recipient=recipient,
         warnings=[*plan.warnings, *warnings],
         judged=judged_lines(plan, initials=True),
     )

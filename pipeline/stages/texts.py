@@ -21,7 +21,8 @@ from pipeline.store.texts import Confirmed, ConfirmedTexts
 from pipeline.store.work import WorkFolder
 
 _MOST_TOLD = 12
-_MADE_SUFFIX = re.compile(r"(-[0-9]+m[0-9]+s[0-9]+-[0-9]+m[0-9]+s[0-9]+(-[0-9]+)?)?")
+_MADE_SUFFIX = re.compile(r"(-[0-9]+m[0-9]+s[0-9]+-[0-9]+m[0-9]+s[0-9]+(-[0-9]+)?)?"
+                          r"(-copy-[2-9a-z]{8})?")  # fmt: skip
 
 
 @dataclass(frozen=True)

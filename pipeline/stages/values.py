@@ -52,6 +52,25 @@ class ClipCut:
 
 
 @dataclass(frozen=True)
+class Recipient:
+    """Whose copy of a clip it is.
+
+    label: as the maker of the copy calls them; private. name: of the copy, part of its file's
+    name; by a keyed hash of the label. Raises UsageError for a label that is none.
+    """
+
+    label: str
+    name: str
+
+    def __post_init__(self) -> None:
+        if not 0 < len(self.label.strip()) <= 60 or not self.label.isprintable():
+            raise UsageError(
+                "--recipient takes a label of one line", f"{len(self.label)} characters",
+                "give 1 to 60 characters; it stays in the private record",
+            )  # fmt: skip
+
+
+@dataclass(frozen=True)
 class Asked:
     """What a person asked for, beside the settings.
 
@@ -70,6 +89,7 @@ class Asked:
     approve: str | None = None
     looked: str | None = None
     clip: ClipCut | None = None
+    recipient: Recipient | None = None
     narrated: bool = True
     read_texts: bool = True
     another: bool = False
@@ -88,8 +108,9 @@ class Asked:
 
     @property
     def part(self) -> str:
-        """Name of the clip of a part; empty for the whole case."""
-        return self.clip.name if self.clip else ""
+        """Name of the clip of a part, of a copy, or of both; empty for the whole case."""
+        names = [one.name for one in (self.clip, self.recipient) if one is not None]
+        return "-".join(name for name in names if name)
 
     @property
     def suffix(self) -> str:

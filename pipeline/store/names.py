@@ -74,6 +74,11 @@ def code_seed(sha256: Sequence[str]) -> str:
     return hmac.new(installation_secret(), text.encode(), hashlib.sha256).hexdigest()
 
 
+def copy_name(label: str) -> str:
+    """`copy-7k3xv9t2`: what the copy for a recipient is called. Raises OutputError."""
+    return keyed("copy", label.strip().casefold())[: len("copy-") + 8]
+
+
 def keyed(kind: str, text: str) -> str:
     """A name of this installation for something that has no content to be named by."""
     return made_name(installation_secret(), kind, text)

@@ -24,6 +24,7 @@ from pipeline.model.plan import Plan
 from pipeline.model.prints import ReleasePrints
 from pipeline.model.recording import Recording
 from pipeline.model.release import ReleaseRecord, Sheet
+from pipeline.model.release_code import KeptCode
 from pipeline.stages.placed import out_fields
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.store.catalogue import Catalogue
@@ -108,6 +109,23 @@ def planned_discs(plan: Plan) -> Callable[[float], Disc | None]:
         return None if span is None else disc_of(span, plan.width_px, plan.height_px)
 
     return where
+
+
+def kept_code(plan: Plan, kept: float | None) -> KeptCode | None:
+    """What the code of a release is read by again; None where its pictures carry none."""
+    if plan.code is None or kept is None:
+        return None
+    discs: list[tuple[float, float, float, float, float]] = []
+    shown = planned_discs(plan)
+    for span in out_fields(plan):
+        disc = shown((span.start_s + span.stop_s) / 2)
+        if disc is not None:
+            at = (disc.x_px, disc.y_px, disc.radius_px)
+            if discs and discs[-1][2:] == at and abs(discs[-1][1] - span.start_s) < 1e-6:
+                discs[-1] = (discs[-1][0], span.stop_s, *at)
+            else:
+                discs.append((span.start_s, span.stop_s, *at))
+    return KeptCode(number=plan.code.number, seed=plan.code.seed, kept=round(kept, 3), discs=discs)
 
 
 def found_discs(path: Path, recording: Recording) -> Callable[[float], Disc | None]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline import __version__
 from pipeline.analysis.trace.disc import Disc, disc_square
-from pipeline.analysis.trace.lines import STEP_S
+from pipeline.analysis.trace.lines import STEP_S, Kept
 from pipeline.analysis.trace.packing import KeptSpots, spots_of
 from pipeline.errors import InputError
 from pipeline.media.container import file_sha256
@@ -25,6 +25,7 @@ from pipeline.media.probe import probe
 from pipeline.model.evidence import Evidence, FoundRelease, Matched
 from pipeline.model.release import ReleaseRecord
 from pipeline.stages.progress import Progress, no_progress
+from pipeline.stages.tracing.coded import read_code
 from pipeline.stages.tracing.prints import (
     filled_index,
     found_discs,
@@ -97,13 +98,21 @@ def trace(path: Path, catalogue: Catalogue, progress: Progress = no_progress) ->
                     kept_spots[key] = spots_of(prints)
         return kept_spots[key]
 
+    def kept(record: ReleaseRecord) -> Kept | None:
+        rows = next((r for r in index.rows if r.key == key_of(record)), None)
+        return None if rows is None else Kept(*index.kept(rows))
+
     found = search(suspect, index, spots, progress)
     told, pairs = [], []
     for key in by_score(found.matches):
         # A release that the catalogue lost, but the index still knows, cannot be named.
         if key in by_key:
-            one, more = _told(suspect, by_key[key], found.matches[key], found, catalogue)
-            told.append(one)
+            record = by_key[key]
+            one, more = _told(suspect, record, found.matches[key], found, catalogue)
+            family = [r for r in records if r.sheet.case == record.sheet.case]
+            progress("code", 0, 1)
+            code = read_code(suspect, record, found.matches[key], family, kept)
+            told.append(one.model_copy(update={"code": code}))
             pairs += more
     return Traced(_evidence(suspect, found, told, records, index), tuple(pairs))
 

@@ -37,7 +37,7 @@ class Compare:
         self._plan, self._result = plan, result
         self._mark = Marked(plan, coverage)
         self._fidelity = Fidelity(coarse)
-        self._coded = Coded(plan)
+        self._coded = Coded(plan, coarse)
         self._marks = mark_boxes(plan, coverage)
         self._shots = reading.shot_numbers(plan)
         self._words: list[float] = []
