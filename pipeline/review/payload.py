@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.analysis.identity.texts import CAPTIONS
-from pipeline.model.decisions import Decision, Decisions
+from pipeline.model.decisions import Decision, Decisions, sign_off_holds
 from pipeline.model.options import SoundOptions
 from pipeline.model.placement import Placement
 from pipeline.model.time import format_time
@@ -162,11 +162,19 @@ def page_plots(
     return out
 
 
+def _holds(view: CaseView, decisions: Decisions) -> bool:
+    """Whether there is a sign-off, and nothing that it was given for has changed since."""
+    return sign_off_holds(
+        decisions, sources=view.sources, surveys=view.surveys, settings=view.settings_sha256,
+        plan=view.plan_sha256, narration=view.narration_sha256,
+    )  # fmt: skip
+
+
 def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> dict[str, Any]:
     """All that the page of a case shows, without paths and without hashes of sources."""
     laid = lay_over(view, decisions)
     last, again = undoable(decisions), redoable(decisions)
-    given = decisions.sign_off
+    given = decisions.sign_off if _holds(view, decisions) else None
     canvas = view.canvas or (view.segments[0].width_px, view.segments[0].height_px)
     return {
         "case": view.case,

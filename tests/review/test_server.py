@@ -471,6 +471,12 @@ def test_signing_needs_a_resolved_list_and_a_current_plan_and_lapses(site: Site)
     given = site.saved().sign_off
     assert given is not None and given.by == "AB" and given.sources == SHA and len(given.plan) == 64
     assert site.view()["current"]  # signing alone does not make the plan old
+    assert site.view()["signed"]["by"] == "AB"
+    plain = site.backend.load_case
+    for other in ({"narration_sha256": "0" * 64}, {"settings_sha256": "0" * 64}):
+        site.backend.load_case = lambda c, d, o=other: replace(plain(c, d), **o)  # type: ignore[method-assign,misc]
+        assert site.view()["signed"] is None, "given for something else"
+    site.backend.load_case = plain  # type: ignore[method-assign]
     site.decide(verb="change", finding="e0", value={"action": "clear"})
     assert site.saved().sign_off is None and site.view()["signed"] is None
 
