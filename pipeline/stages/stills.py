@@ -142,6 +142,8 @@ def altered_lines(plan: Plan, piece: Piece, clip_s: float) -> list[str]:
     here = [r for r in plan.redactions if r.source == piece.source and r.box_px is not None]
     if any(r.start_s <= source_s < r.stop_s for r in here):
         lines.append("A part of the picture was blacked out.")
+    if plan.sources[piece.source].matched:
+        lines.append("Colour and exposure were brought to those of the other recordings.")
     cleared = [r for r in plan.restorations if r.source == piece.source]
     if any(r.start_s <= source_s < r.stop_s for r in cleared):
         lines.append("The contrast of the picture was restored by an estimated law.")
