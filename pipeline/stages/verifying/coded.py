@@ -30,7 +30,7 @@ _OWN = 9 / 16  # of a cell's mean is its own level: cells go over into each othe
 _FAR = 6.0  # levels: what is off by more is the mark, or words
 _MIDDLE = 0.9  # radii
 _DARK, _LIGHT = 40.0, 216.0
-_LEAST = 4 * _BITS  # cells of a second, over all its pictures
+_LEAST = 4 * _BITS  # different cells that a second shows bright enough: four of each bit
 _LARGE_ROWS = 720
 _ANEW_S = 0.25
 Cells = NDArray[np.floating[Any]]
@@ -52,7 +52,7 @@ class Coded:
         self._plan, self._code = plan, plan.code
         self._bits = None if plan.code is None else _bits(plan.code.number)
         self._place: tuple[FieldSpan, NDArray[np.intp]] | None = None
-        self._seconds: dict[int, tuple[NDArray[np.float64], int]] = {}
+        self._seconds: dict[int, tuple[NDArray[np.float64], NDArray[np.bool_]]] = {}
         self._key: tuple[int, tuple[Cells, NDArray[np.intp]]] | None = None
         self._change: tuple[tuple[object, ...], NDArray[np.int16]] | None = None
         self._spoken = self._possible = 0.0
@@ -70,8 +70,8 @@ class Coded:
         sign, bit = self._keyed(second)
         said = np.where(used, sign * (mean - mean[used].mean()), 0.0)
         sums = np.bincount(bit, said, _BITS)
-        before, count = self._seconds.get(second, (np.zeros(_BITS), 0))
-        self._seconds[second] = before + sums, count + int(used.sum())
+        before, seen = self._seconds.get(second, (np.zeros(_BITS), np.zeros_like(used)))
+        self._seconds[second] = before + sums, seen | used
         self._spoken += float((said * level * self._bits[bit]).sum())
         self._possible += float((level[used] ** 2).sum()) * _OWN
 
@@ -156,9 +156,9 @@ class Coded:
         """Every second must carry it, and all of them together this very number."""
         if self._bits is None:
             return []
-        judged = {k: s for k, (s, cells) in self._seconds.items() if cells >= _LEAST}
+        judged = {k: s for k, (s, seen) in self._seconds.items() if seen.sum() >= _LEAST}
         if not judged:
-            return [make_check(NAME, None, self._most, "of 48 bits: all of it is dark", True)]
+            return [make_check(NAME, None, self._most, "of 48 bits: too dark to read", True)]
         wrong = {k: int((s * self._bits <= 0).sum()) for k, s in judged.items()}
         worst = max(wrong, key=lambda k: wrong[k])
         whole = int((sum(judged.values()) * self._bits <= 0).sum())
