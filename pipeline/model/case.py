@@ -27,6 +27,10 @@ class CaseRecording(Part):
     keep: list[tuple[float, float]] = []
     title: str | None = Field(default=None, max_length=80, description="chapter title")
     show_s: float = Field(default=4.0, ge=1, le=60, description="how long a still is shown")
+    pixel_spacing_mm: float | None = Field(
+        default=None, gt=0, le=100, description="of a still: millimetres from pixel to pixel where"
+        " the subject lies (DICOM PS3.3, 10.7.1.3); it gets a scale bar",
+    )  # fmt: skip
     field: list[float] | None = Field(
         default=None,
         description="scope field given by a person: center_x_px, center_y_px, radius_px"
@@ -54,6 +58,12 @@ class CaseRecording(Part):
                 )
             out.append(Span(start, stop))
         return out
+
+    @model_validator(mode="after")
+    def _scaled(self) -> CaseRecording:
+        if self.pixel_spacing_mm is not None and self.phase != "still":
+            raise ValueError('pixel_spacing_mm is of photographs only: phase = "still"')
+        return self
 
     @field_validator("field")
     @classmethod

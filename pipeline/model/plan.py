@@ -43,6 +43,10 @@ class PlannedSource(Part):
         default=(1.0, 1.0, 1.0), description="of red, green and blue as coded, all the time"
     )
 
+    pixel_spacing_mm: float | None = Field(
+        default=None, description="of a photograph with a scale, from pixel to pixel"
+    )
+
     @property
     def matched(self) -> bool:
         """True where its colours are changed."""
@@ -66,6 +70,18 @@ class Compared(Part):
     strip_px: tuple[int, int, int, int] = Field(description="(x, y, width, height) of the words")
 
 
+class ScaleBar(Part):
+    """A bar of known length over a photograph, with its words above it, in px of the clip."""
+
+    mm: float
+    length_px: int
+    box_px: tuple[int, int, int, int] = Field(description="(x, y, width, height) of both")
+
+    @property
+    def words(self) -> str:
+        return f"{self.mm:g} mm"
+
+
 class Piece(Part):
     """A stretch of the finished clip.
 
@@ -84,6 +100,7 @@ class Piece(Part):
     sound: bool = Field(default=True, description="the procedure sound is heard")
     words: str = Field(default="", description="of a card, in lines")
     compared: list[Compared] = Field(default=[], description="pictures of a card, from the left")
+    scale_bar: ScaleBar | None = None
     reason: str = ""
     origin: Origin = "case"
     fade_s: float = Field(

@@ -294,6 +294,6 @@ def _because(name: str, no_plan: str, no_sources: str, planned: bool) -> str:
         return "the settings leave it out, or what finds them is not installed"
     if name == SURVEYED and not no_plan:
         return "what the survey kept of its recordings is not here"
-    if name in SOURCES or name.startswith(COMPARED):
+    if name in SOURCES or name.startswith((COMPARED, "scale bar ")):
         return no_sources or no_plan or "it does not hold what this looks at"
     return no_plan or "nothing here tells it"

@@ -91,6 +91,8 @@ def words_boxes(plan: Plan, marks: Sequence[tuple[int, int, int, int]]) -> list[
     if plan.drawn is not None:
         out += [(*plan.drawn.box_px, cue.start_s, cue.stop_s) for cue in plan.drawn.cues]
     for piece in plan.pieces:
+        if piece.scale_bar is not None:
+            out.append((*_padded(piece.scale_bar.box_px), *piece.in_clip))
         for box in strip_boxes(piece.compared):
             out.append((*_padded(box), *piece.in_clip))
         if piece.kind == "card" and not piece.compared:

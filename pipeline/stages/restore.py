@@ -172,13 +172,18 @@ def draw_words(
     planes: Sequence[NDArray[np.uint8]], text: str, box: tuple[int, int, int, int]
 ) -> None:
     """White words on a dark bar, in place, in the Y, U and V planes (row, col)."""
-    import cv2
-
     x, y, wide, high = box
     pad = max(4, high // 3)
-    ink = np.pad(words_coverage(text, wide), pad)
+    draw_ink(planes, np.pad(words_coverage(text, wide), pad), x - pad, y - pad)
+
+
+def draw_ink(
+    planes: Sequence[NDArray[np.uint8]], ink: NDArray[np.float32], x: int, y: int
+) -> None:
+    """Coverage 0..1 (row, col) in white on a dark ground of its size; x, y: its upper left."""
+    import cv2
+
     bar = np.full_like(ink, _BAR)
-    x, y = x - pad, y - pad
     rows, cols = planes[0].shape
     x0, y0, x1, y1 = max(0, x), max(0, y), min(cols, x + ink.shape[1]), min(rows, y + ink.shape[0])
     if x1 <= x0 or y1 <= y0:

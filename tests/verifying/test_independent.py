@@ -16,6 +16,7 @@ SHARED = {
     "pipeline.stages.restore": {"RESTORED_WORDS", "words_box", "words_shown"},
     "pipeline.stages.card": {"card_box", "card_zone", "strip_boxes"},
     "pipeline.stages.drawn": {"caption_ink"},
+    "pipeline.stages.scale_bar": {"bar_ink", "bar_rows"},
     "pipeline.stages.damage": {"ShownDamage"},
     "pipeline.stages.planning.levels": {"replaced_spans"},
     "pipeline.model.timeline": {"Timeline"},
@@ -30,7 +31,7 @@ SHARED = {
 GUARDED = (
     "pipeline.stages.rendering", "pipeline.stages.planning", "pipeline.stages.placed",
     "pipeline.stages.restore", "pipeline.stages.card", "pipeline.stages.damage",
-    "pipeline.stages.drawn",
+    "pipeline.stages.drawn", "pipeline.stages.scale_bar",
     "pipeline.stages.pictures", "pipeline.stages.draft", "pipeline.stages.room",
     "pipeline.analysis.trace.release_code",
     "pipeline.model.placement", "pipeline.model.timeline", "pipeline.analysis.mark",

@@ -90,6 +90,7 @@ def composed(
         length_s=4 / rate,
         case_start_s=time_s,
         out_start_s=0.0,
+        scale_bar=None if piece is None else piece.scale_bar,
     )
     mark = plan.mark
     asked = [_position(p) for p in positions or ()]

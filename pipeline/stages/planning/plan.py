@@ -54,6 +54,7 @@ from pipeline.stages.planning.picture import (
 )
 from pipeline.stages.planning.pieces import extend_for_narration, pieces_of
 from pipeline.stages.planning.redactions import redactions_of, seen_in_picture
+from pipeline.stages.planning.scaled import with_bars, with_spacing
 from pipeline.stages.room import not_followed, room_sound
 
 
@@ -103,6 +104,7 @@ def make_plan(
         )
         for n, s in enumerate(sources)
     ]  # fmt: skip
+    planned = with_spacing(case, sources, planned)
     case_narration: list[Span] = []
     if narration is not None and narrated:
         case_narration = narration_case_spans(narration, axis.case.start_s)
@@ -135,6 +137,7 @@ def make_plan(
             "",
             "look at the report of fieldstop survey; give the field in case.toml if it is wrong",
         )
+    pieces = with_bars(pieces, planned, size)
     ended_s = pieces[-1].in_case.stop_s
     undone = restorations(sources, edits)
     if options.colour.matched:

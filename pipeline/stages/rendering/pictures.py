@@ -27,7 +27,8 @@ from pipeline.stages.rendering.compared import ComparedCard
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.rendering.painting import ClipPainter
 from pipeline.stages.rendering.reading import Reader, piece_pictures
-from pipeline.stages.restore import RESTORED_WORDS, Restorer, draw_words, words_box
+from pipeline.stages.restore import RESTORED_WORDS, Restorer, draw_ink, draw_words, words_box
+from pipeline.stages.scale_bar import bar_ink
 
 
 def render_pictures(
@@ -165,6 +166,8 @@ def compose(
                     if restored:
                         box = words_box(span, width, height, marks)
                         draw_words(planes, RESTORED_WORDS, box)
+            if piece.scale_bar is not None:
+                draw_ink(planes, bar_ink(piece.scale_bar), *piece.scale_bar.box_px[:2])
             first = False
             if plan.drawn is not None and piece.kind != "card":
                 draw_caption(planes, plan.drawn, time_s, options.captions.font)

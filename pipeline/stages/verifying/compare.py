@@ -17,6 +17,7 @@ from pipeline.stages.verifying.expected import Expected, Planes
 from pipeline.stages.verifying.fidelity import Fidelity
 from pipeline.stages.verifying.marked import Marked
 from pipeline.stages.verifying.result import Verifying, make_check
+from pipeline.stages.verifying.scaled import ScaleBars
 
 WORDS_LIMIT = 0.5  # correlation with the words as drawn; elsewhere it is near 0
 CARD_LIMIT = 0.9
@@ -38,6 +39,7 @@ class Compare:
         self._mark = Marked(plan, coverage)
         self._fidelity = Fidelity(coarse)
         self._coded = Coded(plan, coarse)
+        self._bars = ScaleBars(plan)
         self._marks = mark_boxes(plan, coverage)
         self._shots = reading.shot_numbers(plan)
         self._words: list[float] = []
@@ -52,6 +54,10 @@ class Compare:
             box = words_box(wanted.field, self._plan.width_px, self._plan.height_px, self._marks)
             if measured:
                 self._words.append(words_shown(shown[0], RESTORED_WORDS, box))
+        if (bar := self._plan.pieces[wanted.piece].scale_bar) is not None:
+            box = bar.box_px
+            if measured:
+                self._bars.look(wanted.piece, shown[0])
         shot = self._shots[wanted.piece]
         strokes = None
         if wanted.lit:
@@ -113,6 +119,7 @@ class Compare:
             checks.append(make_check("restored contrast is named in the picture", least,
                           WORDS_LIMIT, unit, least is None or least >= WORDS_LIMIT))  # fmt: skip
         checks += [*self.card_checks(), *self._mark.checks(), *self._coded.checks()]
+        checks += self._bars.checks()
         self._result.code_kept = self._coded.kept
         self._result.visibility = self._mark.visibility
         self._result.mark = self._mark.summary
