@@ -35,7 +35,7 @@ class ReadCode(Part):
     state: Literal["read", "not read", "unknown", "no file", "none"]
     releases: list[str] = Field(default=[], description="that carry it; more than one by chance")
     recipients: list[str] = Field(default=[], description="of those copies, as their maker said")
-    errors: int | None = Field(default=None, description="wrong bits of 48")
+    errors: int | None = Field(default=None, description="bits of 48 that are wrong or undecided")
     chance: float | None = Field(
         default=None, description="that bits of chance lie so near to one that was given out"
     )

@@ -59,8 +59,9 @@ def code_words(code: ReadCode) -> str:
     copies = " or ".join(code.releases)
     whose = f", the copy for {' or '.join(code.recipients)}" if code.recipients else ""
     return (
-        f"It is that of {copies}{whose}: {code.errors} of 48 bits wrong in {code.pictures}"
-        f" pictures, which chance would give {rate(code.chance or 0.0, 'readings')}. It tells"
+        f"It is that of {copies}{whose}: {code.errors} of 48 bits wrong or undecided in"
+        f" {code.pictures} pictures, which chance would give"
+        f" {rate(code.chance or 0.0, 'readings')}. It tells"
         " whose copy the pictures come from, not who passed it on."
     )
 

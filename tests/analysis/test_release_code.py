@@ -150,4 +150,17 @@ def test_it_is_read_with_the_release_beside_it(pictures: list[np.ndarray]) -> No
 def test_the_mean_of_two_copies_gives_neither(pictures: list[np.ndarray]) -> None:
     released, copy = coded(pictures, 4711), coded(pictures, 815)
     mean = [cv2.addWeighted(a, 0.5, b, 0.5, 0) for a, b in zip(released, copy, strict=True)]
-    assert rc.decoded(read(mean, DISC, released).soft).number not in (4711, 815)
+    soft = read(mean, DISC, released).soft
+    assert rc.chance(min(rc.errors_of(soft, n) for n in (4711, 815)), 2) > 1e-4
+    alone = read(copy, DISC, released).soft
+    assert rc.errors_of(alone, 815) == 0 and rc.errors_of(alone, 4711) >= 8
+
+
+def test_what_was_covered_and_cut_to_a_circle_is_left_out(pictures: list[np.ndarray]) -> None:
+    y, x = np.mgrid[: SIZE[0], : SIZE[1]]
+    inner = np.hypot(x - DISC.x_px, y - DISC.y_px) < 0.68 * DISC.radius_px
+    cut = [np.where(inner, p, 16).astype(np.uint8) for p in coded(pictures, 815)]
+    for luma in cut:
+        luma[170:200, 200:300] = 235
+    soft = read(cut, DISC, coded(pictures, 4711)).soft
+    assert rc.errors_of(soft, 815) <= 4

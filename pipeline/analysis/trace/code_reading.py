@@ -27,6 +27,8 @@ _LEAST_SEEN = 0.08  # share of the cells
 _STEPS, _FINE = 60, 1e-5  # of the search for the place
 _BLUR = 5  # samples, in that search
 _SLOW = 2.0 * SAMPLES  # light that changes more slowly than this is no code
+_PATCH, _FLAT = (9, 9), 0.6  # samples, and levels of standard deviation in them
+_EDGE = (17, 17)  # samples: of that patch, and of what blurring spreads
 _FAR = 3.0  # standard deviations: what is off by more was painted over
 
 Square = NDArray[np.float32]
@@ -55,7 +57,7 @@ class CodeFold:
         if laid is None:
             return False
         shown, seen = laid
-        off = _added(shown, bare, seen)
+        off, seen = _added(shown, bare, seen)
         cells = off.reshape(CELLS, SAMPLES, CELLS, SAMPLES).mean(axis=(1, 3))
         share = seen.reshape(CELLS, SAMPLES, CELLS, SAMPLES).mean(axis=(1, 3))
         weight = np.where(share > 0.75, strength(released), 0).astype(np.float32)
@@ -85,7 +87,10 @@ def _laid(
     there = disc_square(np.full_like(suspect, 255), disc, GRID, 1.0, outside=0.0)
     if shown is None or there is None:
         return None
-    inside = (there > 254).astype(np.uint8)
+    # Black borders, boxes and the like have no texture at all; their edges would draw the search.
+    even = cv2.blur(shown * shown, _PATCH) - cv2.blur(shown, _PATCH) ** 2 < _FLAT**2
+    near = cv2.dilate(even.astype(np.uint8), np.ones(_EDGE, np.uint8))
+    inside = ((there > 254) & (near == 0)).astype(np.uint8)
     at = (np.arange(GRID) + 0.5) / GRID * 2 - 1
     inside[np.hypot(at[:, None], at[None, :]) > 0.97] = 0
     if inside.mean() < _LEAST_SEEN:
@@ -104,19 +109,28 @@ def _laid(
     return np.asarray(moved, np.float32), np.asarray(seen, bool)
 
 
-def _added(shown: Square, bare: Square, seen: NDArray[np.bool_]) -> Square:
-    """What the suspect shows beyond the bare picture: without what a change of light, contrast or
-    colour does to it, in levels; 0 where nothing is seen."""
+def _added(
+    shown: Square, bare: Square, seen: NDArray[np.bool_]
+) -> tuple[Square, NDArray[np.bool_]]:
+    """What the suspect shows beyond the bare picture, without what a change of light, contrast or
+    colour does to it, in levels; 0 where nothing is seen, or something was painted over. And where
+    something is seen."""
     import cv2
 
-    x = (bare[seen] - 128) / 128
-    powers = np.stack([np.ones_like(x), x, x**2, x**3], axis=1)
-    law = np.linalg.lstsq(powers, shown[seen], rcond=None)[0]
     whole = (bare - 128) / 128
-    off = shown - np.polyval(law[::-1], whole)
+    off, kept = np.zeros_like(bare), seen
+    for _ in range(3):
+        x = whole[kept]
+        powers = np.stack([np.ones_like(x), x, x**2, x**3], axis=1)
+        law = np.linalg.lstsq(powers, shown[kept], rcond=None)[0]
+        off = shown - np.polyval(law[::-1], whole)
+        most = 2 * _FAR * 1.4826 * float(np.median(np.abs(off[kept]))) + 1.0
+        over = (np.abs(off) > most).astype(np.uint8)
+        kept = seen & (cv2.dilate(over, np.ones((3, 3), np.uint8)) == 0)
+    seen = kept
     off = np.where(seen, off, 0).astype(np.float32)
     near = cv2.GaussianBlur(seen.astype(np.float32), (0, 0), _SLOW)
     slow = cv2.GaussianBlur(off, (0, 0), _SLOW) / np.maximum(near, 1e-3)
     off = np.where(seen, off - slow, 0)
     most = _FAR * 1.4826 * float(np.median(np.abs(off[seen]))) + 1e-3
-    return np.clip(off, -most, most).astype(np.float32)
+    return np.clip(off, -most, most).astype(np.float32), seen

@@ -32,6 +32,7 @@ _DARK, _LIGHT = 32.0, 224.0  # mean levels between which a cell is changed
 _LEAST, _OF_TEXTURE, _MOST = 0.9, 0.15, 2.2
 _GOLAY = 0b110001110101
 _WORD = 24
+_HARDLY = 0.2  # of what the surer quarter of the bits say at least
 
 Grid = NDArray[np.float32]
 
@@ -99,6 +100,16 @@ def decoded(soft: NDArray[np.float64]) -> Decoded:
     number, check = data >> 8, data & 0xFF
     good = sure and crc8(number.to_bytes(2, "big")) == check
     return Decoded(number if good else None, errors)
+
+
+def errors_of(soft: NDArray[np.float64], number: int) -> int:
+    """Bits that speak against a number, or hardly for it.
+
+    In the mean of two copies the bits in which these differ say next to nothing, and whatever is
+    left of the release's own code would decide them.
+    """
+    strong = float(np.quantile(np.abs(soft), 0.75))
+    return int((soft * codeword(number) <= _HARDLY * strong).sum())
 
 
 def chance(errors: int, numbers: int) -> float:

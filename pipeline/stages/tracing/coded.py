@@ -82,7 +82,7 @@ def _spoken(fold: CodeFold, beside: ReleaseRecord, coded: Sequence[ReleaseRecord
     given = [r for r in coded if r.code is not None and r.code.seed == beside.code.seed]
     numbers = sorted({r.code.number for r in given if r.code is not None})
     best = max(numbers, key=lambda n: float(fold.soft @ rc.codeword(n)))
-    errors = int((fold.soft * rc.codeword(best) <= 0).sum())
+    errors = rc.errors_of(fold.soft, best)
     chance = rc.chance(errors, len(numbers))
     if fold.pictures and chance <= SURE:
         whose = [r for r in given if r.code is not None and r.code.number == best]
@@ -92,9 +92,14 @@ def _spoken(fold: CodeFold, beside: ReleaseRecord, coded: Sequence[ReleaseRecord
             recipients=[r.recipient for r in whose if r.recipient],
             errors=errors, chance=chance, pictures=fold.pictures,
         )  # fmt: skip
-    decoded = rc.decoded(fold.soft)
-    state = "not read" if decoded.number is None or not fold.pictures else "unknown"
-    return ReadCode(state=state, errors=errors, chance=chance, pictures=fold.pictures)
+    other = rc.decoded(fold.soft).number
+    if fold.pictures and other is not None and other not in numbers:
+        wrong = rc.errors_of(fold.soft, other)
+        by_chance = rc.chance(wrong, rc.NUMBERS)
+        if by_chance <= SURE:
+            return ReadCode(state="unknown", errors=wrong, chance=by_chance,
+                            pictures=fold.pictures)  # fmt: skip
+    return ReadCode(state="not read", errors=errors, chance=chance, pictures=fold.pictures)
 
 
 def _laid_along(suspect: Suspect, matches: Sequence[Match], kept: Kept | None) -> list[Match]:
