@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
-from pipeline.stages.verifying.expected import BLACK, Expected
+from pipeline.stages.verifying.expected import Expected
 from pipeline.stages.verifying.result import make_check
 
 NAME = "release code reads back"
@@ -32,7 +32,8 @@ _MIDDLE = 0.9  # radii
 _DARK, _LIGHT = 40.0, 216.0
 _LEAST = 4 * _BITS  # different cells that a second shows bright enough: four of each bit
 _LARGE_ROWS = 720
-_ANEW_S = 0.25
+_READ_ROWS = 360  # are enough for the means of cells
+_ANEW_S = 0.5
 Cells = NDArray[np.floating[Any]]
 
 
@@ -54,7 +55,7 @@ class Coded:
         self._place: tuple[FieldSpan, NDArray[np.intp]] | None = None
         self._seconds: dict[int, tuple[NDArray[np.float64], NDArray[np.bool_]]] = {}
         self._key: tuple[int, tuple[Cells, NDArray[np.intp]]] | None = None
-        self._change: tuple[tuple[object, ...], NDArray[np.int16]] | None = None
+        self._change: tuple[tuple[object, ...], NDArray[np.uint8], NDArray[np.uint8]] | None = None
         self._spoken = self._possible = 0.0
 
     def look(self, time_s: float, wanted: Expected, luma: NDArray[np.uint8]) -> None:
@@ -81,6 +82,7 @@ class Coded:
 
         if self._code is None or self._bits is None or not wanted.lit:
             return wanted
+        thin = _thin(wanted.planes[0])
         key = (wanted.field, wanted.piece, _second(time_s), int(time_s / _ANEW_S))
         if self._change is None or self._change[0] != key:
             cells = self._measured(wanted, wanted.planes[0])
@@ -91,24 +93,24 @@ class Coded:
             across, down = self._at(wanted.field, wanted.planes[0].shape)
             grid = level.reshape(_CELLS, _CELLS).astype(np.float32)
             col, row = (((v + 1) * _CELLS / 2 - 0.5).astype(np.float32) for v in (across, down))
-            rows, cols = (np.flatnonzero((v > -1) & (v < _CELLS)) for v in (row, col))
-            part = np.ix_(rows, cols)
+            cols, rows = (_reached(v, thin) for v in (col, row))
+            col, row = col[cols], row[rows]
             fine = cv2.remap(
-                grid, np.tile(col[cols], (rows.size, 1)), np.tile(row[rows, None], (1, cols.size)),
+                grid, np.tile(col, (row.size, 1)), np.tile(row[:, None], (1, col.size)),
                 cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0,
             )  # fmt: skip
-            change = np.zeros(wanted.planes[0].shape, np.int16)
-            change[part] = np.rint(fine)
-            change[wanted.lit_mask == 0] = 0
-            self._change = key, change
+            fine[wanted.lit_mask[rows, cols] == 0] = 0
+            more, less = (np.zeros(wanted.planes[0].shape, np.uint8) for _ in range(2))
+            more[rows, cols] = cv2.convertScaleAbs(np.maximum(fine, 0))
+            less[rows, cols] = cv2.convertScaleAbs(np.minimum(fine, 0))
+            self._change = key, more, less
         y, u, v = wanted.planes
-        shown = y.copy()
-        cv2.add(y, self._change[1], shown, (y > BLACK[0]).astype(np.uint8), cv2.CV_8U)
-        return replace(wanted, planes=(shown, u, v))
+        shown = cv2.subtract(cv2.add(y, self._change[1]), self._change[2])
+        return replace(wanted, planes=(np.asarray(shown, np.uint8), u, v))
 
     def _measured(self, wanted: Expected, luma: NDArray[np.uint8]) -> _Measured:
         """Of each cell: mean light, level of the code, what luma is off, whether all is seen."""
-        thin = 2 if luma.shape[0] >= _LARGE_ROWS else 1
+        thin = max(1, luma.shape[0] // _READ_ROWS)
         cut = (slice(0, None, thin), slice(0, None, thin))
         cell = self._cells(wanted.field, luma.shape)[cut].ravel()
         there = ((wanted.sure[cut] > 0) & (wanted.lit_mask[cut] > 0)).ravel()
@@ -168,6 +170,17 @@ class Coded:
             make_check(f"{NAME} over all", whole, MOST_WRONG_IN_ALL,
                        f"of 48 bits, {len(judged)} seconds", whole <= MOST_WRONG_IN_ALL),
         ]  # fmt: skip
+
+
+def _thin(luma: NDArray[np.uint8]) -> int:
+    """Of large pictures every second sample of every second row is looked at (`fidelity`)."""
+    return 2 if luma.shape[0] >= _LARGE_ROWS else 1
+
+
+def _reached(at: NDArray[np.float32], thin: int) -> slice:
+    """The samples that lie among cells, of those that are looked at."""
+    first, stop = (int(k) for k in np.searchsorted(at, (-1, _CELLS)))
+    return slice(first - first % thin, stop, thin)
 
 
 def _second(time_s: float) -> int:
