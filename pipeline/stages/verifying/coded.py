@@ -30,7 +30,7 @@ _OWN = 9 / 16  # of a cell's mean is its own level: cells go over into each othe
 _FAR = 6.0  # levels: what is off by more is the mark, or words
 _MIDDLE = 0.9  # radii
 _DARK, _LIGHT = 40.0, 216.0
-_LEAST = 4 * _BITS  # different cells that a second shows bright enough: four of each bit
+_LEAST = 2 * _BITS  # different cells that a second shows bright enough, of some 450 in the disc
 _LARGE_ROWS = 720
 _READ_ROWS = 360  # are enough for the means of cells
 _ANEW_S = 0.5
@@ -149,6 +149,10 @@ class Coded:
             self._place = field, np.where(inside, row[:, None] * _CELLS + col, _CELLS**2)
         return self._place[1]
 
+    def _heard(self, second: int, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """(48) bits of which a bright cell was seen; the others say nothing."""
+        return np.bincount(self._keyed(second)[1][seen], minlength=_BITS) > 0
+
     @property
     def kept(self) -> float | None:
         """Share of the code that coding left in the pictures; None where none was judged."""
@@ -158,12 +162,14 @@ class Coded:
         """Every second must carry it, and all of them together this very number."""
         if self._bits is None:
             return []
-        judged = {k: s for k, (s, seen) in self._seconds.items() if seen.sum() >= _LEAST}
+        judged = {k: (s, self._heard(k, seen)) for k, (s, seen) in self._seconds.items()
+                  if seen.sum() >= _LEAST}  # fmt: skip
         if not judged:
             return [make_check(NAME, None, self._most, "of 48 bits: too dark to read", True)]
-        wrong = {k: int((s * self._bits <= 0).sum()) for k, s in judged.items()}
+        wrong = {k: int((h & (s * self._bits <= 0)).sum()) for k, (s, h) in judged.items()}
         worst = max(wrong, key=lambda k: wrong[k])
-        whole = int((sum(judged.values()) * self._bits <= 0).sum())
+        said, heard = (np.sum(parts, axis=0) for parts in zip(*judged.values(), strict=True))
+        whole = int(((heard > 0) & (said * self._bits <= 0)).sum())
         return [
             make_check(NAME, wrong[worst], self._most, f"of 48 bits, in the second from {worst} s",
                        wrong[worst] <= self._most),
