@@ -1,10 +1,9 @@
 """Pooled evidence of a recording: blocks of consecutive pictures with one geometry each.
 
-About twice a second a picture reduced to at most 480 rows comes in. Pictures
-are pooled in blocks of at most 8; a block ends early where the picture leaves
-the geometry it had (room, title card, zoom). A block keeps how far each pixel
-lies from the surround, at 240 rows, so memory stays flat with length: when
-there are too many blocks, neighbours that agree are merged.
+About twice a second a picture reduced to at most 480 rows comes in. Pictures are pooled in
+blocks of at most 8; a block ends early where the picture leaves the geometry it had (room,
+title card, zoom). A block keeps how far each pixel lies from the surround, at 240 rows, so
+memory stays flat with length: when there are too many blocks, neighbours that agree are merged.
 """
 
 from __future__ import annotations
@@ -18,7 +17,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.field.level import Plane, Surround, find_surround, highest
+from pipeline.analysis.field.level import Surround, find_surround, highest
+from pipeline.analysis.field.rays import Plane
 
 EVIDENCE_ROWS_PX = 240
 THUMB_ROWS_PX = 60
@@ -319,7 +319,7 @@ def _merge(a: Block, b: Block) -> Block:
 
 
 def pooled(blocks: list[Block]) -> tuple[Plane, float]:
-    """Mean evidence (row, col) of the blocks that have some, and its noise, levels."""
+    """Mean evidence (row, col) of blocks that have some, and its noise, levels."""
     total: Plane | None = None
     weight = 0.0
     noise = 0.0

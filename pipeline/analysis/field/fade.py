@@ -7,72 +7,61 @@ the surround. Beyond it no picture can be told from none.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
+from numpy.typing import NDArray
 
-from pipeline.analysis.field.fit import sample
-from pipeline.analysis.field.level import Plane
+from pipeline.analysis.field.rays import EDGE_PX, FLAT_PX, Plane, Points, Table, radii
+from pipeline.analysis.field.shapes import is_round
 
 SEEN_LEVELS = 1.0
 # Across a rim light falls this many times faster than on the 10 px before it. Measured on 180
 # generated recordings: 1.0 to 1.1 where light fades, from 2.0 at rims, soft and dim ones too.
 FADES = 1.5
 INSIDE_PX, OUTSIDE_PX = 20, 16  # of the evidence grid: what is looked at on either side
-LEAST_RAYS = 20  # of 180: fewer do not tell the mean light
+ROOM_PX = EDGE_PX + 8  # so near the frame's edge there is too little beyond to look at
+LEAST_RAYS = 20  # of RAYS: fewer do not tell the mean light
+OFFSET = np.arange(-INSIDE_PX, OUTSIDE_PX)  # columns beside an edge
 
 
-OFFSET = np.arange(-INSIDE_PX, OUTSIDE_PX) + 0.5  # of the light looked at, px outwards
-
-
-def _fades(light: Plane) -> bool:
-    """Does mean light at OFFSET from an edge fall across it no faster than before it?"""
+def _light(t: Table, radius: Points, use: NDArray[np.bool_]) -> Plane | None:
+    """Mean light at OFFSET beside an edge on some of the rays, levels; None where it ends there."""
+    k = np.rint(radius[use])[:, None].astype(int) + OFFSET
+    k = np.clip(k, 0, t.level.shape[1] - 1)
+    light = np.asarray(np.take_along_axis(t.level[use], k, axis=1).mean(axis=0))
     before = float(light[0:4].mean() - light[10:14].mean()) / 10  # levels per px
     across = float(light[16:19].mean() - light[21:24].mean()) / 5
-    return before > 0 and across <= FADES * before
+    return light if before > 0 and across <= FADES * before else None
 
 
-def fade_px(
-    e: Plane, x: float, y: float, r: float, box: tuple[float, float, float, float]
-) -> float:
-    """By how much a circle found at half height is wider, px; 0 where it ends at a rim.
+def faded(t: Table, parts: Points) -> Points:
+    """A form's parts, the circle wider where its light fades instead of ending at a rim.
 
-    e: (row, col) evidence, levels over the surround. Only what lies inside the box and the
-    frame, with room for OUTSIDE_PX beyond it, is looked at.
+    A side at which light fades as it does all round is no stop, and left out.
     """
-    h, w = e.shape
-    angle = (np.arange(180) + 0.5) * (2 * math.pi / 180)
-    px = x + (r + OFFSET) * np.cos(angle)[:, None]
-    py = y + (r + OFFSET) * np.sin(angle)[:, None]
-    room = (px[:, -1] > max(box[0], 0)) & (px[:, -1] < min(box[2], w))
-    room &= (py[:, -1] > max(box[1], 0)) & (py[:, -1] < min(box[3], h))
-    if room.sum() < LEAST_RAYS:
-        return 0.0
-    light = sample(e, px[room], py[room]).mean(axis=0)
+    disc = is_round(parts, t.height_px, t.width_px)
+    out = parts.copy()
+    light: Plane | None = None
+    for stops_only in (False, True):
+        every = radii(t.x, t.y, t.angle, out)
+        own, radius = every.argmin(axis=0), np.minimum(every.min(axis=0), t.exit_px)
+        room = radius < t.exit_px - ROOM_PX
+        use = disc[own] & room
+        light = _light(t, radius, use) if use.sum() >= LEAST_RAYS else None
+        if light is None:
+            return parts.copy()
+        if not stops_only:
+            stop = np.ones(len(out), bool)
+            for i in np.flatnonzero(out[:, 2] >= FLAT_PX):
+                at, blind = (own == i) & room, (own == i) & ~room
+                if at.sum() >= LEAST_RAYS / 2:
+                    stop[i] = _light(t, radius, at) is None
+                else:
+                    stop[i] = blind.sum() <= at.sum()  # at the frame's edge: as all round
+            out, disc = out[stop], disc[stop]
+    assert light is not None
     left = light - light[-6:].min() - SEEN_LEVELS
-    if not _fades(light) or not left[0] > 0 > left[-1]:
-        return 0.0
-    last = int(np.flatnonzero(left >= 0)[-1])
-    part = float(left[last] / max(left[last] - left[last + 1], 1e-6))
-    return max(float(OFFSET[last]) + part, 0.0)
-
-
-def stops_only(
-    e: Plane, x: float, y: float, r: float, box: tuple[float, float, float, float]
-) -> tuple[float, float, float, float]:
-    """The box without sides at which light fades as it does all round: they are no stops."""
-    h, w = e.shape
-    frame = (0.0, 0.0, float(w), float(h))
-    sides = list(box)
-    for k, (across, along) in enumerate(((x, y), (y, x), (x, y), (y, x))):
-        half = math.sqrt(max(r * r - (box[k] - across) ** 2, 0.0))
-        at = np.arange(along - half, along + half)
-        at = at[(at > max(box[1 - k % 2], 0)) & (at < box[3 - k % 2])]
-        if abs(box[k] - frame[k]) < 1 or at.size < LEAST_RAYS:
-            continue
-        out = box[k] + (OFFSET if k >= 2 else -OFFSET)
-        a, b = np.broadcast_to(out, (at.size, out.size)), np.repeat(at[:, None], out.size, axis=1)
-        light = sample(e, a, b) if k % 2 == 0 else sample(e, b, a)
-        if _fades(light.mean(axis=0)):
-            sides[k] = frame[k]
-    return sides[0], sides[1], sides[2], sides[3]
+    last = int(np.flatnonzero(left >= 0)[-1]) if (left >= 0).any() else -1
+    if 0 <= last < len(left) - 1:
+        part = float(left[last] / max(left[last] - left[last + 1], 1e-6))
+        out[disc, 2] += max(float(OFFSET[last]) + 0.5 + part, 0.0)
+    return out

@@ -9,11 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Plane = NDArray[np.float32]
-Points = NDArray[np.floating[Any]]
+from pipeline.analysis.field.rays import Plane, Points
 
 CELL_PX = 8  # side of the cells that are looked at
-DARK_LEVEL = 90.0  # brighter cells are no surround, levels
+DARK_LEVEL = 90.0  # levels: brighter cells are no surround
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.field.fit import filled, model_radius
-from pipeline.analysis.field.level import Points
+from pipeline.analysis.field.rays import Points, radii
 from pipeline.model.field import FieldSpan
 
 
@@ -27,8 +26,21 @@ def outline_of(span: FieldSpan, n: int = 360) -> Points:
     y = (max(box[1], span.center_y_px - span.radius_px)
          + min(box[3], span.center_y_px + span.radius_px)) / 2
     angle = np.arange(n) * (2 * math.pi / n)
-    r = model_radius(span.center_x_px, span.center_y_px, span.radius_px, box, x, y, angle)
+    c, s = np.cos(angle), np.sin(angle)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        to_x = np.where(c > 0, (box[2] - x) / c, (box[0] - x) / c)
+        to_y = np.where(s > 0, (box[3] - y) / s, (box[1] - y) / s)
+    to_x[np.abs(c) < 1e-12], to_y[np.abs(s) < 1e-12] = np.inf, np.inf
+    disc = np.array([[span.center_x_px, span.center_y_px, span.radius_px]])
+    r = np.minimum(np.minimum(to_x, to_y), radii(x, y, angle, disc)[0])
     return np.stack([x + r * np.cos(angle), y + r * np.sin(angle)], axis=1)
+
+
+def filled(outline: Points, h: int, w: int) -> NDArray[np.uint8]:
+    """Mask of a closed outline (k, 2) in grid px: (row, col) uint8, 1 inside."""
+    mask = np.zeros((h, w), np.uint8)
+    cv2.fillPoly(mask, [np.round(outline * 16 - 8).astype(np.int32)], 1, shift=4)
+    return mask
 
 
 def field_mask(

@@ -14,7 +14,7 @@ def _result(fold: FieldFold, duration_s: float) -> Measured:
 
 MEASURE = PictureMeasure(
     name="field",
-    version="7",
+    version="8",
     rate_hz=FieldFold.SAMPLE_RATE_HZ,
     rows_px=FieldFold.SAMPLE_MAX_ROWS_PX,
     start=_start,
