@@ -177,9 +177,7 @@ def draw_words(
     draw_ink(planes, np.pad(words_coverage(text, wide), pad), x - pad, y - pad)
 
 
-def draw_ink(
-    planes: Sequence[NDArray[np.uint8]], ink: NDArray[np.float32], x: int, y: int
-) -> None:
+def draw_ink(planes: Sequence[NDArray[np.uint8]], ink: NDArray[np.float32], x: int, y: int) -> None:
     """Coverage 0..1 (row, col) in white on a dark ground of its size; x, y: its upper left."""
     import cv2
 
