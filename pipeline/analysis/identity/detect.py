@@ -32,6 +32,7 @@ SURE_FACE = 0.75  # score of a face that needs no second look; common practice, 
 SAME_PLACE = 0.2  # intersection over union
 _IGNORED_TIME = 0.3  # of a span of lettering
 _IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
+LINGER_S = 2.5  # words that the caller put there stay this long in averages after they went
 _LIT = 48.0  # code values of luma from which a cell is lit
 _LIT_CELLS = (48, 27)
 _LIT_KEPT = 0.998  # a picture; what was as bright as can be is forgotten after half a minute
@@ -121,9 +122,12 @@ class Detectors:
 
         ignore: places (x, y, width, height) of lettering that is meant to be
         there, such as the mark, or (x, y, width, height, start_s, stop_s) of what is
-        meant to be there for a while: what lies mostly in them is left out.
+        meant to be there for a while: what lies mostly in them is left out. So is a letter of
+        the latter that passes for a face.
         """
         width, height = self._size
+        words = [p for p in ignore if len(p) == 6]
+        ignore = [(*p[:5], p[5] + LINGER_S) if len(p) == 6 else p for p in ignore]
         sights = [] if self._letters is None else [
             s for s in self._letters.sights
             if not _ignored(s.box, _now(ignore, s.since_s, s.time_s))
@@ -132,7 +136,11 @@ class Detectors:
             counted(sights), _MARGIN_S, fields or self._fields, width, height, stop_s
         )
         spacing = max(self.spacing_s, self.faces_every_s)
-        faces = confirmed(self._faces, self._inside)
+        seen = [
+            (time_s, [b for b in boxes if not _ignored(b, _shown_at(words, time_s))])
+            for time_s, boxes in self._faces
+        ]
+        faces = confirmed(seen, self._inside)
         return lettering, merge_faces(faces, spacing, width, height, stop_s)
 
     def _field_at(self, time_s: float) -> FieldSpan | None:
@@ -217,6 +225,11 @@ def _now(ignore: Sequence[Sequence[float]], start_s: float, stop_s: float) -> li
         or start_s <= p[4] <= stop_s + 0.1 <= p[5] + 0.2
         or min(stop_s, p[5] + 0.1) - max(start_s, p[4] - 0.1) >= least_s
     ]
+
+
+def _shown_at(words: Sequence[Sequence[float]], time_s: float) -> list[Pixels]:
+    """Places of words that stand in the picture at that time."""
+    return [(int(p[0]), int(p[1]), int(p[2]), int(p[3])) for p in words if p[4] <= time_s < p[5]]
 
 
 def _ignored(box: Sequence[float], ignore: Sequence[Pixels]) -> bool:

@@ -18,7 +18,6 @@ from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
 from pipeline.stages.verifying.result import Verifying, make_check
 
 SAMPLE_S = 0.5
-LINGER_S = 2.5  # our own words stay this long in the search's average after they went
 
 
 def search_of(
@@ -29,13 +28,12 @@ def search_of(
     if not detectors.wanted(wanted):
         return None
     boxes = mark_boxes(plan, coverage)
-    words = [(*place[:5], place[5] + LINGER_S) for place in words_boxes(plan, boxes)]
     return detectors.Feed(
         recording,
         out_fields(plan),
         wanted,
         samples_per_s=wanted.verify_samples_per_s,
-        ignore=[*boxes, *words],
+        ignore=[*boxes, *words_boxes(plan, boxes)],
         stop_s=plan.duration_s,
     )
 
