@@ -35,6 +35,12 @@ def modules() -> list[Path]:
     return sorted(p for p in PACKAGE.rglob("*.py"))
 
 
+def test_test_files_have_names_of_their_own() -> None:
+    """pytest imports them by their names alone, and does not collect the second of one name."""
+    names = [p.name for p in Path(__file__).parent.rglob("test_*.py")]
+    assert sorted(names) == sorted(set(names))
+
+
 def layer_of(dotted: str) -> str:
     parts = dotted.split(".")
     return parts[1] if len(parts) > 1 else ""
