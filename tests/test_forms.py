@@ -138,6 +138,7 @@ def lit_box(path: Path) -> tuple[np.ndarray, tuple[int, int]]:
     return np.array([cols.min(), rows.min(), cols.max() + 1, rows.max() + 1]), most.shape[::-1]
 
 
+@pytest.mark.slow
 def test_forms_go_all_the_way(tmp_path: Path) -> None:
     """Two sides recorded at another size and place each: every form of one command is released."""
     fieldstop = Shell(tmp_path)

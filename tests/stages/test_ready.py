@@ -205,6 +205,7 @@ def test_looked_releases_what_was_ready_without_making_it_again(
     assert record["looked"]["how"] == "make" and record["looked"]["clip"]
 
 
+@pytest.mark.slow
 def test_looked_at_once_is_recorded_as_what_it_is(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     toml = fieldstop.folder / "case" / "case.toml"
@@ -252,6 +253,7 @@ def test_a_clip_is_named_by_its_file_or_by_its_recording(
     assert release(fieldstop, str(source), "--by", "AB").code == 0
 
 
+@pytest.mark.slow
 def test_an_overtaken_clip_does_not_leave(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     toml = fieldstop.folder / "case" / "case.toml"
@@ -452,6 +454,7 @@ def test_the_number_and_the_revision_are_given_when_it_leaves(
     assert (sheet["number"], sheet["revision"], sheet["replaces"]) == (2, 2, 1)
 
 
+@pytest.mark.slow
 def test_a_case_that_is_worked_on_is_not_released(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     made(fieldstop, tiny)
     with WorkFolder(fieldstop.folder / "out", "QM-0300").case_lock():

@@ -13,6 +13,8 @@ from good import Good, Planes, make_good
 
 from pipeline.stages.verifying.alone import verify_file
 
+pytestmark = pytest.mark.slow
+
 NAME = "captions in the picture as planned"
 Change = Callable[[Good, Path], Path]
 
@@ -70,7 +72,6 @@ FAULTS: dict[str, tuple[str, Change]] = {
     "a faint word beside": ("nothing beside captions in the picture",
                             lambda good, into: painted(good, into, 46)),
 }  # fmt: skip
-QUICK = ("half a second late", "another word")
 
 
 def failed(good: Good, path: Path, **other: Any) -> list[str]:
@@ -88,18 +89,11 @@ def seen(good: Good, name: str, into: Path) -> None:
     assert check in failed(good, make(good, into))
 
 
-@pytest.mark.parametrize("name", QUICK)
-def test_a_fault_is_named(captioned: Good, name: str, tmp_path: Path) -> None:
-    seen(captioned, name, tmp_path)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(set(FAULTS) - set(QUICK)))
+@pytest.mark.parametrize("name", sorted(FAULTS))
 def test_every_fault_is_named(captioned: Good, name: str, tmp_path: Path) -> None:
     seen(captioned, name, tmp_path)
 
 
-@pytest.mark.slow
 def test_a_plan_that_draws_over_the_field_is_not_believed(captioned: Good) -> None:
     """Even where the clip is as the plan says."""
     place = captioned.plan.drawn
@@ -125,7 +119,6 @@ def test_with_the_sheet_alone_their_place_is_left_out(captioned: Good) -> None:
     assert found == [True, False]
 
 
-@pytest.mark.slow
 def test_they_pass_the_search_for_lettering_and_nothing_else_there_does(
     captioned: Good, tmp_path: Path
 ) -> None:

@@ -13,6 +13,8 @@ from good import Good, Planes, make_good
 from pipeline.model.plan import Redaction
 from pipeline.stages.verifying.compared import PREFIX
 
+pytestmark = pytest.mark.slow
+
 LIKE = PREFIX + "picture like its source"
 Change = Callable[[Good, Path], Path]
 
@@ -87,7 +89,6 @@ FAULTS: dict[str, tuple[str, Change]] = {
     "lettering beside": ("surround black", lambda good, into: painted(
         good, into, lambda planes: planes[0].__setitem__((slice(1, 5), slice(1, 9)), 90))),
 }  # fmt: skip
-QUICK = ("another moment",)
 
 
 def failed(good: Good, path: Path, **other: Any) -> list[str]:
@@ -107,18 +108,11 @@ def seen(good: Good, name: str, into: Path) -> None:
     assert check in failed(good, make(good, into))
 
 
-@pytest.mark.parametrize("name", QUICK)
-def test_a_fault_is_named(compared: Good, name: str, tmp_path: Path) -> None:
-    seen(compared, name, tmp_path)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(set(FAULTS) - set(QUICK)))
+@pytest.mark.parametrize("name", sorted(FAULTS))
 def test_every_fault_is_named(compared: Good, name: str, tmp_path: Path) -> None:
     seen(compared, name, tmp_path)
 
 
-@pytest.mark.slow
 def test_a_box_that_the_card_leaves_out_is_seen(compared: Good) -> None:
     of = card(compared).compared[0]
     box = Redaction(what="lettering", source=of.source, start_s=of.start_s - 0.01,
@@ -128,6 +122,5 @@ def test_a_box_that_the_card_leaves_out_is_seen(compared: Good) -> None:
     assert LIKE in failed(compared, compared.path, plan=plan)
 
 
-@pytest.mark.slow
 def test_its_words_pass_the_search_for_lettering(compared: Good) -> None:
     assert failed(compared, compared.path, options=with_options(compared, lettering=True)) == []

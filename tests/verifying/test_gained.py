@@ -8,6 +8,8 @@ from typing import Any
 import pytest
 from good import Good
 
+pytestmark = pytest.mark.slow
+
 GAINS = ((1.12, 0.96, 1.05), (0.9, 1.04, 0.95))
 
 
@@ -28,7 +30,6 @@ def test_a_clip_with_planned_gains_passes_and_another_gain_fails(
     assert "picture colours kept" in failed
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("channel", range(3))
 @pytest.mark.parametrize("factor", [0.94, 1.06])
 def test_a_gain_that_is_off_by_little_is_seen(
