@@ -102,6 +102,14 @@ def test_the_recording_itself_names_nobody(shelf: Shelf, copies: list[Path]) -> 
     assert read["state"] == "not read" and not read["recipients"] and read["pictures"] > 8, read
 
 
+@pytest.mark.slow
+def test_a_withdrawal_says_whose_copies_to_ask_for(shelf: Shelf, copies: list[Path]) -> None:
+    code, said = shelf("withdraw", "HL-0142", "--out", shelf.out)
+    assert code == 0, said
+    told = {Path(row["file"]): row["recipient"] for row in said["take_down"]}
+    assert told == dict(zip(copies, [*LABELS, ""], strict=True))
+
+
 def test_a_label_that_is_none_is_refused(tmp_path: Path) -> None:
     shelf = Shelf(tmp_path)
     for label in ("", " ", "x" * 61, "a\nb"):

@@ -141,8 +141,9 @@ def tell_withdrawal(say: Say, done: Any) -> None:
     say.line("Take down, wherever it was published:" if rows else "Nothing was released.")
     for row in rows:
         gone = "" if row["there"] else "  (not there any more)"
+        whose = f"  the copy for {row['recipient']}" if row["recipient"] else ""
         say.line(
-            f"  {row['file']}{gone}  {row['audience']}  {str(row['released_at'])[:10]}"
+            f"  {row['file']}{gone}{whose}  {row['audience']}  {str(row['released_at'])[:10]}"
             f"  sha256 {row['sha256']}"
         )
         for beside in row["beside"]:

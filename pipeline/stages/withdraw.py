@@ -213,6 +213,7 @@ def _row(
         "sha256": sheet.sha256,
         "audience": sheet.audience,
         "profile": sheet.profile,
+        "recipient": record.recipient,
         "released_at": record.released_at,
         "title": sheet.title,
         "beside": [str(one) for one in beside_clip(path)],

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Matrix = Literal["bt601", "bt709", "bt2020"]
-_LUMA = {  # Kr, Kb
+LUMA_WEIGHTS = {  # Kr, Kb
     "bt601": (0.299, 0.114),
     "bt709": (0.2126, 0.0722),
     "bt2020": (0.2627, 0.0593),
@@ -42,9 +42,9 @@ class Light:
     """
 
     def __init__(self, matrix: str, full_range: bool) -> None:
-        if matrix not in _LUMA:
+        if matrix not in LUMA_WEIGHTS:
             raise ValueError(f"unknown matrix {matrix!r}: bt601, bt709 or bt2020")
-        kr, kb = _LUMA[matrix]
+        kr, kb = LUMA_WEIGHTS[matrix]
         kg = 1 - kr - kb
         y_scale = 1.0 if full_range else 255 / 219
         c_scale = 1.0 if full_range else 255 / 224
@@ -59,7 +59,7 @@ class Light:
         self._bu = (chroma * 2 * (1 - kb) * _STEPS).astype(np.float32)
         # BT.2020 primaries weigh luminance by their own weights; BT.601 files are shown with
         # sRGB primaries
-        weights = _LUMA["bt2020"] if matrix == "bt2020" else _LUMA["bt709"]
+        weights = LUMA_WEIGHTS["bt2020"] if matrix == "bt2020" else LUMA_WEIGHTS["bt709"]
         size = 255 * _STEPS + 2 * _PAD + 1
         code = linear((np.arange(size) - _PAD) / (255.0 * _STEPS))
         self._lin = (np.array([weights[0], 1 - sum(weights), weights[1]])[:, None] * code).astype(

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-# Weights of red and blue in luma: ITU-R BT.709, BT.601, BT.2020.
-_WEIGHTS = {"bt709": (0.2126, 0.0722), "bt601": (0.299, 0.114), "bt2020": (0.2627, 0.0593)}
+from pipeline.analysis.mark.light import LUMA_WEIGHTS
+
 _SCALE, _OFFSET = np.array([219.0, 224.0, 224.0]), np.array([16.0, 128.0, 128.0])
 _WHITE = 235
 
@@ -18,7 +18,7 @@ def gain_table(gain: tuple[float, float, float], matrix: str) -> NDArray[np.floa
 
     Black stays black.
     """
-    red, blue = _WEIGHTS[matrix]
+    red, blue = LUMA_WEIGHTS[matrix]
     luma = np.array([red, 1 - red - blue, blue])
     to_ycc = np.array([
         luma,
