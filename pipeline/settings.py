@@ -24,6 +24,11 @@ from pipeline.model.toml_text import load_toml
 
 _HERE = Path(__file__).resolve().parent
 SETTINGS_LIMIT_BYTES = 1_000_000
+# Settings that name a file: beside the settings file if the path is not absolute.
+_FILES = (
+    ("mark", "emblem"), ("mark", "font"), ("captions", "font"), ("provenance", "key"),
+    ("provenance", "chain"),
+)  # fmt: skip
 
 
 def packaged(name: str) -> Path:
@@ -81,7 +86,7 @@ def load_options(profile: str | None = None, config: Path | None = None) -> Opti
         layers.append(("the --config file", _read_toml(config, "the --config file")))
     merged: dict[str, Any] = {}
     for where, layer in layers:
-        for part, key in (("mark", "emblem"), ("mark", "font"), ("captions", "font")):
+        for part, key in _FILES:
             value = layer.get(part, {}).get(key) if isinstance(layer.get(part), dict) else None
             if isinstance(value, str) and value and not os.path.isabs(value):
                 folder = config.parent if where == "the --config file" and config else own.parent
@@ -96,6 +101,13 @@ def load_options(profile: str | None = None, config: Path | None = None) -> Opti
             f"{mark.visibility_low:g} and {mark.visibility_high:g}",
             "widen the band",
         )
+    signing = options.provenance
+    if bool(signing.key) != bool(signing.chain):
+        raise UsageError(
+            "A clip is signed with a key and its certificates, and the settings name one of them",
+            f"provenance.{'key' if signing.key else 'chain'} alone",
+            "give provenance.key and provenance.chain, or neither",
+        )
     return options
 
 
@@ -103,11 +115,12 @@ def deciding_options(options: Options) -> dict[str, Any]:
     """Every setting that decides what is made; not those of the machine, of the batch and
     of retention.
 
-    `output.look` is left out: it decides when a clip leaves, not what is in it; and so is
+    `output.look` and `provenance` are left out: they decide when a clip leaves and who signs it
+    then, not what is made; and so is
     `anonymity.case_pattern`, which decides what a case may be called.
     """
     passing: Any = {
-        "machine": True, "batch": True, "retention": True,
+        "machine": True, "batch": True, "retention": True, "provenance": True,
         "output": {"look"}, "anonymity": {"case_pattern"},
     }  # fmt: skip
     return options.model_dump(mode="json", exclude=passing)

@@ -110,11 +110,15 @@ def run_with_progress(
     context: Context, path: Path, out: Path, options: Any, **asked: Any
 ) -> CaseResult:
     from pipeline.batch.one import run_one
+    from pipeline.stages.signing import check_signer, leaves_at_once
     from pipeline.stages.values import Asked
 
+    wanted = Asked(**asked)
+    if leaves_at_once(options, wanted.looked) and not wanted.survey_only:
+        check_signer(options, needed=True, ask=True)
     try:
         return run_one(
-            path, out, options, Asked(**asked), catalogue=context.catalogue,
+            path, out, options, wanted, catalogue=context.catalogue,
             progress=context.say.progress,
         )  # fmt: skip
     finally:

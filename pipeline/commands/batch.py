@@ -48,6 +48,7 @@ def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_
     from pipeline.batch.board import Board
     from pipeline.batch.request import Request
     from pipeline.batch.run import run_batch
+    from pipeline.stages.signing import check_signer, leaves_at_once
 
     context = context_of(values)
     if jobs and scheduler:
@@ -56,10 +57,15 @@ def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_
     # Ctrl-C ignored, and would have a watch that cannot be ended cleanly.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     signal.signal(signal.SIGINT, signal.default_int_handler)
+    options = context.options(profile)
+    if not dry_run:  # on a cluster clips leave here; else in workers, that nobody can answer
+        check_signer(
+            options, needed=leaves_at_once(options, looked), ask=bool(scheduler and looked)
+        )
     board = Board(context.say.quiet)
     report = run_batch(
         Request(
-            folder, out, context.options(profile), jobs=jobs, catalogue=context.catalogue,
+            folder, out, options, jobs=jobs, catalogue=context.catalogue,
             consent=consent, approve=approve, looked=looked, dry_run=dry_run, watch=watch,
             scheduler=scheduler,
         ),

@@ -31,6 +31,7 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
     from pipeline.review.standing import tell_released
     from pipeline.stages import leave
     from pipeline.stages.ready import read_ready
+    from pipeline.stages.signing import check_signer
     from pipeline.stages.values import check_initials
     from pipeline.store.catalogue import Catalogue
 
@@ -60,10 +61,11 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
                 clip = read_ready(document)
                 if everything and not _ask(say, clip, document):
                     continue
+                options = context.options(clip.profile)
+                check_signer(options, needed=True, ask=True)
                 one = leave.release_kept(
-                    document, out, context.options(clip.profile), store, leave.looked_by(by),
-                    proof=proof,
-                )  # fmt: skip
+                    document, out, options, store, leave.looked_by(by), proof=proof
+                )
             except FieldstopError as error:
                 if len(documents) == 1:
                     raise
@@ -85,6 +87,8 @@ def release(cases: tuple[str, ...], out: Path, by: str | None, profile: str | No
         if one.released is not None:
             say.line(f"released  {one.released.path}")
             say.line(f"sheet     {one.released.sheet}")
+            if one.released.signed:
+                say.line("signed    by your certificate; the sheet says what that covers")
         for why in one.withheld:
             say.line(f"withheld  {one.clip.name}: {why.message}")
     if faults:

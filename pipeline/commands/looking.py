@@ -31,6 +31,7 @@ def review(out: Path, by: str | None, port: int | None, new_link: bool, no_brows
     if not (out / "private").is_dir():
         raise InputError("The folder holds no cases", "", "give the --out folder of make")
     from pipeline.review.folder import FolderBackend
+    from pipeline.stages.signing import check_signer
     from pipeline.store.catalogue import Catalogue
     from pipeline.store.consent_files import check_catalogue
 
@@ -38,9 +39,9 @@ def review(out: Path, by: str | None, port: int | None, new_link: bool, no_brows
         known.feed(check_catalogue(out, known).facts)
     from pipeline.review.link import only_one, open_server
 
-    backend = FolderBackend(
-        out, context.options(profile), catalogue=context.catalogue, report=report_of
-    )
+    options = context.options(profile)
+    check_signer(options, needed=False, ask=True)
+    backend = FolderBackend(out, options, catalogue=context.catalogue, report=report_of)
     try:
         with only_one(out):
             server, note = open_server(backend, port=port, by=by or "", new=new_link)

@@ -39,6 +39,8 @@ def tell_run(say: Say, run: CaseResult) -> None:
         path, sheet, _ = run.leaving
         say.line(f"{'released' if run.ending.released else 'unchanged'}  {path}")
         say.line(f"sheet     {sheet}")
+        if run.ending.released is not None and run.ending.released.signed:
+            say.line("signed    by your certificate; the sheet says what that covers")
     if run.ending.ready is not None:
         say.line(f"ready     {run.ending.ready}")
     for reason in run.withheld:

@@ -41,6 +41,8 @@ class FileFound:
     titles: list[str] = field(default_factory=list)
     title_times: list[int] = field(default_factory=list)
     movie_header: bytes = b""
+    head: int = -1  # where the first box ends
+    signature: bytes = b""  # what the box of a signature holds, right behind the first
 
 
 # walking the boxes

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import struct
 from collections import Counter
+from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
 
-from pipeline.media import boxes
+from pipeline.media import boxes, provenance_box
 from pipeline.media.mp4_codec import avc_configuration, sound_configuration
 from pipeline.media.mp4_file import BrokenFile, FileFound, Track, box_word, boxes_in
 from pipeline.media.mp4_samples import follow_samples
@@ -50,6 +51,15 @@ _EMPTY_META = bytes(7) + b"!hdlr" + bytes(8) + b"mdirappl" + bytes(9) + b"\x00\x
 _LARGEST_INDEX = 512 << 20
 
 
+def signature_box(path: Path) -> bytes:
+    """What the box of a signature in a file holds; empty where it has none or is no whole MP4."""
+    with open(path, "rb") as stream:
+        try:
+            return walk_file(stream).signature
+        except (BrokenFile, struct.error, IndexError, ValueError, OverflowError):
+            return b""
+
+
 def walk_file(stream: BinaryIO) -> FileFound:
     found = FileFound()
     stream.seek(0, 2)
@@ -75,7 +85,11 @@ def walk_file(stream: BinaryIO) -> FileFound:
         if position == 0 and name != "ftyp":
             raise BrokenFile("not an MP4")
         seen[name] += 1
-        if name not in _CHILDREN[""]:
+        if name == "uuid" and size <= provenance_box.LARGEST and position == found.head:
+            stream.seek(position + length)
+            found.signature = stream.read(size - length)
+            found.strange["uuid"] += not found.signature.startswith(provenance_box.BOX_UUID)
+        elif name not in _CHILDREN[""]:
             found.strange[name] += 1
         elif name == "mdat":
             found.media.append((position + length, position + size))
@@ -86,6 +100,7 @@ def walk_file(stream: BinaryIO) -> FileFound:
             payload = stream.read(size - length)
             if name == "ftyp":
                 _file_type(payload, found)
+                found.head = position + size
             elif name == "free" and payload.strip(b"\0"):
                 found.strange["free with content"] += 1
             elif name == "moov":

@@ -46,11 +46,13 @@ def check_container(
     title_allowed: Callable[[str], bool] = lambda _: False,
     *,
     captions: bool = False,
+    signed: bool = False,
 ) -> list[Check]:
     """Checks of a finished file against the list of what it may contain.
 
     title_allowed: whether a chapter may have this title; none may if nobody says so.
-    captions: whether there may be a track of them; what it says is not judged here.
+    captions: whether there may be a track of them; what it says is not judged here. signed:
+    whether there may be one box with a signature; what it holds is not judged here either.
     Every check has a count or a word as `measured` and the allowed value as
     `limit`. A file that cannot be read gives one failed check. Never raises
     for the content of the file; OSError if it cannot be opened at all.
@@ -58,6 +60,8 @@ def check_container(
     with open(path, "rb") as stream:
         try:
             found = walk_file(stream)
+            found.strange["uuid"] += bool(found.signature) and not signed
+            found.strange = +found.strange
             whole = _check("file is a whole MP4", "yes", "yes", True)
         except (BrokenFile, struct.error, IndexError, ValueError, OverflowError) as error:
             reason = str(error) if isinstance(error, BrokenFile) else "not to be read as MP4"

@@ -298,6 +298,17 @@ class RetentionOptions(Section):
     )  # fmt: skip
 
 
+class ProvenanceOptions(Section):
+    """A signature in each clip that leaves (C2PA), by the user's own certificate."""
+
+    key: str = option(
+        "", "file of the private key (PEM) that signs what leaves; it is never copied or kept"
+    )
+    chain: str = option(
+        "", "file of its certificates (PEM): the signer's own, then each one's issuer"
+    )
+
+
 class Options(Section):
     """All settings."""
 
@@ -314,3 +325,4 @@ class Options(Section):
     machine: MachineOptions = MachineOptions()
     batch: BatchOptions = BatchOptions()
     retention: RetentionOptions = RetentionOptions()
+    provenance: ProvenanceOptions = ProvenanceOptions()

@@ -54,6 +54,7 @@ class ReadyClip(Document):
     sources_at: list[str] = []
     case_at: str = ""
     narration_at: str | None = None
+    signed: bool = Field(default=False, description="its file holds a signature; `sha256` is so")
     seal: str = Field(
         default="", description="of this installation over all the rest; '' where it has none yet"
     )

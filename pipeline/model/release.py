@@ -104,6 +104,9 @@ class Sheet(Document):
         default=None, description="where they are drawn in the picture: x, y, width, height"
     )
     proof: str | None = Field(default=None, description="file name beside the clip")
+    provenance: list[str] = Field(
+        default=[], description="what its signature covers, a sentence each; empty: it has none"
+    )
 
 
 class ReleaseRecord(Document):
@@ -124,6 +127,7 @@ class ReleaseRecord(Document):
     approved_by: str | None = None
     looked: Looked | None = None
     path: str
+    unsigned_sha256: str = Field(default="", description="of the clip before it was signed")
     code: KeptCode | None = Field(default=None, description="invisible, in its pictures")
     recipient: str = Field(
         default="", max_length=60, description="for whom this copy was made, as its maker calls it"

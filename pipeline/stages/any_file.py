@@ -31,6 +31,8 @@ from pipeline.stages.intake import remembered_sha256
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.ready import SUFFIX, read_ready, ready_file_name, seal_of
 from pipeline.stages.rendering.given import SourceMedia
+from pipeline.stages.signing import HOLDS, LISTED, signature_checks
+from pipeline.stages.signing import wanted as wanted_signed
 from pipeline.stages.survey import load_series
 from pipeline.stages.verifying.alone import verify_file
 from pipeline.stages.verifying.captioned import DRAWN
@@ -102,20 +104,28 @@ def verify_any(
                                       profile)  # fmt: skip
     beside = BesideFiles(path, probe_apart(path), known.sheet, clip.plan if clip else None,
                          coarseness(options.output.crf))  # fmt: skip
+    if clip is not None:
+        signed = clip.signed
+    else:
+        signed = bool(known.sheet.provenance) if mine and known.sheet else wanted_signed(options)
     wanted_lufs, silent = _told_sound(clip, known.sheet if mine else None)
     if clip is None:
         found = verify_file(
             path, options, wanted_lufs=wanted_lufs, each=beside.look, progress=progress,
             captions_px=known.sheet.captions_box_px if mine and known.sheet else None,
+            signed=signed,
         )  # fmt: skip
         no_sources = no_plan
     else:
         media, no_sources = recordings_of(clip)
         found = verify_kept(
             path, clip.plan, media, load_glyph(options.mark).coverage, options, silent=silent,
-            wanted_lufs=wanted_lufs, series=_series(path, clip), progress=progress,
+            wanted_lufs=wanted_lufs, series=_series(path, clip), signed=signed, progress=progress,
         )  # fmt: skip
     lying, unknown = beside.checked()
+    if signed:
+        signature, unread = _signature(path)
+        lying, unknown = [*lying, *signature], [*unknown, *unread]
     if profile is None and clip is None and wanted_lufs is None:
         kept = tuple(c for c in found.checks if c.check != "loudness")
         if len(kept) < len(found.checks):
@@ -130,6 +140,14 @@ def verify_any(
         for n in missing
     ]
     return replace(found, checks=tuple(made), could_not=(*could_not, *unknown))
+
+
+def _signature(path: Path) -> tuple[list[Check], list[NotChecked]]:
+    try:
+        return signature_checks(path), []
+    except UsageError as error:
+        why = f"what reads it is not installed ({error.got})"
+        return [], [NotChecked(check=name, because=why) for name in (HOLDS, LISTED)]
 
 
 def known_of(path: Path) -> Known:

@@ -21,6 +21,7 @@ from pipeline.stages.intake import OpenedCase
 from pipeline.stages.likeness import remember_pictures
 from pipeline.stages.ready import standing_ready, tidy_ready
 from pipeline.stages.release import record_unrecorded
+from pipeline.stages.signing import check_signer, leaves_at_once
 from pipeline.stages.texts import confirm_texts, texts_of_case
 from pipeline.stages.values import Asked, Ending, Opened, looked_now
 from pipeline.store.catalogue import Catalogue
@@ -64,6 +65,8 @@ def opened_case(
             "--recipient gives a copy a code of its own, and the release code is turned off",
             "release_code = false", "set release_code = true in [mark] of the settings",
         )  # fmt: skip
+    if not asked.survey_only:
+        check_signer(options, needed=leaves_at_once(options, asked.looked))
     document = read_decisions(folder)
     consent = bind_consent(found, folder, known)
     opened = Opened(found, folder, options, asked, glyph, consent, document)

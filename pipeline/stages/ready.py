@@ -6,6 +6,7 @@ that there is never one without its clip.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import hashlib
 import hmac
@@ -22,10 +23,12 @@ from pipeline.model.ready import ReadyClip
 from pipeline.model.release import Looked
 from pipeline.settings import settings_sha256
 from pipeline.stages import release as releasing
+from pipeline.stages import signing
 from pipeline.stages.gate import consent_reasons
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.hashes import HashMemory
 from pipeline.store.names import installation_secret
+from pipeline.store.stale import work_folder
 from pipeline.store.work import WorkFolder, discard, writing
 
 SUFFIX = ".ready.json"
@@ -164,7 +167,8 @@ def tidy_ready(folder: WorkFolder) -> None:
             clip = read_ready(document)
         except InputError:
             continue
-        if any(r.sheet.sha256 == clip.sha256 for r in releasing.whole_records(folder)):
+        left = releasing.whole_records(folder)
+        if any(clip.sha256 in (r.sheet.sha256, r.unsigned_sha256) for r in left):
             discard_ready(folder, name)
 
 
@@ -206,11 +210,38 @@ def release_clip(
 ) -> releasing.Released:
     """Release what is ready, nothing rendered again; revision and number are given now.
 
-    Whether it may leave was asked before (`gate.may_leave`). Raises OutputError, or InputError
-    if the file is not the one that was checked.
+    Whether it may leave was asked before (`gate.may_leave`). Where the settings name a
+    certificate it is signed now; the clip stays ready where that cannot be done. Raises
+    OutputError, UsageError, NeedsPerson, or InputError if the file is not the one that was checked.
     """
-    released = releasing.release(
-        folder.private_file(clip.file),
+    file = folder.private_file(clip.file)
+    with contextlib.ExitStack() as stack:
+        signed = None
+        if signing.wanted(options):
+            signed = signing.signed_file(file, options, stack.enter_context(work_folder(folder)))
+        released = _released(clip, file, signed, folder, options, catalogue, consent, looked, proof)
+    discard_ready(folder, clip.name)
+    return released
+
+
+def _released(
+    clip: ReadyClip,
+    file: Path,
+    signed: signing.SignedFile | None,
+    folder: WorkFolder,
+    options: Options,
+    catalogue: Catalogue,
+    consent: KnownConsent,
+    looked: Looked | None,
+    proof: bool,
+) -> releasing.Released:
+    unsigned_sha256, lines, prints = "", list[str](), _read_prints(clip, folder)
+    if signed is not None:
+        unsigned_sha256, lines, file = clip.sha256, list(signed.lines), signed.path
+        checks = [*clip.checks, *signed.checks]
+        clip = clip.model_copy(update={"sha256": signed.sha256, "signed": True, "checks": checks})
+    return releasing.release(
+        file,
         clip.plan,
         clip.case,
         clip.number,
@@ -233,10 +264,10 @@ def release_clip(
         document=sealed_text(clip),
         code_kept=clip.code_kept,
         recipient=clip.recipient,
-        prints=_read_prints(clip, folder),
+        prints=prints,
+        provenance=lines,
+        unsigned_sha256=unsigned_sha256,
     )
-    discard_ready(folder, clip.name)
-    return released
 
 
 def absolute(path: Path | None) -> str | None:

@@ -66,6 +66,7 @@ class Released:
     record: Path
     revision: int
     number: int | None
+    signed: bool = False
 
 
 def release(
@@ -94,6 +95,8 @@ def release(
     prints: Mapping[str, str] | None = None,
     code_kept: float | None = None,
     recipient: str = "",
+    provenance: Sequence[str] = (),
+    unsigned_sha256: str = "",
 ) -> Released:
     """Put `finished` into the releases folder and write sheet, record and catalogue row.
 
@@ -107,6 +110,7 @@ def release(
     document: of the ready clip, kept for what is made beside the release later. prints: what the
     file is found by again, as it was verified; taken from it now if left out. code_kept: share
     of the release code that is in its pictures. recipient: of this copy; goes into the record only.
+    provenance: what the signature in it covers. unsigned_sha256: of the file before it was signed.
     The record is written first and the file appears under its name only when whole, so
     that a run killed in between leaves no file without a record: `record_unrecorded`
     finishes such a release. Raises OutputError.
@@ -152,6 +156,7 @@ def release(
         captions_sha256=hashlib.sha256(captions).hexdigest() if captions else None,
         captions_box_px=plan.drawn.box_px if plan.drawn is not None else None,
         proof=f"{target.stem}{PROOF}" if proof else None,
+        provenance=list(provenance),
     )
     record = ReleaseRecord(
         sheet=sheet,
@@ -175,6 +180,7 @@ def release(
         approved_by=approved_by,
         looked=looked,
         path=os.path.abspath(target),
+        unsigned_sha256=unsigned_sha256,
         code=kept_code(plan, code_kept),
         recipient=recipient,
         warnings=[*plan.warnings, *warnings],
@@ -215,7 +221,7 @@ def release(
     folder.atomic_write(sheet_file, sheet.to_json())
     folder.atomic_write(latest, record.to_json())
     catalogue.add_release(record)
-    return Released(target, sheet_file, record_file, revision, number)
+    return Released(target, sheet_file, record_file, revision, number, bool(provenance))
 
 
 def captions_file(plan: Plan) -> bytes:

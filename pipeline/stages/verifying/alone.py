@@ -48,6 +48,7 @@ def verify_file(
     *,
     wanted_lufs: float | None = None,
     captions_px: Pixels | None = None,
+    signed: bool = False,
     each: Callable[[Picture], None] | None = None,
     progress: Progress = no_progress,
 ) -> Verified:
@@ -55,12 +56,12 @@ def verify_file(
 
     wanted_lufs: that its sheet names: a quiet recording is brought as far as it may be raised, and
     no plan is there to say so. captions_px: where its sheet says that captions are drawn: what
-    stands there is not told without the plan. each: is handed every picture.
-    Raises InputError if it cannot be read.
+    stands there is not told without the plan. signed: it may hold a signature.
+    each: is handed every picture. Raises InputError if it cannot be read.
     """
     result = Verifying()
     recording = probe_apart(path)
-    result.checks += stream_checks(path, recording)
+    result.checks += stream_checks(path, recording, signed=signed)
     report = ReadReport()
     result.fields = _find_fields(path, recording, report, each, progress)
     result.checks.append(

@@ -23,9 +23,12 @@ _CHAPTER_S = 0.05
 _TITLE_BYTES = 255  # of a title in the short list of chapters, which has one byte for the length
 
 
-def stream_checks(path: Path, recording: Recording, plan: Plan | None = None) -> list[Check]:
+def stream_checks(
+    path: Path, recording: Recording, plan: Plan | None = None, *, signed: bool = False
+) -> list[Check]:
     may = plan.text_track if plan else True
-    checks = check_container(path, planned_title(plan) if plan else read_title, captions=may)
+    titles = planned_title(plan) if plan else read_title
+    checks = check_container(path, titles, captions=may, signed=signed)
     with closing(open_media(path)) as container:
         pictures, sounds = container.streams.video, container.streams.audio
         video = pictures[0]

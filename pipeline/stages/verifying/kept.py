@@ -36,16 +36,29 @@ def verify_kept(
     silent: bool,
     wanted_lufs: float | None,
     series: Sequence[Series] | None = None,
+    signed: bool = False,
     progress: Progress = no_progress,
 ) -> Verified:
     """media: None where the recordings are not here. silent: the file may have no sound.
     series: of each recording, as it was surveyed; None where that is not kept.
 
-    wanted_lufs: the loudness that it was brought to. Raises InputError if it cannot be read.
+    wanted_lufs: the loudness that it was brought to. signed: it may hold a signature.
+    Raises InputError if it cannot be read.
     """
     result = Verifying()
     recording = probe_apart(path)
-    seen_checks(path, recording, plan, media, coverage, options, result, progress, series=series)
+    seen_checks(
+        path,
+        recording,
+        plan,
+        media,
+        coverage,
+        options,
+        result,
+        progress,
+        series=series,
+        signed=signed,
+    )
     result.checks += sound_checks(
         path, recording, options, result, silent=silent, wanted_lufs=wanted_lufs
     )
@@ -64,9 +77,11 @@ def seen_checks(
     progress: Progress,
     onlookers: Sequence[Onlooker] = (),
     series: Sequence[Series] | None = None,
+    *,
+    signed: bool = False,
 ) -> None:
     """Add to `result` all checks but those of the sound: streams, pictures, what identifies."""
-    result.checks += stream_checks(path, recording, plan)
+    result.checks += stream_checks(path, recording, plan, signed=signed)
     with ExitStack() as stack:
         search = search_of(recording, plan, coverage, options)
         if search is not None:
