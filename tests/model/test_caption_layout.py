@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import itertools
+import textwrap
 
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.model.caption_layout import laid_out, too_fast
+from pipeline.model.caption_layout import cells, laid_out, too_fast, wrapped
 from pipeline.model.plan import Caption
 
 WORDS = st.lists(st.text("abcdefgh-", min_size=1, max_size=14), min_size=1, max_size=60)
@@ -45,3 +46,31 @@ def test_what_has_no_blanks_is_not_broken() -> None:
     name = "x" * 60
     first = laid_out([cue(0, 9, f"a {name} b")])[0]
     assert first.text.splitlines() == ["a", name]
+
+
+@given(WORDS)
+def test_lines_of_one_cell_characters_end_where_the_standard_library_ends_them(
+    words: list[str],
+) -> None:
+    text = " ".join(words)
+    lines = textwrap.wrap(text, 42, break_long_words=False, break_on_hyphens=False)
+    assert "\n".join(wrapped(text)).splitlines() == lines
+
+
+def test_what_is_written_without_blanks_is_parted_between_wide_characters() -> None:
+    # Unicode Standard Annex 11: ideographs and kana are wide; Annex 14: no line begins with a
+    # closing sign (CL) or ends with an opening one (OP)
+    text = "鼻腔に痂皮が見えます。吸引管でゆっくり取り除きます。「左側」は出血もなく、きれいになりました。"
+    lines = "\n".join(wrapped(text)).splitlines()
+    assert "".join(lines) == text and len(lines) > 2
+    assert all(20 < cells(line) <= 42 for line in lines[:-1]) and cells(lines[-1]) <= 42
+    assert not any(line[0] in "。、」" or line[-1] == "「" for line in lines)
+    assert "\n".join(wrapped("。" * 60)) == "。" * 60  # nothing but what begins no line
+    assert too_fast([cue(0, 2, "鼻" * 21)]) and not too_fast([cue(0, 2, "鼻" * 20)])
+
+
+def test_korean_words_stay_whole_and_accents_take_no_room() -> None:
+    text = "왼쪽 코 안의 딱지를 흡인관으로 천천히 제거하고 다시 살펴봅니다 이제 깨끗합니다"
+    lines = "\n".join(wrapped(text)).splitlines()
+    assert " ".join(lines).split() == text.split() and len(lines) == 2
+    assert cells("re\u0301sume\u0301") == 6
