@@ -4,9 +4,10 @@ Two lines at most, and a time on screen that follows the length of the text: Kar
 proposed set of subtitling standards in Europe", Translation Journal 2(2), 1998. 42 characters a
 line and 20 a second are limits of widely used guides (from memory, no one source).
 
-Lengths are counted in cells: a wide or fullwidth character (Unicode Standard Annex 11) takes two, an accent that
-is a character of its own none. What is longer than a line may be parted between wide characters, but not before
-a closing sign nor after an opening one (Annex 14, without its finer rules; Thai, Lao and Khmer are not parted).
+Lengths are counted in cells: a wide or fullwidth character (Unicode Standard Annex 11) takes two,
+an accent that is a character of its own none. What is longer than a line may be parted between
+wide characters, but not before a closing sign nor after an opening one (Annex 14, without its
+finer rules; Thai, Lao and Khmer are not parted).
 """
 
 from __future__ import annotations

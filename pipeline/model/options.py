@@ -138,7 +138,7 @@ class MarkOptions(Section):
     visibility_high: float = option(
         12.0, "greatest L* difference over the strokes", "L*", ge=2, le=60
     )
-    warp_px: float = option(1.0, "size of the seeded warp at 1080 rows", "px", ge=0, le=2)
+    warp_px: float = option(1.5, "size of the seeded warp at 1080 rows", "px", ge=0, le=2)
     motion: Literal["drift", "still"] = option(
         "drift", "drift: the mark wanders slowly, so that the median over time does not show it"
     )

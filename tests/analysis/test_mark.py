@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import functools
 import math
+import subprocess
 import time
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from needed import needs
 
 from pipeline.analysis.mark.activity import ActivityFold
 from pipeline.analysis.mark.crop import crop_loss
@@ -19,7 +22,7 @@ from pipeline.analysis.mark.light import Light
 from pipeline.analysis.mark.painter import MarkPainter
 from pipeline.analysis.mark.place import place
 from pipeline.analysis.mark.planning import plan_mark
-from pipeline.analysis.mark.strokes import Moment, shape_knots
+from pipeline.analysis.mark.strokes import Moment, ink_of, render, shape_knots, two_tone
 from pipeline.analysis.mark.visibility import VisibilityFold, measure_visibility
 from pipeline.media.glyphs import text_glyph
 from pipeline.model.field import FieldSpan
@@ -710,7 +713,7 @@ def test_the_shape_of_a_still_mark_is_seeded_and_of_unit_size():
 
 def test_another_release_and_another_shot_bring_another_warp(plan, glyph):
     def shape(seed: int, shot: int) -> np.ndarray:
-        p = plan.model_copy(update={"seed": seed})
+        p = plan.model_copy(update={"seed": seed, "warp_px": 1.0})
         s = painter_of(p, glyph, shot=shot).strokes
         out = np.zeros((HIGH, WIDE), np.float32)
         out[s.row, s.col] = s.weight
@@ -722,6 +725,27 @@ def test_another_release_and_another_shot_bring_another_warp(plan, glyph):
     for other in (shape(2, 0), shape(1, 1)):
         assert np.abs(first - other).max() > 0.2
         assert np.corrcoef(first.ravel(), other.ravel())[0, 1] > 0.85  # the same mark to the eye
+
+
+def test_a_reader_that_knows_nothing_of_it_reads_the_warped_mark(glyph, tmp_path):
+    """Tesseract, on the light cores of the letters at 1080 rows, four moments each."""
+    needs("tesseract")
+
+    def read(warp_px: float, seed: int) -> bool:
+        size, at = (1080, 1080), MarkPosition(x=0, y=0, angle_deg=0, width_ratio=0.9)
+        s = render(ink_of(two_tone(glyph.coverage)), [at], disc(540, 540, 530), size, warp_px,
+                   Moment(seed, time_s=1.7 * seed))  # fmt: skip
+        page = np.full(size, 255, np.uint8)
+        page[s.row, s.col] = 255 - 240 * np.maximum(s.weight, 0)
+        cv2.imwrite(str(tmp_path / "a.png"), page[430:650, 216:864])
+        command = ["tesseract", str(tmp_path / "a.png"), "-", "--psm", "7"]
+        said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+        return said.strip() == "TEACHING COPY"
+
+    most = next(m.le for m in MarkOptions.model_fields["warp_px"].metadata if hasattr(m, "le"))
+    assert MarkOptions().warp_px <= most
+    assert all(read(most, seed) for seed in range(4))
+    assert sum(read(8.0, seed) for seed in range(4)) <= 2  # it can tell
 
 
 def test_strokes_of_two_releases_do_not_cancel(plan, glyph):

@@ -60,7 +60,8 @@ def test_lines_of_one_cell_characters_end_where_the_standard_library_ends_them(
 def test_what_is_written_without_blanks_is_parted_between_wide_characters() -> None:
     # Unicode Standard Annex 11: ideographs and kana are wide; Annex 14: no line begins with a
     # closing sign (CL) or ends with an opening one (OP)
-    text = "鼻腔に痂皮が見えます。吸引管でゆっくり取り除きます。「左側」は出血もなく、きれいになりました。"
+    text = "鼻腔に痂皮が見えます。吸引管でゆっくり取り除きます。"
+    text += "「左側」は出血もなく、きれいになりました。"
     lines = "\n".join(wrapped(text)).splitlines()
     assert "".join(lines) == text and len(lines) > 2
     assert all(20 < cells(line) <= 42 for line in lines[:-1]) and cells(lines[-1]) <= 42
