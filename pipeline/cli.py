@@ -8,7 +8,17 @@ from typing import Any
 import click
 
 from pipeline import __version__
-from pipeline.commands import batch, beside, keeping, leaving, looking, making, retention, tracing
+from pipeline.commands import (
+    batch,
+    beside,
+    drafting,
+    keeping,
+    leaving,
+    looking,
+    making,
+    retention,
+    tracing,
+)
 from pipeline.commands.base import global_options
 from pipeline.commands.group import Group
 
@@ -28,7 +38,7 @@ def main(**_: Any) -> None:
 
 
 for command in (
-    making.make, making.clip, making.survey, making.demo, batch.batch,
+    making.make, making.clip, making.survey, making.demo, batch.batch, drafting.captions,
     looking.probe, looking.verify, looking.review, leaving.release, leaving.withdraw,
     beside.still, beside.publish, beside.timeline,
     keeping.catalogue, keeping.cache, retention.retention, tracing.trace,

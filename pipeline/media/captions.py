@@ -81,7 +81,7 @@ def captions_vtt(cues: Sequence[Cue]) -> str:
     lines = ["WEBVTT", ""]
     for start_s, stop_s, text in cues:
         words = text.replace("&", "&amp;").replace("<", "&lt;").replace("-->", "- ->")
-        lines += [f"{_stamp(start_s)} --> {_stamp(stop_s)}", *filter(None, words.splitlines()), ""]
+        lines += [f"{stamp(start_s)} --> {stamp(stop_s)}", *filter(None, words.splitlines()), ""]
     return "\n".join(lines)
 
 
@@ -89,7 +89,7 @@ def captions_srt(cues: Sequence[Cue]) -> str:
     """The text of a SubRip file, times in seconds of the finished clip."""
     blocks = []
     for number, (start_s, stop_s, text) in enumerate(cues, start=1):
-        span = " --> ".join(_stamp(t).replace(".", ",") for t in (start_s, stop_s))
+        span = " --> ".join(stamp(t).replace(".", ",") for t in (start_s, stop_s))
         words = text.replace("-->", "- ->")
         blocks.append("\n".join([str(number), span, *filter(None, words.splitlines()), ""]))
     return "\n".join(blocks)
@@ -114,6 +114,6 @@ def one_at_a_time(cues: Sequence[Cue]) -> list[Cue]:
     return out
 
 
-def _stamp(time_s: float) -> str:
+def stamp(time_s: float) -> str:
     ms = round(max(0.0, time_s) * 1000)
     return f"{ms // 3_600_000:02d}:{ms // 60_000 % 60:02d}:{ms // 1000 % 60:02d}.{ms % 1000:03d}"

@@ -225,12 +225,15 @@ def page_data(view: CaseView, decisions: Decisions, *, points: int = 1400) -> di
 
 
 def _text(shown: ShownText) -> dict[str, Any]:
-    """One text for the sign-off: captions by their words alone, they may be long."""
+    """One text for the sign-off: captions by their words alone, they may be long; but those that
+    a machine wrote whole."""
     found = shown.judged
+    hidden = found.unseen or (found.where == CAPTIONS and not found.drafted)
+    words = found.words or (("no word looks like a name",) if found.drafted else ())
     return {
-        "where": found.where,
-        "text": "" if found.unseen or found.where == CAPTIONS else plain(found.text),
-        "words": [plain(w) for w in found.words[:_MOST_WORDS]],
+        "where": f"{found.where}, written by a machine, read all" if found.drafted else found.where,
+        "text": "" if hidden else plain(found.text),
+        "words": [plain(w) for w in words[:_MOST_WORDS]],
         "more": max(0, len(found.words) - _MOST_WORDS),
         "unseen": found.unseen,
         "by": shown.by,

@@ -125,6 +125,11 @@ def _why(found: Judged) -> str:
     if found.unseen:
         return f"{where}: it holds a character that nobody can see, {found.unseen}: take it out"
     count = len(found.words)
+    if found.drafted:
+        return (
+            f"{where}: a machine wrote them: read all of them, then correct the file, or confirm"
+            " them with --approve INITIALS or at the sign-off of the page"
+        )
     return (
         f"{where}: {count} of its words or numbers {'is' if count == 1 else 'are'} not of the"
         " vocabulary: read it, then change it, or confirm it with --approve INITIALS or at the"

@@ -69,18 +69,7 @@ def measure_narration(
         return None
     warnings: list[str] = []
     progress("narration", 0, 1)
-    harmed: list[Span] = []
-    raw = write_stem(work / "voice_raw.f32", 1, _narration_blocks(opened, surveyed, harmed))
-    if not raw.length:
-        raise InputError("The narration holds no sound", "", "give a recording of the voice")
-    if harmed:
-        # What was not read as it was written may be as loud as can be.
-        silent = write_stem(work / "voice_whole.f32", 1, without_spans(raw.blocks(), harmed))
-        raw.path.unlink()
-        raw = silent
-    rest = None
-    if wanted.live:
-        raw, rest = _split_live(raw, work, warnings)
+    raw, rest, harmed = _read(opened, surveyed, work, warnings)
     raw, offset_s, confidence, rate_ppm = _placed(opened, surveyed, raw, work, warnings)
     voice = _cleaned(raw, work)
     spans, power, quality = _levels(voice, raw, speech_threshold)
@@ -105,6 +94,40 @@ def measure_narration(
         caption_texts=caption_texts(opened.captions) if opened.captions else [],
     )
     return Narration(measured, NarrationMedia(voice, offset_s, rest))
+
+
+def spoken_voice(
+    opened: OpenedCase, surveyed: Sequence[Surveyed], speech_threshold: float, work: Path
+) -> tuple[Stem, list[Span]]:
+    """The narrator's cleaned voice on its own axis, and where it speaks.
+
+    surveyed: needed only where the narration is no file. Raises InputError where it holds no
+    sound, OutputError.
+    """
+    raw, _, _ = _read(opened, surveyed, work, [])
+    voice = _cleaned(raw, work)
+    spans, _, _ = _levels(voice, raw, speech_threshold)
+    raw.path.unlink()
+    return voice, spans
+
+
+def _read(
+    opened: OpenedCase, surveyed: Sequence[Surveyed], work: Path, warnings: list[str]
+) -> tuple[Stem, Stem | None, list[Span]]:
+    """(voice, the room beside it where it is live, what is damaged of it), on its own axis."""
+    harmed: list[Span] = []
+    raw = write_stem(work / "voice_raw.f32", 1, _narration_blocks(opened, surveyed, harmed))
+    if not raw.length:
+        raise InputError("The narration holds no sound", "", "give a recording of the voice")
+    if harmed:
+        # What was not read as it was written may be as loud as can be.
+        silent = write_stem(work / "voice_whole.f32", 1, without_spans(raw.blocks(), harmed))
+        raw.path.unlink()
+        raw = silent
+    rest = None
+    if opened.case.narration is not None and opened.case.narration.live:
+        raw, rest = _split_live(raw, work, warnings)
+    return raw, rest, harmed
 
 
 def _captions(

@@ -16,6 +16,7 @@ from pipeline.media.captions import Cue, read_captions
 from pipeline.media.labels import label
 from pipeline.media.script_file import SUFFIX, pronunciations, read_script
 from pipeline.media.stems import Stem
+from pipeline.model.draft_captions import MARK, is_draft
 from pipeline.model.script import Sentence, cues_of, room_to_read
 from pipeline.model.time import Span
 
@@ -30,10 +31,14 @@ def is_script(captions: Path) -> bool:
 
 
 def caption_texts(captions: Path) -> list[str]:
-    """What the file says, in order. Raises InputError."""
+    """What the file says, in order; first of all that a machine wrote it, where it says so.
+
+    Raises InputError.
+    """
     if is_script(captions):
         return [sentence.text for sentence in read_script(captions)]
-    return [text for _, _, text in read_captions(captions)]
+    texts = [text for _, _, text in read_captions(captions)]
+    return [MARK, *texts] if is_draft(captions.read_text(encoding="utf-8-sig")) else texts
 
 
 def captions_by_ear(

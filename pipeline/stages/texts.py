@@ -39,6 +39,7 @@ class ShownText:
             "text": "" if found.unseen else found.text,
             "words": list(found.words),
             "unseen": found.unseen or None,
+            "drafted": found.drafted,
             "confirmed_by": self.by,
         }
 
@@ -133,6 +134,9 @@ def told(shown: ShownText) -> str:
     words += f" and {more} more" if more > 0 else ""
     text = "" if found.where == CAPTIONS else f' "{" / ".join(found.text.splitlines())}"'
     state = f"confirmed by {shown.by}" if shown.by else "not confirmed"
+    if found.drafted:
+        look = f"look above all at: {words}" if words else "no word looks like a name"
+        return f"{found.where}: written by a machine, read all of it ({state}; {look})"
     return f"{found.where}:{text} ({state}; not of the vocabulary: {words})"
 
 

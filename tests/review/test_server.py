@@ -485,6 +485,10 @@ def test_a_sign_off_confirms_the_texts_that_the_page_shows(site: Site) -> None:
     read = Judged("title", "Crusts, Berglund <b>", ("Berglund", "<", "b"))
     hidden = Judged("card", "Ber\u200bglund", unseen="U+200B ZERO WIDTH SPACE")
     captions = Judged("captions", "Here is Nowak.\n" * 200, ("Nowak",))
+    draft = Judged("captions", "Drafted by a machine\nFog.", drafted=True)
+    site.backend.texts = [ShownText(draft)]
+    (text,) = site.view()["texts"]  # read whole on the page, whatever its words are
+    assert "machine" in text["where"] and "Fog." in text["text"] and text["words"]
     site.backend.texts = [ShownText(read), ShownText(hidden), ShownText(captions, "CD")]
     shown = site.view()["texts"]
     assert [t["where"] for t in shown] == ["title", "card", "captions"]

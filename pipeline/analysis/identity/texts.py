@@ -22,6 +22,7 @@ from functools import cache
 from itertools import islice
 
 from pipeline.analysis.identity.vocabulary import Reading, Vocabulary
+from pipeline.model.draft_captions import MARK, look_like_names
 
 CAPTIONS = "captions"
 
@@ -44,18 +45,21 @@ class Leaving:
 class Judged:
     """What keeps a text from leaving unseen.
 
-    words: what is not in the vocabulary, each once, in order. unseen: a character
-    that cannot be seen, by code point and name; such a text cannot be confirmed.
+    words: what is not in the vocabulary, each once, in order; of what a machine wrote, what looks
+    like a name besides. unseen: a character
+    that cannot be seen, by code point and name; such a text cannot be confirmed. drafted: a
+    machine wrote it, so that it is read by a person whatever its words are.
     """
 
     where: str
     text: str
     words: tuple[str, ...] = ()
     unseen: str = ""
+    drafted: bool = False
 
     @property
     def passes(self) -> bool:
-        return not self.words and not self.unseen
+        return not self.words and not self.unseen and not self.drafted
 
 
 def judge(leaving: Leaving, vocabulary: Vocabulary, *, long: bool = False) -> Judged:
@@ -69,7 +73,11 @@ def judge(leaving: Leaving, vocabulary: Vocabulary, *, long: bool = False) -> Ju
     if not unseen:
         found = islice(Reading(text, vocabulary, long).unknown(), _MOST_FOUND)
         words = tuple(dict.fromkeys(found))
-    return Judged(leaving.where, leaving.text, words, unseen)
+    drafted = leaving.where == CAPTIONS and text.startswith(MARK)
+    if drafted:
+        said = text.removeprefix(MARK).replace("\n", ". ")
+        words = tuple(dict.fromkeys([*words, *look_like_names(said, [])]))
+    return Judged(leaving.where, leaving.text, words, unseen, drafted)
 
 
 def judge_all(
@@ -82,7 +90,7 @@ def judge_all(
     out = []
     for leaving in texts:
         judged = judge(leaving, vocabulary, long=leaving.where == CAPTIONS)
-        if judged.unseen or (judged.words and not confirmed(leaving.text)):
+        if judged.unseen or (not judged.passes and not confirmed(leaving.text)):
             out.append(judged)
     return out
 
