@@ -89,6 +89,7 @@ class Scene:
     brighten: tuple[float, float, float] | None = None  # start, stop, factor
     still: bool = False
     interlaced: bool = False
+    radius_px: float | None = None  # of the field; drawn where it is left out
     coarse: bool = False  # rendered with 120 rows: four times cheaper
 
 
@@ -112,6 +113,7 @@ class Clip:
             self.center_x += float(rng.uniform(-12, 12))
             self.center_y += float(rng.uniform(-6, 6))
             self.radius = float(rng.uniform(100, 140))
+            self.radius = self.scene.radius_px or self.radius
 
     def frames(self) -> Iterator[tuple[float, NDArray[np.uint8], float]]:
         """(time_s, rgb uint8 (240, 320, 3), true loss averaged over the field), 5 Hz."""
@@ -597,6 +599,10 @@ SITUATIONS = (
     "interlaced",
     "strong compression",
     "focus while gain follows fog",
+    "glare over fog",
+    "lens wiped on tissue",
+    "all, camera still",
+    "all, small field",
 )
 
 
@@ -680,6 +686,24 @@ def situation(name: str, seed: int, canvases: list[F32], duration_s: float = 40.
     if name == "focus while gain follows fog":
         lost = [x for x in lost if x.start_s < start_s - 3]
         return replace(scene, disturbances=(*lost, fog), gain="auto")
+    if name == "glare over fog":
+        lit = Disturbance(
+            "glare", start_s + fog.rise_s + 1, 0.4, 2.5, 0.5, float(rng.uniform(4, 9))
+        )
+        return replace(scene, disturbances=(replace(fog, hold_s=8), lit))
+    if name == "lens wiped on tissue":
+        wipe = Disturbance("wipe", start_s + 8, 0.15, float(rng.uniform(0.5, 1.5)), 0.15, 1)
+        return replace(scene, disturbances=(replace(over, start_s=start_s - 4, hold_s=12), wipe))
+    if name in ("all, camera still", "all, small field"):
+        kinds = ("smudge", "blur", "dark", "glare", "fog")
+        drawn = random_scene(seed + 7, canvases, duration_s, kinds)
+        radius_px = float(rng.uniform(36, 60)) if name == "all, small field" else None
+        still = radius_px is None
+        hops = () if still else scene.hops
+        return replace(
+            scene, disturbances=drawn.disturbances, still=still, hops=hops, radius_px=radius_px,
+            full_frame=scene.full_frame and still,
+        )  # fmt: skip
     raise ValueError(f"no situation {name!r}; there are {SITUATIONS}")
 
 

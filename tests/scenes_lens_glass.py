@@ -16,7 +16,7 @@ F32 = NDArray[np.float32]
 
 # what a person would call it; '' is not asked for, but must not be called fog
 NAMED = {"rack": "blur", "pan": "blur", "spot": "glare", "drop": "smudge", "bubbles": "smudge"}
-NAMED |= {"fluid": "", "flicker": "", "interlaced": ""}
+NAMED |= {"fluid": "", "flicker": "", "interlaced": "", "wipe": ""}
 LIGHT = ("spot", "flicker")
 
 
@@ -94,6 +94,10 @@ def laid_over(
             img = img * (1 - inner) + inner * soft * np.float32(0.8)
             img = img * (1 - 0.6 * ring) + np.float32(0.5) * ring * img.mean()
         return np.asarray(img, np.float32)
+    if kind == "wipe":
+        # pressed on tissue: a bright red blur without form
+        red = cv2.GaussianBlur(img, (0, 0), 25 / step) * np.float32([1.5, 0.9, 0.8])
+        return np.asarray(img * (1 - e) + red * e, np.float32)
     if kind == "flicker":
         bands = np.sin(dy / unit * 5 + 40 * t)[..., None] * 0.5 + np.sin(37 * t)
         return np.asarray(img * (1 + depth * e * bands), np.float32)

@@ -292,6 +292,10 @@ def series_of(loss: np.ndarray, **more: np.ndarray) -> dict[str, np.ndarray]:
         "clipped_share": np.zeros(n),
         "foreign_share": np.zeros(n),
         "blur": np.zeros(n),
+        "blur_sure": np.zeros(n),
+        "glare_sure": np.zeros(n),
+        "dark_sure": np.zeros(n),
+        "dark_share": np.zeros(n),
         "smudge": np.zeros(n),
         "break_before": np.zeros(n),
     }
@@ -372,7 +376,8 @@ def test_unknown_stays_unknown_and_overlaps_stay_apart() -> None:
     loss, blur = np.zeros(100), np.zeros(100)
     loss[30:60], blur[40:70] = 0.5, 0.8
     kinds = [
-        (e.kind, e.start_s, e.stop_s) for e in find_events(series_of(loss, blur=blur), fields, 20.0)
+        (e.kind, e.start_s, e.stop_s)
+        for e in find_events(series_of(loss, blur=blur, blur_sure=blur), fields, 20.0)
     ]
     assert kinds == [("fog", 6.0, 12.0), ("blur", 8.0, 14.0)]
 
@@ -392,19 +397,20 @@ def test_fog_that_is_known_by_its_least_loss_only_has_no_number() -> None:
     assert find_events(series_of(loss, contrast_loss_low=low), fields, 20.0) == []
 
 
-def test_blur_lasts_as_long_as_the_lower_threshold_once_the_higher_was_reached() -> None:
+def test_blur_glare_and_dark_are_what_explains_the_moment_and_say_how_much() -> None:
     fields = [whole_picture(320, 240, 0, 20, 1)]
-    blur = np.zeros(100)
-    blur[20:60] = 0.34
-    assert find_events(series_of(np.zeros(100), blur=blur), fields, 20.0) == []
-    blur[30:32] = 0.5  # 0.4 s: shorter than an event
-    assert find_events(series_of(np.zeros(100), blur=blur), fields, 20.0) == []
-    blur[32:36] = 0.5
-    spans = [
-        (e.kind, e.start_s, e.stop_s)
-        for e in find_events(series_of(np.zeros(100), blur=blur), fields, 20.0)
-    ]
-    assert spans == [("blur", 4.0, 12.0)]
+    for kind, share in (("blur", "blur"), ("glare", "clipped_share"), ("dark", "dark_share")):
+        sure, much = np.zeros(100), np.full(100, 0.34)
+        assert find_events(series_of(sure, **{share: much}), fields, 20.0) == []
+        sure[20:60] = 0.9
+        (event,) = find_events(
+            series_of(np.zeros(100), **{share: much, f"{kind}_sure": sure}), fields, 20.0
+        )
+        assert (event.kind, event.start_s, event.stop_s) == (kind, 4.0, 12.0)
+        assert event.peak_loss == pytest.approx(0.34)
+    # a lamp that is off from first to last never fell
+    (dark,) = find_events(series_of(np.zeros(100), level=np.full(100, 0.01)), fields, 20.0)
+    assert (dark.kind, dark.start_s, dark.stop_s) == ("dark", 0.0, 20.0)
 
 
 def test_time_without_a_field_is_out_of_body() -> None:
@@ -499,3 +505,23 @@ def test_memory_is_flat_in_pictures() -> None:
     held = (got.samples, got.pairs, got.blocks, got.sharp)
     assert sum(table.nbytes for table in held) < 40 * 1700
     assert len(fold._ring) <= 5
+
+
+def test_explanations_of_one_moment_are_together_no_surer_than_certain() -> None:
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    loss, sure = np.zeros(100), np.zeros(100)
+    loss[30:60], sure[40:70] = 0.5, 0.9
+    both = find_events(series_of(loss, blur_sure=sure), fields, 20.0)
+    alone = find_events(series_of(loss), fields, 20.0)
+    alone += find_events(series_of(np.zeros(100), blur_sure=sure), fields, 20.0)
+    assert [e.kind for e in both] == ["fog", "blur"]
+    for together, single in zip(both, alone, strict=True):
+        assert together.confidence < single.confidence
+    # 4 of the 6 s lie under the other
+    fog, blur = (e.confidence / (1 - e.confidence) for e in alone)
+    share = 1 / 3 * blur / (1 + blur) + 2 / 3 * blur / (1 + blur + min(fog, 99))
+    assert both[1].confidence == pytest.approx(share, abs=0.002)
+    # a spell that lies wholly under two others leaves room for none of them
+    glare = np.where(sure > 0, 0.9, 0)
+    many = series_of(np.zeros(100), blur_sure=sure, glare_sure=glare, dark_sure=glare)
+    assert sum(e.confidence for e in find_events(many, fields, 20.0)) < 1

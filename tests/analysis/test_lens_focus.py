@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.analysis.lens.events import find_events
-from pipeline.analysis.lens.focus import Blocks, Loss, find_losses
+from pipeline.analysis.lens.explain import Blocks, Moments, Spell, cues, find_spells
 from pipeline.analysis.lens.fold import LensFold
 from pipeline.analysis.lens.solve import Pairs
 from tests.analysis.test_lens import field_of
@@ -15,7 +15,7 @@ from tests.scenes_lens import Clip, Disturbance, Scene, match, reduced, tissue_c
 
 def losses_of(
     band_losses: np.ndarray, share: float = 1.0, seed: int = 0, noise: float = 0.03
-) -> list[Loss]:
+) -> list[Spell]:
     """What pairs of lag 1 and 5 tell where the bands lose so much. band_losses: (n, 3) ln.
 
     share: of the blocks in which it is lost.
@@ -32,7 +32,16 @@ def losses_of(
     change[:, round(64 * share) :] = 0
     change = change + noise * rng.standard_normal(change.shape)
     blocks = Blocks(i[far], j[far], change, np.ones_like(change))
-    return find_losses(pairs, blocks, band_losses[:, 2] - band_losses[:, 0])
+    kept = band_losses[:, 2] - band_losses[:, 0]
+    return find_spells(cues(pairs, blocks, moments(kept + noise / 3 * rng.standard_normal(n))))
+
+
+def moments(detail: np.ndarray, **more: np.ndarray) -> Moments:
+    """Single samples of steady light, with so much ln of fine over coarse detail."""
+    none = np.zeros(len(detail))
+    steady = dict.fromkeys(Moments._fields, none) | {"light": none - 1.5, "clipped": none - 4.6}
+    softer = {"detail": detail, "sharp": detail, "least_sharp": detail}
+    return Moments(**(steady | softer | more))
 
 
 def lost(n: int, start: int, stop: int, bands: tuple[float, float, float]) -> np.ndarray:
@@ -83,7 +92,41 @@ def test_nothing_to_compare_says_nothing() -> None:
     none = np.zeros(0, np.int64)
     empty = np.zeros((0, 3))
     blocks = Blocks(none, none, np.zeros((0, 64)), np.zeros((0, 64)))
-    assert find_losses(Pairs(none, none, empty, empty, empty, empty), blocks, np.zeros(40)) == []
+    pairs = Pairs(none, none, empty, empty, empty, empty)
+    assert find_spells(cues(pairs, blocks, moments(np.zeros(40)))) == []
+
+
+def light_of(factor: np.ndarray, clipped: np.ndarray | float = 0.0) -> list[tuple[str, int, int]]:
+    """Spells where only the light changes, by a factor in linear light; nothing is followed."""
+    none, empty = np.zeros(0, np.int64), np.zeros((0, 3))
+    rng = np.random.default_rng(3)
+    n = len(factor)
+    light = np.log(0.2 * factor) + 0.03 * rng.standard_normal(n)
+    seen = moments(
+        0.02 * rng.standard_normal(n),
+        light=light,
+        clipped=np.log(0.01 + clipped + np.zeros(n)),
+        dark=(light < -4).astype(float),
+    )
+    pairs = Pairs(none, none, empty, empty, empty, empty)
+    blocks = Blocks(none, none, np.zeros((0, 64)), np.zeros((0, 64)))
+    return [(s.kind, s.start, s.stop) for s in find_spells(cues(pairs, blocks, seen))]
+
+
+@pytest.mark.parametrize(("start", "stop"), [(60, 63), (60, 90), (0, 40), (170, 200)])
+def test_light_that_falls_and_light_that_clips_are_named(start: int, stop: int) -> None:
+    """Also where the recording begins or ends in it."""
+    inside = (np.arange(200) >= start) & (np.arange(200) < stop)
+    (dark,) = light_of(np.where(inside, 0.02, 1.0))
+    assert dark[0] == "dark" and abs(dark[1] - start) <= 1 and abs(dark[2] - stop) <= 1
+    (glare,) = light_of(np.where(inside, 3.0, 1.0), np.where(inside, 0.4, 0.0))
+    assert glare[0] == "glare" and abs(glare[1] - start) <= 1 and abs(glare[2] - stop) <= 1
+
+
+def test_a_slow_change_a_slight_one_and_steady_light_are_nothing() -> None:
+    slow = np.exp(-1.5 * np.sin(np.linspace(0, np.pi, 200)) ** 2)
+    assert light_of(slow) == light_of(np.ones(200)) == light_of(np.ones(200), 0.4) == []
+    assert light_of(np.where(np.arange(200) // 20 == 5, 1.3, 1.0)) == []
 
 
 @pytest.mark.parametrize("kind", ["blur", "rack", "flicker"])

@@ -75,7 +75,8 @@ def main(here: Path) -> None:
     time_s = np.arange(0.0, 20.0, 0.2)
     names = (
         "contrast_loss", "contrast_loss_low", "contrast_loss_high", "level", "clipped_share",
-        "foreign_share", "blur", "smudge", "break_before", "bubbles",
+        "foreign_share", "blur", "blur_sure", "glare_sure", "dark_sure", "dark_share", "smudge",
+        "break_before", "bubbles",
     )  # fmt: skip
     series = {"time_s": time_s, **{name: np.zeros(100) for name in names}}
     series["level"][:] = 0.5

@@ -26,7 +26,8 @@ from pipeline.store.work import WorkFolder
 
 LENS = (
     "contrast_loss", "contrast_loss_low", "contrast_loss_high", "level", "clipped_share",
-    "foreign_share", "blur", "smudge", "break_before",
+    "foreign_share", "blur", "blur_sure", "glare_sure", "dark_sure", "dark_share", "smudge",
+    "break_before",
 )  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -11,26 +12,11 @@ from numpy.typing import NDArray
 from pipeline.model.field import FieldSpan
 from pipeline.model.findings import Event
 from pipeline.model.kinds import KINDS
-from pipeline.model.kinds.kind import Evidence, Kind, median
+from pipeline.model.kinds.kind import Evidence, Kind
 from pipeline.model.options import LensOptions
 from pipeline.model.time import round_s
 
-F64 = NDArray[np.float64]
-B1 = NDArray[np.bool_]
-
-
-def blur_score(b: F64, detail_ratio: F64, step_s: float) -> F64:
-    """(n,) share of fine detail lost over the whole field beyond fog, 0..1.
-
-    The smaller of two witnesses: b, ln lost as solved from pairs, and the fall of
-    the fine over coarse contrast below its usual value within half a minute.
-    """
-    with np.errstate(all="ignore"):
-        log = np.log(detail_ratio)
-    filled = np.where(np.isfinite(log), log, np.nanmedian(log) if np.isfinite(log).any() else 0.0)
-    usual = median(filled, max(3, round(30 / step_s)) | 1)
-    out: F64 = 1 - np.exp(-np.maximum(np.minimum(b, usual - filled), 0))
-    return out
+ODDS_MOST = 0.99  # nothing read from a series is surer
 
 
 def find_events(
@@ -50,7 +36,35 @@ def find_events(
     limits = LensOptions().model_dump() | dict(options or {})
     seen = Evidence(series, fields, duration_s, damaged, limits, kinds)
     out = [e for kind in kinds if kind.event for e in _events_of(seen, kind)]
-    return sorted(out, key=lambda e: (e.start_s, e.kind))
+    return sorted(_shared(out), key=lambda e: (e.start_s, e.kind))
+
+
+def _shared(events: Sequence[Event]) -> list[Event]:
+    """The events with what is left of their confidence where others explain the moment too.
+
+    Each has its share of the odds, and so have the odds that it is none of them: together at
+    most 1, and what is left is unknown. An event that stands alone stays as sure as it was.
+    """
+    odds = [min(e.confidence, ODDS_MOST) / (1 - min(e.confidence, ODDS_MOST)) for e in events]
+    cuts = sorted({t for e in events for t in (e.start_s, e.stop_s)})
+    out = []
+    for event, own in zip(events, odds, strict=True):
+        beside = [
+            (e, o)
+            for e, o in zip(events, odds, strict=True)
+            if e is not event and e.start_s < event.stop_s and e.stop_s > event.start_s
+        ]
+        if not beside:
+            out.append(event)
+            continue
+        within = [t for t in cuts if event.start_s <= t <= event.stop_s]
+        share = 0.0
+        for a, b in pairwise(within):
+            others = sum(o for e, o in beside if e.start_s <= a and e.stop_s >= b)
+            share += (b - a) * own / (1 + own + others)
+        share /= event.stop_s - event.start_s
+        out.append(event.model_copy(update={"confidence": round(share, 3)}))
+    return out
 
 
 def _events_of(seen: Evidence, kind: Kind) -> list[Event]:

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.analysis.lens import pairs, registration, smudge
+from pipeline.analysis.lens import finest, pairs, registration, smudge
 from pipeline.analysis.lens.reading import solve_tables
 from pipeline.analysis.lens.tables import (
     BLOCK_WIDTH,
@@ -31,6 +31,9 @@ from pipeline.analysis.lens.tables import (
     MEAN,
     PAIR_WIDTH,
     SAMPLE_WIDTH,
+    SHARP,
+    SHEET,
+    SHEET_PX,
     U8,
     WORK_PX,
     GrowingTable,
@@ -165,6 +168,7 @@ class LensFold:
             ok = ok & (1 - grown)
         now = registration.prepare(small, ok, number)
         row, sharp = self._sample_row(small, ok, now, has_field)
+        row[SHARP] = finest.finest(rgb[y0:y1, x0:x1], now.ok)
         self._samples.add(row)
         level, clipped = float(row[6]), float(row[8])
         usable = has_field and level > DARK_LEVEL and clipped < CLIPPED_MOST and now.ok.sum() > 300
@@ -232,6 +236,9 @@ class LensFold:
         row[6] = gray.mean() / 255
         row[7] = spread[lit].sum() / lit_count
         row[8] = np.count_nonzero(top >= CLIPPED_PIXEL) / count
+        clipped = (small.max(2) >= CLIPPED_PIXEL).astype(np.uint8) & ok
+        sheet: Any = cv2.morphologyEx(clipped, cv2.MORPH_OPEN, np.ones((SHEET_PX, SHEET_PX)))
+        row[SHEET] = np.count_nonzero(sheet) / count
         row[9] = np.count_nonzero(gray < DARK_PIXEL) / count
         row[10] = np.count_nonzero(foreign) / lit_count
         # fine and coarse contrast of luma, over the usable pixels

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.lens import airlight, events, focus, registration, smudge, solve
+from pipeline.analysis.lens import airlight, explain, registration, smudge, solve
 from pipeline.analysis.lens.tables import (
     CELLS,
     DARK,
@@ -15,6 +15,7 @@ from pipeline.analysis.lens.tables import (
     MEAN,
     PAIR_WIDTH,
     SAMPLE_WIDTH,
+    SHARP,
     LensResult,
     Tables,
 )
@@ -46,20 +47,47 @@ def _stray(n: int, i: NDArray[np.int64], j: NDArray[np.int64], u: F64) -> NDArra
     return out
 
 
+def pairs_of(tables: Tables) -> solve.Pairs:
+    """All pairs of the tables."""
+    q = tables.pairs.reshape(-1, PAIR_WIDTH)
+    head = q[:, 5:17].astype(np.float64)
+    i, j = q[:, 0].astype(np.int64), q[:, 1].astype(np.int64)
+    return solve.Pairs(i, j, head[:, :3], head[:, 3:6], head[:, 6:9], head[:, 9:])
+
+
+def cues_of(tables: Tables, fog: F64) -> explain.Cues:
+    """What single moments say of anything but fog. fog: (n,) -ln of the transmission."""
+    s = tables.samples.astype(np.float64).reshape(len(tables.times), SAMPLE_WIDTH)
+    ways, lower = s[:, SHARP][:, :4], s[:, SHARP][:, 4]
+    p, at = pairs_of(tables), tables.blocks[:, 0].astype(np.int64)
+    change, weight = (tables.blocks[:, x].astype(np.float64) for x in (DETAIL, DETAIL_WEIGHT))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        seen = explain.Moments(
+            light=registration.GAMMA * np.log(np.maximum(s[:, 6], 0.02)),
+            sharp=0.5 * (ways.mean(1) - lower),
+            least_sharp=0.5 * (ways.min(1) - lower),
+            detail=np.log(s[:, 11] / s[:, 12]),
+            clipped=np.log(s[:, 8] + 0.01),
+            dark=s[:, 9],
+            fog=fog,
+        )
+    return explain.cues(p, explain.Blocks(p.i[at], p.j[at], change, weight), seen)
+
+
 def solve_tables(tables: Tables) -> LensResult:
     """The series from the tables of `LensFold.tables`."""
     times, samples, pair_rows, blocks, sharp, size = tables
     n = len(times)
     s = samples.astype(np.float64).reshape(n, SAMPLE_WIDTH)
     q = pair_rows.reshape(-1, PAIR_WIDTH)
-    head = q[:, 5:17].astype(np.float64)
-    i, j = q[:, 0].astype(np.int64), q[:, 1].astype(np.int64)
-    p = solve.Pairs(i, j, head[:, :3], head[:, 3:6], head[:, 6:9], head[:, 9:])
+    p = pairs_of(tables)
+    i, j = p.i, p.j
     near = np.zeros(max(n - 1, 0), bool)
     near[i[j - i == 1]] = True
     nan = np.full(n, np.nan)
     if n < 3 or len(i) < 2:
-        loss = low = high = veiling = blur = blur_sure = gain = air = nan
+        loss = low = high = veiling = blur = gain = air = nan
+        sure = dict.fromkeys(explain.WEIGHTS, np.zeros(n))
         tile_loss = np.full((n, 4, 4), np.nan)
         smudged = nan
     else:
@@ -81,22 +109,24 @@ def solve_tables(tables: Tables) -> LensResult:
         )
         high = np.where(evidence >= AIRLIGHT_MAYBE, 1 - (1 - high) * (1 - hidden), high)
         loss[evidence >= AIRLIGHT_LIKELY] = np.nan
-        sure = known & (evidence >= AIRLIGHT_SURE) & (seen * step_s >= AIRLIGHT_SURE_S)
-        low = np.where(sure, np.maximum(low, AIRLIGHT_SURE_LOSS), low)
+        stands = known & (evidence >= AIRLIGHT_SURE) & (seen * step_s >= AIRLIGHT_SURE_S)
+        low = np.where(stands, np.maximum(low, AIRLIGHT_SURE_LOSS), low)
         luma_air = float(got.air @ registration.LUMA)
         veiling = loss * np.exp(got.g) * luma_air
-        with np.errstate(invalid="ignore", divide="ignore"):
-            detail = s[:, 11] / s[:, 12]
-            log_detail = np.log(detail)
-        blur = np.where(known, events.blur_score(got.b, detail, step_s), np.nan)
         at = blocks[:, 0].astype(np.int64)
         change = blocks[:, DETAIL].astype(np.float64)
         heard = blocks[:, DETAIL_WEIGHT].astype(np.float64)
-        blur_sure = np.zeros(n)
-        for lost in focus.find_losses(p, focus.Blocks(i[at], j[at], change, heard), log_detail):
-            part = slice(lost.start, lost.stop)
-            blur_sure[part] = 1 / (1 + np.exp(-lost.score))
-            blur[part] = np.fmax(blur[part], 1 - np.exp(-max(lost.depth, 0)))
+        spells = explain.find_spells(cues_of(tables, np.where(known, got.u, 0)))
+        sure = {kind: explain.sureness(spells, kind, n) for kind in explain.WEIGHTS}
+        # of two witnesses the lesser: solved from pairs, and below what is usual
+        with np.errstate(invalid="ignore", divide="ignore"):
+            below = -explain.unusual(np.log(s[:, 11] / s[:, 12]))
+        softer = np.maximum(np.minimum(got.b, below), 0)
+        blur = np.where(known, 1 - np.exp(-softer), np.nan)
+        for spell in spells:
+            if spell.kind == "blur":
+                part = slice(spell.start, spell.stop)
+                blur[part] = np.fmax(blur[part], 1 - np.exp(-max(spell.depth, 0)))
         gain = np.where(known, np.exp(got.g), np.nan)
         air = np.full(n, luma_air)
         tile_loss = solve.solve_tiles(n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air)
@@ -138,7 +168,7 @@ def solve_tables(tables: Tables) -> LensResult:
         dark_share=np.asarray(s[:, 9], f),
         level=np.asarray(s[:, 6], f),
         blur=np.asarray(blur, f),
-        blur_sure=np.asarray(blur_sure, f),
+        **{f"{kind}_sure": np.asarray(x, f) for kind, x in sure.items()},
         smudge=np.asarray(smudged, f),
         foreign_share=np.asarray(s[:, 10], f),
         break_before=np.asarray(np.r_[False, ~near][:n], f),

@@ -22,6 +22,7 @@ DARK_LEVEL = 0.045
 CLIPPED_PIXEL = 250
 CLIPPED_MOST = 0.65  # share of the field above which nothing can be followed
 DARK_PIXEL = 20
+SHEET_PX = 4  # a clipped part at least so wide is no highlight
 
 
 @dataclass
@@ -34,7 +35,7 @@ class LensResult:
     float32 (n,), luma of the airlight in linear light, 1 at full scale. detail_ratio:
     fine over coarse contrast. saturation, clipped_share, dark_share: 0..1.
     level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
-    blur_sure: how sure it is that focus was lost and found again, 0..1.
+    blur_sure, glare_sure, dark_sure: how sure it is that this explains the moment, 0..1.
     smudge: loss of detail under a smudge beyond the rest of the field, 0..1, 0 without one.
     foreign_share: share of the lit field whose colour is not red. break_before:
     1 where the view could not be followed from the sample before. gain: factor of
@@ -54,6 +55,8 @@ class LensResult:
     level: F32
     blur: F32
     blur_sure: F32
+    glare_sure: F32
+    dark_sure: F32
     smudge: F32
     foreign_share: F32
     break_before: F32
@@ -87,7 +90,7 @@ class GrowingTable:
 class Tables(NamedTuple):
     """What the fold gathers: all that `solve_tables` needs.
 
-    times: (n,) s. samples: (n, 14). pairs: (p, 65). blocks: (b, 135), for the pairs of
+    times: (n,) s. samples: (n, 20). pairs: (p, 65). blocks: (b, 135), for the pairs of
     the longest lag. sharp: (n, 128), sharpness of the blocks and its weight. size:
     (row, col) of the working picture in px.
     """
@@ -102,7 +105,8 @@ class Tables(NamedTuple):
 
 # columns of the sample table
 MEAN, DARK = slice(0, 3), slice(3, 6)
-SAMPLE_WIDTH = 14
+SHARP, SHEET = slice(14, 19), 19  # ln of the finest detail: four ways, and an octave lower
+SAMPLE_WIDTH = 20
 # columns of the pair table
 PAIR_WIDTH = 5 + 4 * 3 + 3 * 16
 # columns of the block table: row of the pair table, detail per block, its weight, motion

@@ -2,9 +2,11 @@
 
 import numpy as np
 
-from pipeline.model.kinds.kind import Evidence, Found, Kind
+from pipeline.model.kinds.kind import Evidence, Found, Kind, Severity
 
-LEVEL = 0.10  # mean gamma-coded luma; or a third of the usual, up to 0.2
+LEVEL = 0.10  # mean gamma-coded luma below which no loss is told; or a third of the usual, to 0.2
+BLACK = 0.05  # below which no picture shows anything
+SURE, LEAST_S = 0.5, 0.3
 
 
 def usual_level(seen: Evidence) -> float:
@@ -15,13 +17,19 @@ def usual_level(seen: Evidence) -> float:
 
 
 def find(seen: Evidence) -> Found:
-    level = seen.get("level")
+    """Moments that a fall of the light explains best, and those in which nothing can show.
+
+    A look into a cavity that darkens by itself is none, as long as something shows.
+    """
+    level, sure = seen.get("level"), np.nan_to_num(seen.get("dark_sure"))
+    outside = seen.during(seen.spells("out_of_body"))
     least = max(LEVEL, min(0.2, 0.35 * usual_level(seen)))
-    dark = (level < least) & ~seen.during(seen.spells("out_of_body"))
+    fell = (sure > SURE) | (level < BLACK)
     return Found(
-        dark,
-        seen.spans(dark),
-        sure=lambda a, b: 0.6 + 0.4 * (1 - np.nanmean(level[a:b]) / least),
+        (level < least) & ~outside,
+        seen.spans(fell & ~outside, least_s=LEAST_S),
+        np.nan_to_num(seen.get("dark_share")),
+        lambda a, b: max(sure[a:b].max(), np.mean(level[a:b] < BLACK)),
     )
 
 
@@ -32,5 +40,6 @@ KIND = Kind(
     color="#777777",
     pattern="cross",
     setting="what the plan proposes for a dark picture",
+    severity=Severity("{} of the picture without light"),
     find=find,
 )

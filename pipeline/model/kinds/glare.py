@@ -3,14 +3,16 @@
 import numpy as np
 
 from pipeline.model.kinds.dark import usual_level
-from pipeline.model.kinds.kind import Evidence, Found, Kind, median
+from pipeline.model.kinds.kind import Evidence, Found, Kind, Severity, median
 
 SHARE = 0.25  # clipped share of the field
 # or far brighter than usual, and either bright in itself or with more clipped than usual
 RATIO, LEVEL, CLIPPED = 1.4, 0.55, 0.05
+SURE, LEAST_S = 0.5, 0.3
 
 
 def find(seen: Evidence) -> Found:
+    """Moments that more light than usual explains best; `on` is all that is too bright to tell."""
     level, clipped = seen.get("level"), seen.get("clipped_share")
     usual = float(np.nanmedian(clipped)) if np.isfinite(clipped).any() else 0.0
     lit = usual_level(seen)
@@ -21,8 +23,14 @@ def find(seen: Evidence) -> Found:
         (brighter > RATIO) & (clipped > CLIPPED + 1.5 * usual)
     )
     glare |= (brighter > RATIO) & (level > LEVEL) & ~fogged
-    glare &= ~seen.during(seen.spells("out_of_body"))
-    return Found(glare, seen.spans(glare), sure=lambda a, b: 0.5 + np.nanmean(clipped[a:b]))
+    outside = seen.found("out_of_body").on
+    sure = np.nan_to_num(seen.get("glare_sure"))
+    return Found(
+        glare & ~seen.during(seen.spells("out_of_body")),
+        seen.spans((sure > SURE) & ~outside, least_s=LEAST_S),
+        np.nan_to_num(clipped),
+        lambda a, b: sure[a:b].max(),
+    )
 
 
 KIND = Kind(
@@ -32,5 +40,6 @@ KIND = Kind(
     color="#F0E442",
     pattern="upright",
     setting="what the plan proposes for glare",
+    severity=Severity("{} of the picture clipped"),
     find=find,
 )
