@@ -12,7 +12,7 @@ import cv2
 import media_zoo
 import numpy as np
 import pytest
-from good import PERSON, Good, Planes
+from good import PERSON, RATE, Good, Planes
 
 from pipeline.media.programs import ffmpeg_program
 from pipeline.media.stems import write_stem
@@ -112,6 +112,25 @@ def _(t: float, planes: Planes) -> None:
 def _(t: float, planes: Planes) -> None:
     if 1.19 <= t < 1.30:
         words(planes, "QM", 2, 14)
+
+
+def _late(pictures: int) -> None:
+    """The surround of a single picture, where the second recording begins."""
+
+    @fault(f"lettering in one picture, {pictures:+d} from where a part begins", "surround black")
+    def _(good: Good, into: Path) -> list[Check]:
+        begins_s = next(p.out_start_s for p in good.plan.pieces if p.source == 1)
+        at_s = begins_s + pictures / RATE
+
+        def change(shown: Any, planes: Planes) -> None:
+            if abs(shown.time_s - at_s) < 0.5 / RATE:
+                words(planes, "QM", 2, 14)
+
+        return good.checks(good.shown(into, change))
+
+
+for _pictures in range(-3, 4):
+    _late(_pictures)
 
 
 @pictured("a coloured corner as dark as black", "surround black")

@@ -34,7 +34,7 @@ from pipeline.stages.verifying.surround import Boxes, Surround
 from pipeline.stages.verifying.throughout import Series, Throughout
 
 _TOLD_S = 0.5
-_NEAR_S = 0.25  # of where a box comes or goes: all pictures are decoded
+_NEAR_S = 0.25  # of where a box comes or goes, or a part or a field: all pictures are decoded
 Onlooker = Callable[[Picture], None]
 
 
@@ -74,7 +74,7 @@ def picture_checks(
         throughout = Throughout(plan, series, options.field.edge_inset_px, compare.near_strokes,
                                 coarse)  # fmt: skip
     told_s = 0.0
-    near = [(t - _NEAR_S, t + _NEAR_S) for t in boxes.edges_s]
+    near = [(t - _NEAR_S, t + _NEAR_S) for t in (*boxes.edges_s, *surround.edges_s)]
     if expected is not None:
         near += [(t - SAME_S, t + SAME_S) for t in expected.keys_s]
     reading_file = read_pictures(

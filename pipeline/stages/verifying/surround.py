@@ -49,6 +49,18 @@ class Surround:
         self._captions = reading.captions_cut(plan)
         self.under_captions_px = 0
 
+    @property
+    def edges_s(self) -> list[float]:
+        """When what may be seen changes: a part begins, or one field gives way to another. There
+        every picture is decoded: a renderer that is a picture late shows just one wrongly."""
+        edges = {p.out_start_s for p in self._plan.pieces}
+        for piece in self._plan.pieces:
+            if piece.kind == "play":
+                fields = self._plan.sources[piece.source].fields
+                past = [f.start_s - piece.start_s for f in fields]
+                edges |= {piece.out_start_s + t for t in past if 0 < t < piece.length_s}
+        return sorted(edges)
+
     def look(self, time_s: float, planes: Planes) -> None:
         masks = self._outside(time_s)
         if masks is None:
