@@ -15,7 +15,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from pipeline.errors import UsageError
+from pipeline.errors import OutputError, UsageError
 from pipeline.media.provenance_box import ACTIONS, NAME
 
 LIMIT_BYTES = 1_000_000
@@ -67,6 +67,27 @@ class Credentials:
             r, s = utils.decode_dss_signature(self.key.sign(data, ec.ECDSA(digest)))
             signed = int(r).to_bytes(size, "big") + int(s).to_bytes(size, "big")
         return signed
+
+
+class _Watched:
+    """A file that keeps the first error of the system: the library tells of none of them."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+        self.failed: OSError | None = None
+
+    def __getattr__(self, name: str) -> Callable[..., Any]:
+        if name not in ("read", "write", "seek", "tell", "flush"):
+            raise AttributeError(name)
+
+        def noting(*arguments: Any) -> Any:
+            try:
+                return getattr(self._file, name)(*arguments)
+            except OSError as error:
+                self.failed = self.failed or error
+                raise
+
+        return noting
 
 
 class NoPassphrase(UsageError):
@@ -217,6 +238,7 @@ def _try(credentials: Credentials) -> None:
 
 def _sign(source: BinaryIO, target: BinaryIO, kind: str, credentials: Credentials) -> None:
     c2pa = library()
+    files = _Watched(source), _Watched(target)
     manifest = {
         "claim_generator_info": [{"name": NAME}],
         "assertions": [{"label": "c2pa.actions", "data": ACTIONS}],
@@ -229,8 +251,14 @@ def _sign(source: BinaryIO, target: BinaryIO, kind: str, credentials: Credential
             ) as signer,
             c2pa.Builder(manifest, context=context) as builder,
         ):
-            builder.sign(signer, kind, source, target)
+            builder.sign(signer, kind, *files)
     except c2pa.C2paError as error:
+        for file in files:
+            if file.failed is not None:
+                raise file.failed from None
+        if isinstance(error, c2pa.C2paError.Io):  # of its own passing file
+            raise OutputError("The clip could not be signed: the machine refused to read or write",
+                              "", "free some space, for temporary files too") from None  # fmt: skip
         raise _fault(
             "the library refuses it", str(error)[:120],
             "use a certificate for signing media (C2PA certificate profile), with its chain",
@@ -238,7 +266,10 @@ def _sign(source: BinaryIO, target: BinaryIO, kind: str, credentials: Credential
 
 
 def sign_file(source: Path, target: Path, credentials: Credentials) -> None:
-    """Write a signed copy of an MP4. Raises UsageError; what is half written is the caller's."""
+    """Write a signed copy of an MP4; what is half written is the caller's to remove.
+
+    Raises UsageError, OSError, OutputError.
+    """
     with open(source, "rb") as reading, open(target, "w+b") as writing:
         _sign(reading, writing, "video/mp4", credentials)
 

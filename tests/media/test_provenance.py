@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime
+import errno
 import getpass
+import io
 import json
 import os
 import random
@@ -23,7 +25,7 @@ import pytest
 from cryptography.x509.oid import ExtendedKeyUsageOID
 from needed import needs
 
-from pipeline.errors import UsageError
+from pipeline.errors import OutputError, UsageError
 from pipeline.media import provenance
 from pipeline.media.mp4_added import only_signed
 from pipeline.media.mp4_walk import signature_box
@@ -314,6 +316,30 @@ def test_what_cannot_sign_is_told_and_leaves_nothing(
     assert told.value.exit_code == 2 and told.value.do
     assert str(tmp_path) not in str(told.value) and "Trial" not in str(told.value)
     assert list(work.iterdir()) == []
+
+
+def test_a_full_disk_is_told_as_one(
+    clip: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a few writes, as a disk fills; the library says something else of it."""
+    options, plain = options_of(certificates.signer(tmp_path)), open
+
+    class Filling(io.FileIO):
+        left = 20_000
+
+        def write(self, data: Any) -> int:
+            self.left -= len(data)
+            if self.left < 0:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+            return super().write(data)
+
+    def opened(path: Any, mode: str = "r") -> Any:
+        return Filling(path, "w+") if mode == "w+b" else plain(path, mode)
+
+    monkeypatch.setattr(provenance, "open", opened, raising=False)
+    with pytest.raises(OutputError, match="full") as told:
+        signing.signed_file(clip, options, tmp_path)
+    assert told.value.exit_code == 6
 
 
 def test_the_passphrase_comes_from_the_environment_or_a_person(
