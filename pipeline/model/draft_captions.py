@@ -20,9 +20,10 @@ MARK = "Drafted by a machine"
 """Begins the first note of a draft, and the text of its captions that a person confirms."""
 _PAUSE_S = 0.8  # between two words: a sentence ends there whatever its marks
 _DOUBT = 0.5  # a word that the model gave less is to be listened to; not calibrated
-_NEAR_S = 0.5  # from an edge of speech
+_NEAR_S, _GOES_ON_S = 0.5, 0.1  # from an edge of speech; from word to word without a pause
 _INSIDE, _LEAST_S = 0.5, 0.02  # of a word that has to lie in speech; its least length
 _END = re.compile(r"[.!?…][\"'”’)\]]*$")
+_TITLES = {"dr.", "mr.", "mrs.", "ms.", "prof.", "st.", "no."}  # a point that ends no sentence
 _I = ("I'", "I’")  # I'm, I've
 _WORD = re.compile(r"[^\W\d_][\w'’-]+")
 
@@ -51,16 +52,27 @@ class DraftCue:
 
 def in_speech(words: Iterable[HeardWord], speech: Sequence[Span]) -> list[HeardWord]:
     """The words that begin in speech or lie in it by half, cut to it: a model writes some into
-    silence too, and stretches the last one before a pause."""
-    found = []
+    silence too, and stretches the last one before a pause. One that goes on from such a word, and
+    is told a little after the end of speech, is its last."""
+    found: list[HeardWord] = []
+    told_s = -_NEAR_S  # where the model ended the last one
     for word in words:
         here = Span(word.start_s, max(word.stop_s, word.start_s + _LEAST_S))
         parts = [part for s in speech if (part := here.overlap(s)) is not None]
         heard = max(parts, key=lambda p: p.length_s, default=None)
-        if heard is None or not word.text.strip():
+        if not word.text.strip():
             continue
-        if heard.start_s == here.start_s or heard.length_s >= _INSIDE * here.length_s:
+        if heard is not None and not (
+            heard.start_s == here.start_s or heard.length_s >= _INSIDE * here.length_s
+        ):
+            heard = None
+        if heard is None and found and here.start_s - told_s < _GOES_ON_S:
+            end_s = max((s.stop_s for s in speech if s.stop_s <= here.start_s), default=-_NEAR_S)
+            if here.start_s - end_s < _NEAR_S:
+                heard = Span(max(end_s - _LEAST_S, found[-1].start_s), end_s)
+        if heard is not None:
             found.append(replace(word, start_s=heard.start_s, stop_s=heard.stop_s))
+            told_s = word.stop_s
     return found
 
 
@@ -114,7 +126,7 @@ def look_like_names(text: str, unknown: Iterable[str]) -> list[str]:
     words = text.split()
     for before, word in pairwise(words):
         part = _WORD.search(word)
-        if part and part[0][0].isupper() and part[0][:2] not in _I and not _END.search(before):
+        if part and part[0][0].isupper() and part[0][:2] not in _I and not _ends(before):
             found.append(part[0])
     return list(dict.fromkeys(found))
 
@@ -143,6 +155,11 @@ def is_draft(text: str) -> bool:
     return re.search(rf"^NOTE\s+{MARK}", text, re.MULTILINE) is not None
 
 
+def _ends(word: str) -> bool:
+    """Whether a sentence ends with this word."""
+    return _END.search(word) is not None and word.lower() not in _TITLES
+
+
 def _plain(text: str) -> str:
     return text.replace("&", "&amp;").replace("<", "&lt;").replace("-->", "- ->")
 
@@ -165,7 +182,7 @@ def _sentences(words: Sequence[HeardWord]) -> list[list[HeardWord]]:
     out: list[list[HeardWord]] = []
     for word in words:
         last = out[-1][-1] if out else None
-        if last is None or _END.search(last.text) or word.start_s - last.stop_s >= _PAUSE_S:
+        if last is None or _ends(last.text) or word.start_s - last.stop_s >= _PAUSE_S:
             out.append([])
         out[-1].append(word)
     return out

@@ -85,6 +85,7 @@ def test_edges_of_speech_are_those_that_were_heard() -> None:
         ("This is Berglund.", ["Berglund"]),
         ("We saw Bridge again. Bridge it.", ["Bridge"]),  # a word and a name
         ("It is clear, Mrs O'Hara said.", ["Mrs", "O'Hara"]),
+        ("Dr. Bridge looks.", ["Bridge"]),
         ("Then I'm done and I've seen it.", []),
         ("Dann kam Müller-Ärlund.", ["Müller-Ärlund"]),
         ("Потом Иванова ушла.", ["Иванова"]),
@@ -92,6 +93,11 @@ def test_edges_of_speech_are_those_that_were_heard() -> None:
 )
 def test_a_capital_inside_a_sentence_may_be_a_name(text: str, names: list[str]) -> None:
     assert look_like_names(text, []) == names
+
+
+def test_a_title_ends_no_sentence() -> None:
+    words = [word(n, n + 0.9, f" {text}") for n, text in enumerate("Dr. Bridge looks.".split())]
+    assert [c.text for c in draft_cues(words, lambda _: [])] == ["Dr. Bridge looks."]
 
 
 def test_a_draft_says_so_and_reads_back(tmp_path: Path) -> None:
@@ -110,3 +116,14 @@ def test_a_draft_says_so_and_reads_back(tmp_path: Path) -> None:
     assert back[0][2].startswith("See Berglund - ->")
     assert not is_draft(text.replace("NOTE Drafted", "NOTE Read by AB, drafted"))
     assert not is_draft("WEBVTT\n\n00:01.000 --> 00:02.000\nDrafted by a machine.\n")
+
+
+def test_a_last_word_that_is_told_late_is_kept_and_what_follows_a_pause_is_not() -> None:
+    words = [word(3, 4.38, " the"), word(4.45, 4.7, " cavity."), word(4.75, 5.3, " Thanks"),
+             word(5.35, 6, " you")]  # fmt: skip
+    late = [word(3, 4.3, " the"), word(4.75, 5, " You")]
+    spans = SPEECH[:1]
+    assert [w.text for w in in_speech(late, spans)] == [" the"]
+    kept = in_speech(words[:2], spans)
+    assert [w.text for w in kept] == [" the", " cavity."] and kept[1].stop_s == 4.4
+    assert " you" not in [w.text for w in in_speech(words, spans)]  # over half a second behind
