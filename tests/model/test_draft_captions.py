@@ -96,7 +96,7 @@ def test_a_capital_inside_a_sentence_may_be_a_name(text: str, names: list[str]) 
 
 
 def test_a_title_ends_no_sentence() -> None:
-    words = [word(n, n + 0.9, f" {text}") for n, text in enumerate("Dr. Bridge looks.".split())]
+    words = [word(n, n + 0.9, f" {text}") for n, text in enumerate(["Dr.", "Bridge", "looks."])]
     assert [c.text for c in draft_cues(words, lambda _: [])] == ["Dr. Bridge looks."]
 
 
