@@ -176,6 +176,7 @@ def test_what_a_release_is_found_by_is_of_its_own_file(
     assert {k: prints[k] for k in taken} == taken and len(prints["hashes"]) > 100
 
 
+@pytest.mark.slow
 def test_a_folder_in_the_place_of_a_file_loses_nothing(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
@@ -287,6 +288,7 @@ def test_withdrawn_meanwhile(fieldstop: Shell, tiny: media_zoo.Clip) -> None:
     assert done.code == 4 and done.codes == ["consent"] and mp4s(fieldstop) == []
 
 
+@pytest.mark.slow
 def test_a_proof_without_initials_goes_out_when_asked(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
@@ -551,6 +553,7 @@ def test_all_that_is_ready_is_asked_about_on_a_terminal(
     assert mp4s(fieldstop) == ["QM-0300-web-r1.mp4"], "the first was refused, the second let go"
 
 
+@pytest.mark.slow
 def test_what_a_killed_run_left_half_written_is_no_release(
     fieldstop: Shell, tiny: media_zoo.Clip
 ) -> None:
