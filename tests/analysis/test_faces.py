@@ -58,8 +58,9 @@ def test_most_faces_of_80_px_are_found(detector: FaceDetector) -> None:
 
 def test_upright_only_misses_what_the_turns_find() -> None:
     picture = scene(200, 180, (960, 500), seed=1)
-    assert not holds(FaceDetector(turns=(0,), views="whole").boxes(picture), (960, 500))
-    assert holds(FaceDetector(views="whole").boxes(picture), (960, 500))
+    whole = [(0, 0, 1920, 1080)]
+    assert not holds(FaceDetector(turns=(0,)).boxes(picture, whole), (960, 500))
+    assert holds(FaceDetector().boxes(picture, whole), (960, 500))
 
 
 @pytest.mark.parametrize("name", ["retina", "brick", "grass", "gravel", "coins", "cell", "moon"])
@@ -114,7 +115,7 @@ def test_denser_samples_give_tighter_spans() -> None:
 
 
 def test_weak_single_hits_inside_the_body_do_not_count() -> None:
-    from pipeline.analysis.identity.detect import confirmed
+    from pipeline.analysis.identity.face_watch import confirmed
 
     weak, sure = (100, 100, 80, 80, 0.65), (100, 100, 80, 80, 0.9)
     beside = (104, 98, 80, 80, 0.62)

@@ -24,5 +24,6 @@ def test_only_what_lies_in_words_while_they_stand_is_left_out(
 ) -> None:
     detectors = Detectors([], lettering=False)
     detectors._size = (320, 240)
-    detectors._faces, detectors._inside = [(time_s, [(*box, 0.61)])], [False]
+    assert detectors._faces is not None
+    detectors._faces.looks, detectors._faces.inside = [(time_s, [(*box, 0.61)])], [False]
     assert bool(detectors.finish(9.0, [WORDS, (0, 0, 320, 240)])[1]) is found

@@ -44,12 +44,12 @@ def field_of(film: scenes.Film) -> FieldSpan:
 
 
 def looked_at(path: Path, film: scenes.Film, late: bool = False) -> tuple[list[Lettering], float]:
-    """What is found in a film, read as the survey reads it, and the processor time."""
+    """What is found in a film, read as the survey reads it (late: as verify does), and the
+    processor time."""
     recording = probe(path)
     detectors = Detectors([field_of(film)], faces=False, matrix=recording.video.matrix, late=late)
-    sparse = recording.frame_rate_hz >= 20 and not recording.video.interlaced
     spent = 0.0
-    for picture in read_pictures(path, recording, skip_unreferenced=sparse, threads=1):
+    for picture in read_pictures(path, recording, skip_unreferenced=late, threads=1):
         begun = time.process_time()
         detectors.step(Shown(picture.time_s, picture.planes(), lambda: np.zeros((8, 8, 3), "u1")))
         spent += time.process_time() - begun

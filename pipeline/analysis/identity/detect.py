@@ -5,9 +5,8 @@ process should end before encoding starts: the networks take about 350 MB.
 
 - Lettering: every decoded picture is looked at (`letter_watch`). Lettering that lies wholly in
   the surround is blanked anyway; the box around the field is what is looked at.
-- Faces: inside the body only the whole picture is looked at, every `faces_every_s`; with no
-  scope field, where the caller says `outside`, and where a picture has little in common with
-  the one before, tiles too.
+- Faces: every decoded picture is looked at cheaply, closely where something is new
+  (`face_watch`); everywhere where there is no scope field or the caller says `outside`.
 """
 
 from __future__ import annotations
@@ -20,16 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, iou, overlap, widened
-from pipeline.analysis.identity.faces import FaceDetector, merge_faces
+from pipeline.analysis.identity.face_watch import FaceWatch
+from pipeline.analysis.identity.faces import merge_faces
 from pipeline.analysis.identity.letter_spans import counted
-from pipeline.analysis.identity.letter_views import ALIKE, Planes, alike, scaled
+from pipeline.analysis.identity.letter_views import Planes, scaled
 from pipeline.analysis.identity.letter_watch import LetterWatch
-from pipeline.analysis.identity.lettering import Box, field_box, merge_lettering
+from pipeline.analysis.identity.lettering import field_box, merge_lettering
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Face, Lettering
 
-SURE_FACE = 0.75  # score of a face that needs no second look; common practice, no source
-SAME_PLACE = 0.2  # intersection over union
 _IGNORED_TIME = 0.3  # of a span of lettering
 _IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
 LINGER_S = 2.5  # words that the caller put there stay this long in averages after they went
@@ -76,12 +74,7 @@ class Detectors:
         self._lit = LitBox() if fields is None else None
         self._fields = sorted(fields or [], key=lambda f: f.start_s)
         self._letters = LetterWatch(matrix, late, threads) if lettering else None
-        self._cuts = Cuts()
-        self._near = FaceDetector(views="whole") if faces else None
-        self._far = FaceDetector(views="tiles") if faces else None
-        self._faces: list[tuple[float, list[Box]]] = []
-        self._inside: list[bool] = []
-        self._face_s = self._last_s = -np.inf
+        self._faces = FaceWatch(spacing_s, faces_every_s) if faces else None
         self._size = (0, 0)
 
     def step(self, shown: Shown) -> None:
@@ -90,27 +83,13 @@ class Detectors:
         height, width = shown.planes[0].shape
         self._size = (width, height)
         field = self._field_at(time_s)
-        strange = False
+        lit = self._lit.step(shown.planes[0]) if self._lit is not None else None
+        box = lit or field_box(field, width, height)
         if self._letters is not None:
-            lit = self._lit.step(shown.planes[0]) if self._lit is not None else None
-            box = lit or field_box(field, width, height)
-            strange = self._letters.step(time_s, shown.planes, box)
-        elif self._near is not None:
-            strange = self._cuts.step(shown.planes[0])
-        if self._near is None or self._far is None:
-            return
-        known = self._lit is None
-        everywhere = (known and (field is None or field.shape == "none")) or shown.outside
-        every_s = self.spacing_s if everywhere else self.faces_every_s
-        if not strange and time_s + 1e-6 < self._face_s + every_s:
-            return
-        self._face_s = time_s
-        detector = self._far if everywhere or strange else self._near
-        found = detector.boxes(shown.rgb())
-        self._faces.append((time_s, found))
-        self._inside.append(not everywhere and not strange)
-        if not everywhere and any(box[4] < SURE_FACE for box in found):
-            self._face_s = time_s + self.spacing_s - every_s  # look again soon
+            self._letters.step(time_s, shown.planes, box)
+        if self._faces is not None:
+            without = lit is None and (field is None or field.shape == "none")
+            self._faces.step(time_s, shown.planes, shown.rgb, box, without or shown.outside)
 
     def finish(
         self,
@@ -136,30 +115,14 @@ class Detectors:
             counted(sights), _MARGIN_S, fields or self._fields, width, height, stop_s
         )
         spacing = max(self.spacing_s, self.faces_every_s)
-        seen = [
-            (time_s, [b for b in boxes if not _ignored(b, _shown_at(words, time_s))])
-            for time_s, boxes in self._faces
-        ]
-        faces = confirmed(seen, self._inside)
+        if self._faces is None:
+            return lettering, []
+        faces = self._faces.seen(lambda b, time_s: _ignored(b, _shown_at(words, time_s)))
         return lettering, merge_faces(faces, spacing, width, height, stop_s)
 
     def _field_at(self, time_s: float) -> FieldSpan | None:
         known = bisect_right(self._fields, time_s + 1e-6, key=lambda f: f.start_s)
         return self._fields[known - 1] if known else None
-
-
-class Cuts:
-    """Tells pictures that have little in common with the one before, where no lettering is
-    looked for: `LetterWatch` tells it as well."""
-
-    def __init__(self) -> None:
-        self._before: NDArray[np.float32] | None = None
-
-    def step(self, luma: NDArray[np.uint8]) -> bool:
-        """luma: uint8 (row, col) of the next picture."""
-        coarse = scaled(luma, (16, 16)).astype(np.float32)
-        before, self._before = self._before, coarse
-        return before is not None and alike(coarse, before) < ALIKE
 
 
 class LitBox:
@@ -189,29 +152,6 @@ class LitBox:
             self._box = widened(box, wide, high, width, height)
         assert self._box is not None
         return self._box
-
-
-def confirmed(
-    looks: Sequence[tuple[float, list[Box]]], inside: Sequence[bool]
-) -> list[tuple[float, list[Box]]]:
-    """Looks without weak single hits inside the body.
-
-    inside: for each look, whether the picture showed the scope field. There a rounded
-    piece of tissue can pass for a face once: a hit below `SURE_FACE` counts only if the
-    look before or after it has one at the same place. Elsewhere every hit counts.
-    """
-    out = []
-    for k, (time_s, boxes) in enumerate(looks):
-        near = [b for n in (k - 1, k + 1) if 0 <= n < len(looks) for b in looks[n][1]]
-        kept = [
-            box
-            for box in boxes
-            if not inside[k]
-            or box[4] >= SURE_FACE
-            or any(iou(box[:4], other[:4]) >= SAME_PLACE for other in near)
-        ]
-        out.append((time_s, kept))
-    return out
 
 
 def _now(ignore: Sequence[Sequence[float]], start_s: float, stop_s: float) -> list[Pixels]:

