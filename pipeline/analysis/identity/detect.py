@@ -30,6 +30,7 @@ from pipeline.model.survey import Face, Lettering
 
 _IGNORED_TIME = 0.3  # of a span of lettering
 _IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
+_LETTER = 0.08  # of the picture's height: hardly a face that the network knows is as small
 LINGER_S = 2.5  # words that the caller put there stay this long in averages after they went
 _LIT = 48.0  # code values of luma from which a cell is lit
 _LIT_CELLS = (48, 27)
@@ -101,11 +102,12 @@ class Detectors:
 
         ignore: places (x, y, width, height) of lettering that is meant to be
         there, such as the mark, or (x, y, width, height, start_s, stop_s) of what is
-        meant to be there for a while: what lies mostly in them is left out. So is a letter of
-        the latter that passes for a face.
+        meant to be there for a while: what lies mostly in them is left out. So is a letter that
+        passes for a face, of the latter, and of the former where it is as small as a letter.
         """
         width, height = self._size
         words = [p for p in ignore if len(p) == 6]
+        marks = [(int(p[0]), int(p[1]), int(p[2]), int(p[3])) for p in ignore if len(p) == 4]
         ignore = [(*p[:5], p[5] + LINGER_S) if len(p) == 6 else p for p in ignore]
         sights = [] if self._letters is None else [
             s for s in self._letters.sights
@@ -117,7 +119,12 @@ class Detectors:
         spacing = max(self.spacing_s, self.faces_every_s)
         if self._faces is None:
             return lettering, []
-        faces = self._faces.seen(lambda b, time_s: _ignored(b, _shown_at(words, time_s)))
+
+        def left_out(box: Sequence[float], time_s: float) -> bool:
+            small = max(box[2:4]) <= _LETTER * height
+            return _ignored(box, [*_shown_at(words, time_s), *(marks if small else [])])
+
+        faces = self._faces.seen(left_out)
         return lettering, merge_faces(faces, spacing, width, height, stop_s)
 
     def _field_at(self, time_s: float) -> FieldSpan | None:
