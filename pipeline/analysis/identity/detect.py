@@ -30,6 +30,7 @@ from pipeline.model.survey import Face, Lettering
 
 _IGNORED_TIME = 0.3  # of a span of lettering
 _IGNORED_SHARE = 0.6  # of a box, from which it is taken for what the caller put there
+_MARK = 0.25  # of the picture: a larger place is not a mark's words
 _LETTER = 0.08  # of the picture's height: hardly a face that the network knows is as small
 LINGER_S = 2.5  # words that the caller put there stay this long in averages after they went
 _LIT = 48.0  # code values of luma from which a cell is lit
@@ -107,7 +108,11 @@ class Detectors:
         """
         width, height = self._size
         words = [p for p in ignore if len(p) == 6]
-        marks = [(int(p[0]), int(p[1]), int(p[2]), int(p[3])) for p in ignore if len(p) == 4]
+        marks = [
+            (int(p[0]), int(p[1]), int(p[2]), int(p[3]))
+            for p in ignore
+            if len(p) == 4 and p[2] * p[3] <= _MARK * width * height
+        ]
         ignore = [(*p[:5], p[5] + LINGER_S) if len(p) == 6 else p for p in ignore]
         sights = [] if self._letters is None else [
             s for s in self._letters.sights
