@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from pipeline.analysis.identity.letter_spans import counted
-from pipeline.analysis.identity.letter_watch import Sight
+from pipeline.analysis.identity.letter_watch import Sight, components
 from pipeline.analysis.identity.lettering import merge_lettering
 
 LINE = (200, 150, 160, 24)
@@ -104,3 +106,43 @@ def test_while_small_lettering_is_plainly_seen_averages_do_not_enlarge_its_box()
     seen = [*plain[:10], *plain[24:], Sight(6.3, 7.3, "mean", wide, 3.0)]
     found = merge_lettering(counted(seen), 0.25, [], 640, 480, 20.0)
     assert any(e.start_s <= 6.8 < e.stop_s and e.box_px[3] > 2 * LINE[3] for e in found)
+
+
+def boxed(sights: list[Sight], time_s: float) -> int:
+    """Area of the boxes at a time, px; they may overlap."""
+    found = merge_lettering(counted(sights), 0.25, [], 640, 480, 20.0)
+    return sum(e.box_px[2] * e.box_px[3] for e in found if e.start_s <= time_s < e.stop_s)
+
+
+def test_doubtful_looks_for_faint_lettering_add_nothing_to_a_line_that_is_plainly_seen() -> None:
+    """As in a made film: a moving line of 90 x 35 px, and boxes of 400 x 300 by its weight."""
+    sure = [single(5 + n / 9, 11.0, (200 + 9 * n, 150, 90, 36)) for n in range(7)]
+    left = [Sight(5 + n / 9, 5 + n / 9, "moved", (190, 90, 200, 190), 2.6) for n in (2, 4, 6)]
+    assert boxed([*sure, *left], 5.5) == boxed(sure, 5.5)
+    # What they see firmly together is lettering of its own.
+    firm = [Sight(5 + n / 9, 5 + n / 9, "moved", (190, 90, 200, 190), 7.5) for n in (2, 4, 6)]
+    assert boxed([*sure, *firm], 5.5) > 200 * 190
+
+
+def test_a_steep_line_is_padded_by_its_height_not_by_that_of_its_box() -> None:
+    box = (150, 100, 200, 200)
+    steep = [Sight(5 + n / 9, 5 + n / 9, "whole", box, 12.0, 20.0) for n in range(5)]
+    (found,) = merge_lettering(counted(steep), 0.25, [], 640, 480, 20.0)
+    x, y, w, h = found.box_px
+    assert x <= 150 and y <= 100 and x + w >= 350 and y + h >= 300
+    assert w <= 220 and h <= 220  # .35 of 200 on every side made it 340
+    doubtful = [Sight(5 + n / 9, 5 + n / 9, "moved", box, 7.0, 20.0) for n in range(5)]
+    (wide,) = merge_lettering(counted(doubtful), 0.25, [], 640, 480, 20.0)
+    assert wide.box_px[2] >= 330  # faint lettering shows in parts
+
+
+def test_a_component_knows_how_high_its_line_is() -> None:
+    cells = np.full((60, 60), -5.0, np.float32)
+    for n in range(40):
+        cells[10 + n : 14 + n, 10 + n] = 9.0
+    ((box, odds, across),) = components(cells)
+    assert box[2] >= 40 and box[3] >= 40 and odds > 8 and across <= 5
+    cells[:] = -5.0
+    cells[20:26, 5:50] = 9.0
+    ((box, _, across),) = components(cells)
+    assert box == (5, 20, 45, 6) and 5 <= across <= 6

@@ -26,6 +26,7 @@ PLAIN = 6.0  # log odds of such a look while it lasts
 GAP_S = 1.0  # longest time between two of them
 BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
 PARTS_S = 0.4
+WELL = 2  # sure plain looks around a faint one, which then must be enough by itself
 AVERAGES = ("mean", "tint")
 FAINT = (*AVERAGES, "moved")  # looks for what a picture alone does not show
 ALIKE = 6.0  # times as high: what belongs together has letters of about one height
@@ -92,11 +93,19 @@ class _Track:
             return False
 
         faint = [s for s in self.sights if s.kind in FAINT and not left_over(s)]
+        well = [s.time_s for s in strong if s.odds >= SURE]
+
+        def seen_well(sight: Sight) -> bool:
+            """Lettering that plain looks see for themselves around that time."""
+            first = bisect_left(well, sight.since_s - BESIDE_S)
+            last = bisect_right(well, sight.time_s + BESIDE_S)
+            return len(set(well[first:last])) >= WELL
+
         if strong:
             # What plain looks saw must not lend its weight to rough tissue beyond it.
             faint = [
                 s for s, much in zip(faint, _enough(faint), strict=True)
-                if much or (times[0] <= s.time_s and s.since_s <= times[-1]
+                if much or (times[0] <= s.time_s and s.since_s <= times[-1] and not seen_well(s)
                             and not (s.kind in AVERAGES and s.odds < DOUBT
                                      and s.time_s < times[-1] and plainly(s)[1]))
             ]  # fmt: skip

@@ -76,7 +76,8 @@ WEAK = 1.5  # log odds of a cell that belongs to a box
 class Sight:
     """A box (x, y, width, height) in px of the picture and its log odds.
 
-    since_s, time_s: of the pictures that were looked at.
+    since_s, time_s: of the pictures that were looked at. line_px: height of the line across its
+    way; 0 if that of the box.
     """
 
     since_s: float
@@ -84,6 +85,7 @@ class Sight:
     kind: Kind
     box: Pixels
     odds: float
+    line_px: float = 0.0
 
 
 @dataclass
@@ -131,11 +133,10 @@ class LetterWatch:
         self._turn = self._mean_turn = self._moved_turn = 1 if self.late else 0
         self._side = SIDE_PX + (64 if self.late else 32)
 
-    def step(self, time_s: float, planes: Planes, crop: Pixels) -> bool:
+    def step(self, time_s: float, planes: Planes, crop: Pixels) -> None:
         """A picture: planes of yuv420p, uint8 (row, col), limited range, times rising.
 
         crop: the box around the lit field (x, y, width, height); lettering is looked for there.
-        True if the picture has little in common with the one before.
         """
         import cv2
 
@@ -169,8 +170,7 @@ class LetterWatch:
         sharp = most > _SHARP * last.usual
         coarse = np.asarray(cv2.resize(luma, (16, 16), interpolation=cv2.INTER_AREA), np.float32)
         before, last.coarse = last.coarse, coarse
-        strange = before is not None and alike(coarse, before) < ALIKE
-        if strange:
+        if before is not None and alike(coarse, before) < ALIKE:
             last.shown = None
         if due or sharp:
             left = _left(time_s, last, plain)
@@ -180,7 +180,6 @@ class LetterWatch:
         last.usual += 0.05 * (min(most, 2 * last.usual) - last.usual)
         if time_s - self._mean_s >= MEAN_S - 1e-3 and last.weight >= 4:
             self._look_at_mean(time_s, last)
-        return strange
 
     def _change(
         self, last: _Lately, parts: Sequence[NDArray[np.float32]]
@@ -195,8 +194,7 @@ class LetterWatch:
             last.detail = cells.copy()
             return np.asarray(cv2.blur(np.minimum(cells, _MOST), (5, 3)), np.float32)
         known = cv2.dilate(last.detail, np.ones((3, 3), np.uint8))
-        # Of one cell not too much: a glint is one, a line several beside each other.
-        more = np.clip(cells - known, 0, _MOST)
+        more = np.clip(cells - known, 0, _MOST)  # a glint is one cell, a line several
         cv2.accumulateWeighted(cells, last.detail, 0.3)
         return np.asarray(cv2.max(cv2.blur(more, (5, 3)), cv2.blur(more, (3, 5))), np.float32)
 
@@ -342,16 +340,16 @@ class LetterWatch:
         inside = cells[: -(-size[1] // CELL_PX), : -(-size[0] // CELL_PX)]
         sx, sy = crop[2] / size[0] * CELL_PX, crop[3] / size[1] * CELL_PX
         right, bottom = crop[0] + crop[2], crop[1] + crop[3]
-        for (x, y, w, h), odds in components(inside):
+        for (x, y, w, h), odds, across in components(inside):
             left, top = int(crop[0] + x * sx), int(crop[1] + y * sy)
             width = min(right - left, int(np.ceil(w * sx)))
             box = (left, top, width, min(bottom - top, int(np.ceil(h * sy))))
             if kind != "tint" or min(box[2:]) <= _TINT_HIGH * crop[3]:
-                self.sights.append(Sight(since_s, time_s, kind, box, odds))
+                self.sights.append(Sight(since_s, time_s, kind, box, odds, across * sy))
 
 
-def components(cells: NDArray[np.float32]) -> list[tuple[Pixels, float]]:
-    """Connected cells over `WEAK`: box in cells, and the mean of its best cells."""
+def components(cells: NDArray[np.float32]) -> list[tuple[Pixels, float, float]]:
+    """Connected cells over `WEAK`: box in cells, mean of the best cells, cells across its way."""
     import cv2
 
     mask = (cells > WEAK).astype(np.uint8)
@@ -362,9 +360,11 @@ def components(cells: NDArray[np.float32]) -> list[tuple[Pixels, float]]:
     for index, (x, y, w, h, area) in enumerate(stats[1:].tolist(), start=1):
         if area < 3:
             continue
-        here = cells[y : y + h, x : x + w][labels[y : y + h, x : x + w] == index]
-        best = np.sort(here)[-max(3, area // 4) :]
-        out.append(((x, y, w, h), float(best.mean())))
+        own = labels[y : y + h, x : x + w] == index
+        best = np.sort(cells[y : y + h, x : x + w][own])[-max(3, area // 4) :]
+        points = cv2.findNonZero(own.astype(np.uint8))
+        across = min(min(w, h), min(cv2.minAreaRect(points)[1]) + 1)
+        out.append(((x, y, w, h), float(best.mean()), float(across)))
     return out
 
 

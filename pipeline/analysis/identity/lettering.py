@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, iou, joined, overlap, union, widened
-from pipeline.analysis.identity.letter_spans import AVERAGES
+from pipeline.analysis.identity.letter_spans import AVERAGES, FAINT, FIRM
 from pipeline.analysis.identity.letter_watch import LONGEST_S, Sight
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Lettering
@@ -118,8 +118,11 @@ def merge_lettering(
                 )
             )
 
-    def padded(box: Pixels) -> Pixels:
-        pad = max(4.0, _PAD * min(box[2], box[3]))
+    def padded(sight: Sight) -> Pixels:
+        box = sight.box
+        firm = sight.odds >= FIRM and sight.kind not in FAINT
+        line_px = sight.line_px if firm and sight.line_px else min(box[2:])
+        pad = max(4.0, _PAD * line_px)
         return widened(box, pad, pad, width_px, height_px)
 
     def ended(track: dict[str, Any]) -> None:
@@ -129,7 +132,7 @@ def merge_lettering(
         piece(first_s - margin_s, first_s, union(box, _moved(box, way, -LONGEST_S)), track["odds"])
 
     for sight in (s for s in sights if s.kind in AVERAGES):
-        piece(sight.since_s - margin_s, sight.time_s + margin_s, padded(sight.box), sight.odds)
+        piece(sight.since_s - margin_s, sight.time_s + margin_s, padded(sight), sight.odds)
     singles = [s for s in sights if s.kind not in AVERAGES]
     for time_s, group in groupby(singles, key=lambda s: s.time_s):
         here = list(group)
@@ -138,7 +141,7 @@ def merge_lettering(
             open_.remove(track)
             ended(track)
         taken: set[int] = set()
-        for wide in joined([padded(s.box) for s in here]):
+        for wide in joined([padded(s) for s in here]):
             free = [
                 t for t in open_ if id(t) not in taken
                 and (time_s - t["time_s"] <= 2 * margin_s or iou(t["box"], wide) > _SAME_PLACE)
