@@ -58,6 +58,12 @@ def judged(sound: np.ndarray, spans: list[tuple[float, float]]) -> NarrationQual
     return NarrationQuality(*levels, clipped_ratio, reverberation_s(falls.finish()))
 
 
+def resampled(sound: np.ndarray, through_hz: int) -> np.ndarray:
+    """By soxr to another rate and back: a recorder, an editor or a call in between."""
+    there = soxr.resample(sound, 48_000, through_hz)
+    return np.asarray(soxr.resample(there, through_hz, 48_000))[: sound.size]
+
+
 def noise(rng: np.random.Generator, size: int, level_db: float) -> np.ndarray:
     return at_level(coloured(rng, size, -2), level_db)
 
@@ -80,6 +86,8 @@ def test_what_is_bad_is_said_and_nothing_else(seed: int) -> None:
         "noise lies only": voice + noise(rng, voice.size, -38.0),
         "clipped": np.clip(6 * voice, -1, 1),
         "is clipped": 0.5 * np.clip(6 * voice, -1, 1),  # turned down afterwards
+        "is clipped in": resampled(0.5 * np.clip(6 * voice, -1, 1), 44_100),
+        "the narration is clipped": resampled(0.4 * np.clip(5 * voice, -1, 1), 16_000),
         "rings for": fftconvolve(voice, room(rng, 1.0))[: voice.size] + floor,
     }
     for words, sound in cases.items():

@@ -13,6 +13,7 @@ import media_zoo
 import numpy as np
 import pytest
 from good import PERSON, RATE, Good, Planes
+from scipy.signal import butter, hilbert, sosfilt
 
 from pipeline.media.programs import ffmpeg_program
 from pipeline.media.stems import write_stem
@@ -478,9 +479,12 @@ def speech(seconds: float) -> np.ndarray:
     return np.asarray(voice / np.sqrt(np.mean(voice**2)))
 
 
-def mixed_in(sound: np.ndarray, at_s: float, level_db: float) -> None:
+def mixed_in(
+    sound: np.ndarray, at_s: float, level_db: float, foreign: np.ndarray | None = None
+) -> None:
+    """foreign: in the place of a second of speech, at full level 1."""
     a = round(at_s * HZ)
-    voice = speech(1.0)
+    voice = speech(1.0) if foreign is None else foreign
     here = sound[:, a : a + voice.size]
     sound[:, a : a + voice.size] += (
         10 ** (level_db / 20) * np.sqrt(np.mean(here.astype(float) ** 2)) * voice
@@ -493,6 +497,43 @@ for _level in (-10, -20):
         @sounded(f"speech at {_level} dB for a second {_where}", "sound as mixed")
         def _(good: Good, sound: np.ndarray, at: float = _at, level: float = _level) -> None:
             mixed_in(sound, at, level)
+
+
+def highs() -> np.ndarray:
+    """What a second of speech has above 4 kHz, at full level 1."""
+    high = sosfilt(butter(8, 4000, "high", fs=HZ, output="sos"), speech(1.0))
+    return np.asarray(high / np.sqrt(np.mean(high**2)))
+
+
+def moved_up() -> np.ndarray:
+    """A second of speech that begins at 6 kHz: who moves it down again understands it."""
+    low = sosfilt(butter(8, [150, 3400], "band", fs=HZ, output="sos"), speech(1.0))
+    moved = np.real(hilbert(low) * np.exp(2j * np.pi * 6000 * np.arange(low.size) / HZ))
+    return np.asarray(moved / np.sqrt(np.mean(moved**2)))
+
+
+def whistle() -> np.ndarray:
+    path = 6500 + 1500 * np.sin(4 * np.pi * np.arange(HZ) / HZ)
+    return np.asarray(np.sqrt(2) * np.sin(2 * np.pi * np.cumsum(path) / HZ))
+
+
+for _name, _what in (("the highs of speech", highs), ("speech moved up", moved_up),
+                     ("a whistle", whistle)):  # fmt: skip
+    for _level in (-10, -20):
+        for _at, _where in ((6.3, "after the narration"), (2.6, "under narration")):
+
+            @sounded(f"{_name} at {_level} dB for a second {_where}", "sound as mixed")
+            def _(good: Good, sound: np.ndarray, at: float = _at, level: float = _level,
+                  what: Callable[[], np.ndarray] = _what) -> None:  # fmt: skip
+                mixed_in(sound, at, level, what())
+
+
+for _level in (0, -10):
+
+    @sounded(f"speech at {_level} dB in the last quarter of a second", "sound as mixed")
+    def _(good: Good, sound: np.ndarray, level: float = _level) -> None:
+        voice = speech(0.25)
+        mixed_in(sound, sound.shape[1] / HZ - 0.25, level, voice)
 
 
 @sounded("source sound in place of the stem", "sound as mixed")

@@ -17,6 +17,7 @@ QUICK = [
     "lettering in the surround for a second",
     "enlarged in the plan and not in the picture",
     "speech at -20 dB for a second under narration",
+    "the highs of speech at -20 dB for a second under narration",
     "source sound in place of the stem",
     "the chapters are exchanged",
     "captions shifted by 0.3 s (vtt)",

@@ -22,9 +22,11 @@ MOST_CLIPPED_RATIO = 0.01
 """Of the spoken time, in pieces of CLIPPED_HOP_S that are clipped."""
 CLIPPED_HOP_S = 0.02
 _FULL_SCALE, _FULL_SAMPLES = 0.985, 3
-_FLAT_S = 0.00025
-"""What is so long within a full-scale share of its peak is flat: of a voice's waves only those
-under 220 Hz are."""
+_FLATS = ((0.0, 0.00025, _FULL_SCALE), (0.0004, 0.0004, 0.97))
+"""(mean over s, for s, share of its peak): what is so long within that share is flat. Of a voice's
+waves only those under 220 Hz are. Resampling afterwards puts ripples on the flat, and the mean
+takes them off. Of 84 voices overdriven by 6 to 16 dB, turned down, most brought through 44.1, 32 or
+16 kHz, all are told (of 48, by the first alone 19); of 48 that are not overdriven none."""
 MOST_REVERBERATION_S = 0.5
 """Made rooms of 0.3 s and less were read as 0.39 at most, of 0.8 s as 0.44 to 0.76: long
 ones are read too short, since the next syllable comes before they have died away."""
@@ -74,24 +76,40 @@ class ClippedFold:
     """
 
     def __init__(self, rate_hz: int = 48000) -> None:
-        self._size, self._flat = round(CLIPPED_HOP_S * rate_hz), round(_FLAT_S * rate_hz)
-        self._pieces: list[NDArray[np.float64]] = []  # (piece, 3): full, flat, peak
+        self._size, self._rate_hz = round(CLIPPED_HOP_S * rate_hz), rate_hz
+        self._full: list[NDArray[np.bool_]] = []
+        self._flats: list[NDArray[np.float64]] = []  # (of _FLATS, flat and peak, piece)
 
     def step(self, block: NDArray[np.float32]) -> None:
-        loudest = np.abs(block).max(axis=0)
-        loudest = np.pad(loudest, (0, -loudest.size % self._size)).reshape(-1, self._size)
-        peak = loudest.max(axis=1)
-        full = (loudest >= _FULL_SCALE).sum(axis=1) >= _FULL_SAMPLES
-        level = np.cumsum(loudest >= _FULL_SCALE * peak[:, None], axis=1)
-        flat = (level[:, self._flat :] - level[:, : -self._flat] == self._flat).any(axis=1)
-        self._pieces.append(np.stack([full, flat, peak], axis=1).astype(np.float64))
+        from scipy.ndimage import uniform_filter1d
+
+        full = self._pieces(block) >= _FULL_SCALE
+        self._full.append(full.sum(axis=1) >= _FULL_SAMPLES)
+        rows = []
+        for mean_s, flat_s, share in _FLATS:
+            mean, run = (max(1, round(v * self._rate_hz)) for v in (mean_s, flat_s))
+            pieces = self._pieces(uniform_filter1d(block, mean, axis=1))
+            peak = pieces.max(axis=1)
+            level = np.cumsum(pieces >= share * peak[:, None], axis=1)
+            rows.append([(level[:, run:] - level[:, :-run] == run).any(axis=1), peak])
+        self._flats.append(np.array(rows, np.float64))
+
+    def _pieces(self, sound: NDArray[np.float32]) -> NDArray[np.float32]:
+        """(piece, sample) of the loudest channel."""
+        loudest = np.abs(sound).max(axis=0)
+        return np.pad(loudest, (0, -loudest.size % self._size)).reshape(-1, self._size)
 
     def finish(self) -> float:
         """Seconds."""
-        full, flat, peak = np.concatenate([np.zeros((1, 3)), *self._pieces]).T
-        ceiling = float(np.percentile(peak, 99))
-        at_ceiling = (peak >= _FULL_SCALE * ceiling) & (peak * _FULL_SCALE <= ceiling) & (peak > 0)
-        return float(((full > 0) | ((flat > 0) & at_ceiling)).sum()) * CLIPPED_HOP_S
+        if not self._full:
+            return 0.0
+        clipped = np.concatenate(self._full)
+        flats = np.concatenate(self._flats, axis=2)
+        for (flat, peak), (_, _, share) in zip(flats, _FLATS, strict=True):
+            ceiling = float(np.percentile(peak, 99))
+            at_ceiling = (peak >= share * ceiling) & (peak * share <= ceiling) & (peak > 0)
+            clipped |= (flat > 0) & at_ceiling
+        return float(clipped.sum()) * CLIPPED_HOP_S
 
 
 def reverberation_s(levels: NDArray[np.floating]) -> float | None:
