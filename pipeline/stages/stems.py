@@ -98,10 +98,15 @@ def _refuse_foreign(clip: Path, plan: Plan, made: MadeSound, options: Options, w
         fold.step(block)
     failed = [c for c in fold.finish() if not c.passed]
     if failed:
+        row = failed[0]
+        replaced = any(r.of_sound for r in plan.redactions)
         raise NeedsPerson(
             "The tracks made again are not what is heard in the clip",
-            f"{failed[0].check}: {failed[0].measured}",
-            "make and release the clip again", code="check",
+            f"{row.check}: {row.measured} {row.unit}",
+            ("another version of Fieldstop put another noise in the place of speech, or a file "
+             "was changed since: " if replaced else "")
+            + "make and release the clip again, then ask for the timeline of that revision",
+            code="check",
         )  # fmt: skip
 
 

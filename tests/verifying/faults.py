@@ -520,12 +520,11 @@ def whistle() -> np.ndarray:
 for _name, _what in (("the highs of speech", highs), ("speech moved up", moved_up),
                      ("a whistle", whistle)):  # fmt: skip
     for _level in (-10, -20):
-        for _at, _where in ((6.3, "after the narration"), (2.6, "under narration")):
 
-            @sounded(f"{_name} at {_level} dB for a second {_where}", "sound as mixed")
-            def _(good: Good, sound: np.ndarray, at: float = _at, level: float = _level,
-                  what: Callable[[], np.ndarray] = _what) -> None:  # fmt: skip
-                mixed_in(sound, at, level, what())
+        @sounded(f"{_name} at {_level} dB for a second under narration", "sound as mixed")
+        def _(good: Good, sound: np.ndarray, level: float = _level,
+              what: Callable[[], np.ndarray] = _what) -> None:  # fmt: skip
+            mixed_in(sound, 2.6, level, what())
 
 
 for _level in (-40, -50):  # the card that the clip ends with is silent

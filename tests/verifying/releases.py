@@ -96,6 +96,7 @@ KINDS: dict[str, Kind] = {
     "loud knocks": Kind(scope({"sound": loud()})),
     "loud knocks and a narration": Kind(scope({"sound": loud()}), narrated=(0.3,)),
     "a quiet narration": Kind(scope({}), "broadcast", narrated=(0.3,), level_dbfs=-45.0),
+    "twenty decibels for who hears badly": Kind(scope({}), "accessible", narrated=(0.3,)),
     "a narration that is hot": Kind(scope({}), narrated=(0.3,), level_dbfs=-14.0),
     "speech in the room": Kind(scope({"sound": speaking()})),
     "speech in the room, and a narration": Kind(scope({"sound": speaking()}), "lecture",

@@ -27,12 +27,12 @@ RATE_HZ = 48_000
 _LOW = 5  # of the octaves lie under 4 kHz
 FOREIGN_LIMIT_DB, NOISY_LIMIT_DB = -17.0, -12.0
 """Left over beside the planned sound, in the worst octave of the worst half second. The second
-where coding leaves much in all of the clip, and from 4 kHz on, where it puts noise of its own in
-the place of what it is given."""
+where coding leaves much in all of the clip."""
+HIGH_LIMIT_DB = 4.0
+"""From 4 kHz on the encoder puts noise of its own in the place of what it is given, or one channel
+in the place of two, now here, now there: twice the power may be left of what is right."""
 _OVER_QUIET_DB = 8.0  # over what the quarter of the half seconds leave that leave least
-_CODING = np.array([3.0] * _LOW + [5.0] * 2)
-"""Times what coding leaves is expected: it differs a little each time, and more where it puts noise
-of its own (white noise at 64 kbit/s: 3.2 in the first half second)."""
+_CODING = 3.0  # times what coding leaves is expected: it differs a little each time
 _ALIKE_DB = 6.0  # in every octave, of two half seconds that are coded alike
 GAIN_LIMIT_DB = 2.0
 """Of one track beside the other, from what the planned sound has after the same coding."""
@@ -54,7 +54,8 @@ _FLOOR_DBFS = np.array([-46.0, -54.0, -57.0, -60.0, -60.0, -60.0, -46.0])
 2 kHz downwards, by 3, 6 and 14 dB, and over 8 kHz by 14, as the threshold of hearing does by which
 coders decide (Terhardt, "Calculating virtual pitch", Hearing Research 1, 1979; the formula from
 memory)."""
-_DROWNED_DB = -24.0  # under the sum of all octaves an octave is coded coarsely
+_DROWNED_DB = np.array([-24.0] * _LOW + [-30.0] * 2)
+"""Under the sum of all octaves an octave is coded coarsely."""
 _HEARD_DB = -20.0  # a track under the other by more is not judged for its gain
 
 Samples = NDArray[np.float32]
@@ -206,7 +207,7 @@ class MixedFold:
         foreign, whole = self._foreign_db(static, coding, near)
         usual_db = float(np.percentile(whole[sounding], 25)) if sounding.any() else -np.inf
         limit_db = float(np.clip(usual_db + _OVER_QUIET_DB, FOREIGN_LIMIT_DB, NOISY_LIMIT_DB))
-        limits_db = np.full(len(BANDS_HZ), NOISY_LIMIT_DB)
+        limits_db = np.full(len(BANDS_HZ), HIGH_LIMIT_DB)
         limits_db[:_LOW] = limit_db
         most, least = (20 * np.log10(np.maximum(v, 1e-6) / static) for v in (gains, heard))
         wrong = sounding & ((most < -LOWERED_LIMIT_DB) | (least > RAISED_LIMIT_DB))
