@@ -18,7 +18,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Compared, Piece, Plan, PlannedSource
 
 Mask = NDArray[np.bool_]
-_EARLY_S = 1e-4  # a file rounds the times of its pictures
+TICK_S = 6e-4  # Matroska, which pictures pass through, rounds their times to milliseconds
 _AT_FRAME_PX = 0.75  # an edge so near the frame is the frame: nothing is taken off there
 
 
@@ -35,7 +35,7 @@ class Box(NamedTuple):
 
 def piece_number(plan: Plan, clip_s: float) -> int:
     """Number of the piece that is shown at a moment of the clip."""
-    begun = [k for k, p in enumerate(plan.pieces) if p.out_start_s <= clip_s + _EARLY_S]
+    begun = [k for k, p in enumerate(plan.pieces) if p.out_start_s <= clip_s + TICK_S]
     return begun[-1] if begun else 0
 
 

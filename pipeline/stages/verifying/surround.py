@@ -144,8 +144,6 @@ class Boxes:
         self._boxes = [b for b in reading.boxes_of(plan) if self._pixels(b) is not None]
         self._unseen = set(range(len(self._boxes)))
         self._worst, self._worst_s = 0.0, 0.0
-        # The time stamp of a picture may lie a tick beside that of its source.
-        self._tick_s = 2e-4
 
     def _pixels(self, box: reading.Box) -> Cut | None:
         """Inside of what coding spreads; a small box keeps its middle."""
@@ -176,7 +174,7 @@ class Boxes:
     def look(self, time_s: float, planes: Planes) -> None:
         clear: NDArray[np.bool_] | None = None
         for number, box in enumerate(self._boxes):
-            if not box.start_s - self._tick_s <= time_s < box.stop_s - self._tick_s:
+            if not box.start_s - reading.TICK_S <= time_s < box.stop_s - reading.TICK_S:
                 continue
             cut = self._pixels(box)
             assert cut is not None
