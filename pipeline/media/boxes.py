@@ -183,7 +183,9 @@ def _odd_edit(track: Tables, movie_timescale: int, timescale: int, longest: int)
         and (shown - 2) * timescale <= longest * movie_timescale
     )
     odd = [] if good else ["elst"]
-    return odd if total == sum(span for span, _, _ in edits) else [*odd, "tkhd"]
+    # The one is rounded up to the movie's ticks, the others to the nearest.
+    rounded = total - sum(span for span, _, _ in edits)
+    return odd if 0 <= rounded <= len(edits) else [*odd, "tkhd"]
 
 
 def _odd_track_header(track: Tables, tracks: int) -> list[str]:

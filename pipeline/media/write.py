@@ -24,6 +24,7 @@ from pipeline.media.programs import local_input, run_graph
 from pipeline.model.script import Cue
 
 TICKS_HZ = 90_000
+_TICKS = {"video_track_timescale": str(TICKS_HZ), "movie_timescale": str(TICKS_HZ)}
 # Codes of ITU-T H.273 for primaries, transfer and matrix.
 _COLOUR_CODES = {"bt709": (1, 1, 1), "bt601": (6, 6, 6), "bt2020": (9, 14, 9)}
 _COLOUR_NAMES = {
@@ -35,7 +36,7 @@ Matrix = Literal["bt709", "bt601", "bt2020"]
 
 
 class PictureWriter:
-    """Encodes pictures to a temporary file (Matroska, picture only).
+    """Encodes pictures to a temporary file (MP4, picture only).
 
     Use `new_frame` for a fresh yuv420p frame to fill, then `write`. Times are in
     seconds and must rise. Raises OutputError when the disk is full.
@@ -60,7 +61,7 @@ class PictureWriter:
         self._last_tick = -1
         self.frames = 0
         try:
-            self._container = av.open(f"file:{path}", "w", format="matroska")
+            self._container = av.open(f"file:{path}", "w", format="mp4", options=_TICKS)
         except OSError as error:
             raise OutputError(
                 "The output cannot be written", error.strerror or "", "choose another --out"
@@ -199,6 +200,7 @@ def finish(
         "movflags": "+faststart",
         "brand": "isom",
         "video_track_timescale": TICKS_HZ,
+        "movie_timescale": 1000,
         "color_primaries": primaries,
         "color_trc": transfer,
         "colorspace": space,

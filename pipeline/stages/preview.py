@@ -51,7 +51,7 @@ def make_preview(released: ReleasedClip, options: Options) -> tuple[Path, Span] 
         return None
     target = released.beside("-preview.mp4")
     with atomic_path(target) as temp:
-        raw = temp_path(temp.with_suffix(".mkv"))
+        raw = temp_path(temp.with_suffix(".raw.mp4"))
         try:
             _encode(released.file, plan, span, options, raw)
             finish(raw, None, temp, matrix=plan.matrix, work=temp.parent)

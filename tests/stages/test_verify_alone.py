@@ -72,7 +72,7 @@ FIELDS = {
 
 @pytest.mark.parametrize("name", FIELDS)
 def test_a_black_surround_passes(tmp_path: Path, name: str) -> None:
-    passed, measured = surround(finished(tmp_path / "a.mkv", plain, FIELDS[name]))
+    passed, measured = surround(finished(tmp_path / "a.mp4", plain, FIELDS[name]))
     assert passed, measured
 
 
@@ -98,13 +98,13 @@ def coloured(rgb: np.ndarray, time_s: float) -> np.ndarray:
 
 @pytest.mark.parametrize("draw", [lettered, glowing, coloured])
 def test_a_surround_that_is_not_black_does_not_pass(tmp_path: Path, draw: Draw) -> None:
-    passed, measured = surround(finished(tmp_path / "a.mkv", draw, FIELDS["still"]))
+    passed, measured = surround(finished(tmp_path / "a.mp4", draw, FIELDS["still"]))
     assert not passed, measured
 
 
 def test_what_has_no_field_cannot_be_told(tmp_path: Path) -> None:
     whole = media_zoo.FieldTruth(160, 120, 400, 0, 0, 320, 240)
-    passed, measured = surround(finished(tmp_path / "a.mkv", plain, [(0.0, whole)]))
+    passed, measured = surround(finished(tmp_path / "a.mp4", plain, [(0.0, whole)]))
     assert not passed and measured == NOT_TOLD
 
 
@@ -115,7 +115,7 @@ def test_black_parts_and_a_card_are_no_fault(tmp_path: Path) -> None:
             rgb[105:135, 90:230] = 200 if time_s >= 8 else 0
         return rgb
 
-    passed, measured = surround(finished(tmp_path / "a.mkv", parts, FIELDS["still"]))
+    passed, measured = surround(finished(tmp_path / "a.mp4", parts, FIELDS["still"]))
     assert passed, measured
 
 

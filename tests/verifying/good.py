@@ -103,7 +103,7 @@ class Good:
                 elif kept is not False:
                     yield shown
 
-        made = into / "pictures.mkv"
+        made = into / "pictures.mp4"
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(rendering, "compose", changed)
             rendering.render_pictures(plan or self.plan, self.media, self.coverage, self.options,
@@ -208,7 +208,7 @@ def make_good(
         return changed_plan(plain_plan(*arguments, **named))
 
     def finished(pictures: Path, sound: Path, target: Path, **named: Any) -> None:
-        shutil.copyfile(pictures, folder / "pictures.mkv")
+        shutil.copyfile(pictures, folder / "pictures.mp4")
         plain_finish(pictures, sound, target, **named)
 
     def rendered(*arguments: Any, **named: Any) -> Any:
@@ -236,7 +236,7 @@ def make_good(
     assert not run.withheld or loose, run.withheld
     plan, media, coverage, _ = kept["given"]
     return Good(
-        folder, folder / "clip.mp4", folder / "pictures.mkv", folder / "mix.f32", plan, media,
+        folder, folder / "clip.mp4", folder / "pictures.mp4", folder / "mix.f32", plan, media,
         coverage, options, kept["stem"], kept["narration"], kept["gain_db"],
         secret_file().read_bytes(), kept["series"],
     )  # fmt: skip

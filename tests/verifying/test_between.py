@@ -46,7 +46,7 @@ class Long:
                 change(shown.time_s - self.middle_s, planes_of(shown.frame))
                 yield shown
 
-        path = into / "pictures.mkv"
+        path = into / "pictures.mp4"
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(rendering, "compose", changed)
             rendering.render_pictures(plan or made, media, coverage, options, path)

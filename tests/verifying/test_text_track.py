@@ -32,7 +32,7 @@ def run(*arguments: str | Path) -> None:
 
 @pytest.fixture(scope="module")
 def pictures(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("track") / "pictures.mkv"
+    path = tmp_path_factory.mktemp("track") / "pictures.mp4"
     run("-f", "lavfi", "-i", "testsrc=s=96x64:d=7:r=25", "-c:v", "libx264", "-pix_fmt", "yuv420p",
         "-x264-params", "colorprim=bt709:transfer=bt709:colormatrix=bt709", path)  # fmt: skip
     return path

@@ -1,9 +1,13 @@
-"""Times that are no whole milliseconds: pictures pass through a file that has nothing finer."""
+"""Times between two milliseconds: pictures keep them; where a file rounds them, they are known."""
 
 from __future__ import annotations
 
+from collections import Counter
+from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 
+import av
 import media_zoo
 import pytest
 from test_make import Shell, case_folder
@@ -23,6 +27,10 @@ def test_a_part_that_begins_between_two_milliseconds(tmp_path: Path, pictures: i
     folder = case_folder(tmp_path / "case", clip, recording="field = [166, 120, 112]\n", more=CARD)
     done = fieldstop("make", folder, "--out", tmp_path / "out")
     assert done.value["ready"], done.value["withheld"]
+    with closing(av.open(done.value["ready"])) as made:
+        stamps = sorted(p.pts for p in made.demux(video=0) if p.pts is not None)
+    steps = Counter(b - a for a, b in pairwise(stamps))
+    assert sum(n for step, n in steps.items() if abs(step - 3000) <= 1) >= len(stamps) - 3, steps
     plan = Plan.model_validate_json(next(tmp_path.rglob("plan.json")).read_bytes())
     begins_s = plan.pieces[-1].out_start_s
     assert plan.pieces[-1].kind == "card" and abs(1000 * begins_s % 1 - 0.5) < 0.25

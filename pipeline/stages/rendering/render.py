@@ -59,7 +59,7 @@ def render(
 
     Raises OutputError when the disk is full, InputError when a source changed.
     """
-    pictures = work / "pictures.mkv"
+    pictures = work / "pictures.mp4"
     damage: list[str] = []
     visibility, frames = render_pictures(
         plan, media, coverage, options, pictures, draft=draft, damage=damage, progress=progress

@@ -18,7 +18,7 @@ from pipeline.model.field import FieldSpan
 from pipeline.model.plan import Compared, Piece, Plan, PlannedSource
 
 Mask = NDArray[np.bool_]
-TICK_S = 6e-4  # Matroska, which pictures pass through, rounds their times to milliseconds
+TICK_S = 6e-4  # the time of a picture may be rounded in a file, to milliseconds in some
 _AT_FRAME_PX = 0.75  # an edge so near the frame is the frame: nothing is taken off there
 
 
