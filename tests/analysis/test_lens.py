@@ -503,7 +503,7 @@ def test_memory_is_flat_in_pictures() -> None:
         fold.step(k / 5, picture)
     got = fold.tables()
     held = (got.samples, got.pairs, got.blocks, got.sharp)
-    assert sum(table.nbytes for table in held) < 40 * 1900
+    assert sum(table.nbytes for table in held) < 40 * 1700
     assert len(fold._ring) <= 5
 
 
