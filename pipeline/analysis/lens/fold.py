@@ -18,6 +18,7 @@ from pipeline.analysis.lens import finest, pairs, registration, smudge
 from pipeline.analysis.lens.reading import solve_tables
 from pipeline.analysis.lens.tables import (
     BLOCK_WIDTH,
+    CELLS,
     CLIPPED_MOST,
     CLIPPED_PIXEL,
     DARK,
@@ -31,7 +32,8 @@ from pipeline.analysis.lens.tables import (
     PAIR_WIDTH,
     SAMPLE_WIDTH,
     SHARP,
-    SHARP_WIDTH,
+    SHEET,
+    SHEET_PX,
     U8,
     WORK_PX,
     GrowingTable,
@@ -60,7 +62,7 @@ class LensFold:
         self._samples = GrowingTable(SAMPLE_WIDTH)
         self._pairs = GrowingTable(PAIR_WIDTH)
         self._blocks = GrowingTable(BLOCK_WIDTH)
-        self._sharp = GrowingTable(SHARP_WIDTH)
+        self._sharp = GrowingTable(2 * CELLS)
         self._times: list[float] = []
         self._ring: deque[registration.Prepared | None] = deque(maxlen=max(LAGS))
         self._motions: deque[F64 | None] = deque(maxlen=max(LAGS))
@@ -211,7 +213,7 @@ class LensFold:
     def _sample_row(
         self, small: U8, ok: U8, now: registration.Prepared, has_field: bool
     ) -> tuple[F32, F32]:
-        """Row of the sample table, and of the table of blocks in one sample."""
+        """Row of the sample table and (128,) of the sharpness of the blocks."""
         import cv2
 
         assert self._comparer is not None
@@ -220,7 +222,7 @@ class LensFold:
         count = int(inside.sum())
         row[13] = float(has_field)
         if count < 100:
-            return row, np.zeros(SHARP_WIDTH, np.float32)
+            return row, np.zeros(2 * CELLS, np.float32)
         row[MEAN] = cv2.mean(now.stack, ok)[:3]
         row[DARK] = _dark_bound(now.stack, ok)
         pixels = small[inside]
@@ -234,6 +236,9 @@ class LensFold:
         row[6] = gray.mean() / 255
         row[7] = spread[lit].sum() / lit_count
         row[8] = np.count_nonzero(top >= CLIPPED_PIXEL) / count
+        clipped = (small.max(2) >= CLIPPED_PIXEL).astype(np.uint8) & ok
+        sheet: Any = cv2.morphologyEx(clipped, cv2.MORPH_OPEN, np.ones((SHEET_PX, SHEET_PX)))
+        row[SHEET] = np.count_nonzero(sheet) / count
         row[9] = np.count_nonzero(gray < DARK_PIXEL) / count
         row[10] = np.count_nonzero(foreign) / lit_count
         # fine and coarse contrast of luma, over the usable pixels
@@ -247,13 +252,10 @@ class LensFold:
         row[11] = np.sqrt(float(np.vdot(fine, fine)) / total)
         row[12] = np.sqrt(float(np.vdot(coarse, coarse)) / total)
         comparer = self._comparer
-        other = now.stack[..., 1] + now.stack[..., 2]
-        colours = now.stack[..., 0] * now.ok, np.float32(0.5) * other * now.ok
-        planes = np.stack([now.ok, now.luma * now.ok, fine * fine, coarse * coarse, *colours])
+        planes = np.stack([now.ok, now.luma * now.ok, fine * fine, coarse * coarse])
         sums = (comparer.left @ planes @ comparer.right).astype(np.float64)
-        sharp = smudge.sharpness(sums[:4], comparer.noise, comparer.area)
-        pale = np.log((sums[5] + 1e-3) / (sums[4] + 1e-3))
-        return row, np.concatenate([*sharp, pale]).ravel().astype(np.float32)
+        sharp = smudge.sharpness(sums, comparer.noise, comparer.area)
+        return row, np.concatenate(sharp).ravel().astype(np.float32)
 
     def tables(self) -> Tables:
         """What was gathered, for trials and tests."""

@@ -22,17 +22,6 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.lens.blocks import (
-    CELLS,
-    RINGS,
-    at_places,
-    block_px,
-    cells,
-    displacements,
-    places,
-    ring_of_cells,
-    without_rim,
-)
 from pipeline.analysis.lens.pairs import BLOCKS, NOISE_SD
 
 F32 = NDArray[np.float32]
@@ -40,6 +29,7 @@ F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 B1 = NDArray[np.bool_]
 
+CELLS = BLOCKS * BLOCKS
 LAG = 5  # samples between the two of a pair
 DEPTHS = (0.5, 1.0)  # ln of the detail lost that are asked for
 READING_SD = 0.27  # of ln detail of one followed block
@@ -50,7 +40,6 @@ STAYS, REACH = 0.95, 1.0  # likeness of a place with itself, and the blocks of m
 STAYS_LOST = 0.5  # where the motion is not known
 SHARED_LAG = float(LAG)  # pairs overlap: each second is told so many times
 READING_MOST = 1.2  # ln; a reading further off is no worse
-TIE = 1e-3  # share of what is beyond that still orders places
 MOMENT_MOST = 8.0  # one moment says no more, and is not enough
 SAMPLE_MOST = 1.0
 EVIDENCE = 12.0  # a moment and half as much again
@@ -58,13 +47,10 @@ LEAST_SAMPLES = 10
 FOG_MOST, FOG_CHANGE, BLUR_MOST, LIGHT_CHANGE = 0.16, 0.06, 0.2, 0.4
 LEAST_BLOCKS = 8
 ENOUGH = 0.35  # share of a block that must be usable
+RINGS = (0.5, 0.8)
 USUAL_SHARE = 0.8  # a slight loss for more of the recording is the lens as it is
 WINDOW, WINDOW_LEAST = 50, 1.0  # samples, and the evidence in them, that scatter is judged over
 CHI2_90 = 2.71  # nine in ten squares of a unit normal are less
-PALER = 0.25  # ln of green and blue over red: what metal changes, and little else
-STILL = 0.15  # of a block: motion below which a place shows the same tissue
-STANDS = 0.9  # share of the blocks that move no further where the camera stands
-QUIET_LEAST, QUIET_READINGS = 0.08, 300
 DEPTH_RANGE = (0.3, 1.6)
 CHUNK, PLACE_PARTS = 256, 3  # pairs, and parts of the places, at once: it bounds the memory
 
@@ -125,12 +111,28 @@ def sharpness(sums: F64, noise: F64, area: float) -> tuple[F64, F64]:
     return np.where(known, value - np.median(value[known]), 0), weight
 
 
+def places() -> F64:
+    """(k, 64) where a smudge may lie: two and three blocks wide, all over the field."""
+    out: list[F64] = []
+    for row in range(BLOCKS - 1):
+        for col in range(BLOCKS - 1):
+            small = np.zeros((BLOCKS, BLOCKS))
+            small[row : row + 2, col : col + 2] = 1
+            out.append(small)
+    for row in range(BLOCKS - 2):
+        for col in range(BLOCKS - 2):
+            wide = np.zeros((BLOCKS, BLOCKS))
+            wide[row : row + 3, col : col + 3] = 0.5
+            wide[row + 1, col : col + 3] = wide[row : row + 3, col + 1] = 1
+            out.append(wide)
+    return np.stack(out).reshape(-1, CELLS)
+
+
 def find_smudges(
     n: int,
     readings: Readings,
     sharp: F64,
     sharp_weight: F64,
-    pale: F64,
     size: tuple[int, int],
     u: F64,
     blur: F64,
@@ -138,9 +140,9 @@ def find_smudges(
     """Smudges in n samples, none over another in time, the surest first.
 
     sharp, sharp_weight: (n, 64) of `sharpness`, weight 0 where nothing is to be said.
-    pale: (n, 64) ln of green and blue over red. size: (row, col) of the picture that affine
-    moves in. u, blur: (n,) fog as -ln t and share of detail lost to blur; what is under much
-    of either, or where fog or the light changes, is left out.
+    size: (row, col) of the picture that affine moves in. u, blur: (n,) fog as -ln t and
+    share of detail lost to blur; what is under much of either, or where fog or the
+    light changes, is left out.
     """
     i, j = readings.i, readings.j
     clear = (u < FOG_MOST) & (blur < BLUR_MOST)
@@ -162,29 +164,23 @@ def find_smudges(
     change = np.where(weight > 0, change, np.nan)
     # what all blocks share is fog, blur or gain, not a smudge
     change = np.nan_to_num(change - np.nanmedian(change, axis=1, keepdims=True))
-    moved = displacements(readings.affine[use], size)
-    still = np.hypot(*(moved / block_px(size)[:, None]).transpose(1, 0, 2)) < STILL
-    still &= still.mean(1, keepdims=True) > STANDS
-    stands = np.zeros(n, bool)
-    stands[i] = still.any(1)
-    sure = weight / np.where(still, _quiet(change[still & (weight > 0)] / READING_SD), 1)
-    from_at = cells(-moved / 2, size)
-    to_at = cells(moved / 2, size)
-    change = change - without_rim(change, weight, from_at, to_at)
+    moved = _displacements(readings.affine[use], size)
+    from_at = _cells(-moved / 2, size)
+    to_at = _cells(moved / 2, size)
+    change = change - _rim(change, weight, from_at, to_at)
     change = np.clip(change, -READING_MOST, READING_MOST)
     shape = places()
     parts = np.zeros((6, n, len(shape)), np.float32)
     for first in range(0, len(i), CHUNK):
         part = slice(first, first + CHUNK)
-        before = at_places(from_at, part, shape)
-        after = at_places(to_at, part, shape)
-        # a place that is seen once more says no more of its stay
-        for k, told, weigh in ((0, before - after, weight), (1, -after, sure), (2, before, sure)):
-            w = weigh[part].astype(np.float32)[:, None]
-            y = (weigh * change)[part].astype(np.float32)[:, None]
+        before = _at_places(from_at, part, shape)
+        after = _at_places(to_at, part, shape)
+        w = weight[part].astype(np.float32)[:, None]
+        y = (weight * change)[part].astype(np.float32)[:, None]
+        for k, told in enumerate((before - after, -after, before)):
             parts[2 * k, i[part]] = np.matmul(y, told)[:, 0]
             parts[2 * k + 1, i[part]] = np.matmul(w, told * told)[:, 0]
-    stays = STAYS * np.exp(-np.hypot(*(moved / block_px(size)[:, None]).transpose(1, 0, 2)) / REACH)
+    stays = STAYS * np.exp(-np.hypot(*(moved / _block(size)[:, None]).transpose(1, 0, 2)) / REACH)
     stays = np.concatenate([stays, np.full((len(lost), CELLS), STAYS_LOST)])
     i, j = np.concatenate([i, lost]), np.concatenate([j, lost + LAG])
     _add_places(parts, i, j, stays, sharp, sharp_weight, shape)
@@ -202,8 +198,7 @@ def find_smudges(
                 found.append(Smudge(start, stop, deep, score, where))
     out: list[Smudge] = []
     for smudge in sorted(found, key=lambda s: -s.score):
-        apart = all(smudge.stop <= s.start or smudge.start >= s.stop for s in out)
-        if apart and not _covered(smudge, pale, stands):
+        if all(smudge.stop <= s.start or smudge.start >= s.stop for s in out):
             out.append(smudge)
     return out
 
@@ -216,13 +211,79 @@ def smudge_share(smudges: list[Smudge], n: int) -> F64:
     return out
 
 
+def _block(size: tuple[int, int]) -> F64:
+    """Width and height of a block in px."""
+    return np.array([size[1], size[0]]) / BLOCKS
+
+
+def _centres(size: tuple[int, int]) -> F64:
+    """(2, 64) x, y of the middle of each block in px."""
+    c = np.arange(BLOCKS) + 0.5
+    x, y = np.meshgrid(c, c)
+    return np.stack([x.ravel(), y.ravel()]) * _block(size)[:, None]
+
+
+def _displacements(affine: F64, size: tuple[int, int]) -> F64:
+    """(p, 2, 64) x, y in px of the motion at the middle of each block."""
+    out: F64 = affine @ np.concatenate([_centres(size), np.ones((1, CELLS))])
+    return out
+
+
+def _cells(shift: F64, size: tuple[int, int]) -> tuple[I64, F32]:
+    """(4, p, 64) grid cells around the blocks moved by shift (p, 2, 64), bilinear weights."""
+    at = (_centres(size) + shift) / _block(size)[:, None] - 0.5
+    at = np.clip(at, 0, BLOCKS - 1 - 1e-6)
+    whole = at.astype(np.int64)
+    (ax, ay), (ix, iy) = (at - whole).transpose(1, 0, 2), whole.transpose(1, 0, 2)
+    cell = iy * BLOCKS + ix
+    return (
+        np.stack([cell, cell + 1, cell + BLOCKS, cell + BLOCKS + 1]),
+        np.stack([(1 - ax) * (1 - ay), ax * (1 - ay), (1 - ax) * ay, ax * ay]).astype(np.float32),
+    )
+
+
+def _at_places(at: tuple[I64, F32], part: slice, shape: F64) -> F32:
+    """(p, 64, k) how far each block of the pairs in `part` lies in each place, 0..1."""
+    cell, weight = at[0][:, part], at[1][:, part]
+    spread = np.zeros((cell.shape[1] * CELLS, CELLS), np.float32)
+    row = np.arange(len(spread))
+    for c, w in zip(cell, weight, strict=True):
+        spread[row, c.ravel()] = w.ravel()
+    out = spread @ shape.T.astype(np.float32)
+    return out.reshape(cell.shape[1], CELLS, len(shape))
+
+
+def _ring() -> I64:
+    """(64,) number of the ring of each cell, from the middle."""
+    c = (np.arange(BLOCKS) + 0.5) / (BLOCKS / 2) - 1
+    out: I64 = np.digitize(np.hypot(*np.meshgrid(c, c)).ravel(), RINGS)
+    return out
+
+
+def _rim(change: F64, weight: F64, from_at: tuple[I64, F32], to_at: tuple[I64, F32]) -> F64:
+    """(p, 64) change that a lens makes which is softer towards its rim, all the way round."""
+    ring = np.eye(len(RINGS) + 1)[_ring()]
+    told = np.stack(
+        [
+            sum(w * ring[c, k] for c, w in zip(*from_at, strict=True))
+            - sum(w * ring[c, k] for c, w in zip(*to_at, strict=True))
+            for k in range(1, len(RINGS) + 1)
+        ]
+    ).reshape(len(RINGS), -1)
+    weighted = told * weight.ravel()
+    normal = weighted @ told.T + np.eye(len(RINGS))
+    lost = np.linalg.solve(normal, weighted @ change.ravel())
+    out: F64 = (lost @ told).reshape(change.shape)
+    return out
+
+
 def _add_places(
     parts: F32, i: I64, j: I64, stays: F64, sharp: F64, sharp_weight: F64, shape: F64
 ) -> None:
     """Add to `parts` what the sharpness of the places says. stays: (p, 64) likeness of j to i."""
     heard = sharp_weight > 0
     usual = np.zeros(CELLS)
-    ring = ring_of_cells()
+    ring = _ring()
     middle = np.array(
         [np.median(sharp[heard[:, c], c]) if heard[:, c].any() else np.nan for c in range(CELLS)]
     )
@@ -233,45 +294,12 @@ def _add_places(
     value = np.where(heard, np.clip(sharp - usual, -READING_MOST, READING_MOST), 0)
     new = value[j] - stays * value[i]
     sd2 = TISSUE_SD**2 * (1 - stays**2) + REST_SD**2
-    heard_both = np.minimum(sharp_weight[i], sharp_weight[j])
-    weight = heard_both / sd2 / SHARED_LAG
+    weight = np.minimum(sharp_weight[i], sharp_weight[j]) / sd2 / SHARED_LAG
     stay = stays - 1
     weight /= _scatter(i, (weight * new * stay) @ shape.T, (weight * stay**2) @ (shape.T**2))
-    still = stays > STAYS * np.exp(-STILL / REACH)
-    still &= still.mean(1, keepdims=True) > STANDS
-    sure = weight / np.where(still, _quiet((new / np.sqrt(sd2))[still & (heard_both > 0)]), 1)
-    for k, (told, w) in enumerate(((stay, weight), (-np.ones_like(stays), sure), (stays, sure))):
-        parts[2 * k, i] += (w * new * told) @ shape.T
-        parts[2 * k + 1, i] += (w * told * told) @ (shape.T**2)
-
-
-def _covered(smudge: Smudge, pale: F64, still: B1) -> bool:
-    """True if the place changed its colour as the smudge came or went: an instrument lay there.
-
-    What lies on the glass is out of focus by far: it softens the tissue's colour, and leaves it.
-    Told only where the camera stood still. pale: (n, 64). still: (n,).
-    """
-    near = np.pad(smudge.place > 0, 1)
-    wide = np.any([near[r : r + BLOCKS, c : c + BLOCKS] for r in range(3) for c in range(3)], 0)
-    for at in (smudge.start, smudge.stop):
-        if 2 * LAG < at < len(pale) - 2 * LAG and still[at - LAG : at].mean() > 0.5:
-            shift = np.median(pale[at + 1 : at + 1 + LAG], 0) - np.median(
-                pale[at - 1 - LAG : at - 1], 0
-            )
-            shift = np.abs(shift - np.median(shift[shift != 0])) if shift.any() else shift
-            if (shift > PALER)[wide.ravel()].any():
-                return True
-    return False
-
-
-def _quiet(readings: F64) -> float:
-    """Share of its usual variance that a reading has in this recording, QUIET_LEAST to 1.
-
-    A camera that stands still sees the same tissue: readings scatter little, and say more.
-    """
-    if len(readings) < QUIET_READINGS:
-        return 1.0
-    return float(np.clip(np.quantile(readings**2, 0.9) / CHI2_90, QUIET_LEAST, 1.0))
+    for k, told in enumerate((stays - 1, -np.ones_like(stays), stays)):
+        parts[2 * k, i] += (weight * new * told) @ shape.T
+        parts[2 * k + 1, i] += (weight * told * told) @ (shape.T**2)
 
 
 def _scatter(i: I64, sums: NDArray[Any], weights: NDArray[Any]) -> float:
@@ -316,9 +344,7 @@ def _spans_at(stay: F32, come: F32, go: F32) -> list[tuple[float, int, int, int]
 
     def moment(x: F32) -> F64:
         total = np.concatenate([zero, np.cumsum(x, 0, np.float64)])
-        told = total[at] - total[before]
-        # of places that all say as much as they may, the likeliest is the one
-        out: F64 = np.clip(told, -MOMENT_MOST, MOMENT_MOST) + TIE * told
+        out: F64 = np.clip(total[at] - total[before], -MOMENT_MOST, MOMENT_MOST)
         return out
 
     kept = np.clip(stay, -SAMPLE_MOST, SAMPLE_MOST)

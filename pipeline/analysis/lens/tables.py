@@ -22,6 +22,7 @@ DARK_LEVEL = 0.045
 CLIPPED_PIXEL = 250
 CLIPPED_MOST = 0.65  # share of the field above which nothing can be followed
 DARK_PIXEL = 20
+SHEET_PX = 4  # a clipped part at least so wide is no highlight
 
 
 @dataclass
@@ -89,9 +90,8 @@ class GrowingTable:
 class Tables(NamedTuple):
     """What the fold gathers: all that `solve_tables` needs.
 
-    times: (n,) s. samples: (n, 19). pairs: (p, 65). blocks: (b, 135), for the pairs of
-    the longest lag. sharp: (n, 192), sharpness of the blocks, its
-    weight, and ln of green and blue over red. size:
+    times: (n,) s. samples: (n, 20). pairs: (p, 65). blocks: (b, 135), for the pairs of
+    the longest lag. sharp: (n, 128), sharpness of the blocks and its weight. size:
     (row, col) of the working picture in px.
     """
 
@@ -105,15 +105,14 @@ class Tables(NamedTuple):
 
 # columns of the sample table
 MEAN, DARK = slice(0, 3), slice(3, 6)
-SHARP = slice(14, 19)  # ln of the finest detail: four ways, and an octave lower
-SAMPLE_WIDTH = 19
+SHARP, SHEET = slice(14, 19), 19  # ln of the finest detail: four ways, and an octave lower
+SAMPLE_WIDTH = 20
 # columns of the pair table
 PAIR_WIDTH = 5 + 4 * 3 + 3 * 16
 # columns of the block table: row of the pair table, detail per block, its weight, motion
 CELLS = pairs.BLOCKS**2
 DETAIL, DETAIL_WEIGHT = slice(1, 1 + CELLS), slice(1 + CELLS, 1 + 2 * CELLS)
 BLOCK_WIDTH = 1 + 2 * CELLS + 6
-SHARP_WIDTH = 3 * CELLS
 
 
 def column_bounds(f: FieldSpan) -> tuple[float, float, float, float]:
