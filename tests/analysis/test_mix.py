@@ -518,6 +518,7 @@ def test_mel_picture_shows_a_tone_where_and_when_it_is() -> None:
     assert 10 < band < 32
 
 
+@pytest.mark.slow
 def test_mel_picture_is_that_of_librosa() -> None:
     """Against `librosa.feature.melspectrogram` and `power_to_db` (0.11) of the same frames."""
     import librosa

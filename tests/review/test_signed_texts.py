@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import media_zoo
+import pytest
 from test_make import PLAIN, case_folder
 
 from pipeline.batch.one import run_one
@@ -13,6 +14,7 @@ from pipeline.review.folder import FolderBackend
 from pipeline.settings import load_options
 
 
+@pytest.mark.slow
 def test_a_text_is_read_on_the_page_once(tmp_path: Path) -> None:
     clip = media_zoo.scope_clip(tmp_path / "a.mp4", 3.0, size=(320, 240), seed=5, audio="noise")
     given = "field = [166, 120, 112]\n"
