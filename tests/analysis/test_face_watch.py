@@ -20,6 +20,7 @@ from pipeline.analysis.identity.face_watch import FaceWatch
 from pipeline.analysis.identity.newcomers import Newcomers
 
 BOX = (80, 0, 480, 480)
+FAINT = 24  # levels
 
 
 @pytest.fixture(scope="module")
@@ -84,8 +85,30 @@ def test_what_moves_is_not_new_and_what_comes_is(benchmark: ModuleType) -> None:
     assert news.step(benchmark.planes(moving(21, (403, 200, 40))), BOX) is None
     cut = news.step(benchmark.planes(np.full((480, 640, 3), 140, np.uint8)), BOX)
     assert cut is not None and cut.cut is False  # flat: nothing tells it from the same, darker
-    other = np.rot90(moving(60), 2)
-    assert news.step(benchmark.planes(np.ascontiguousarray(other)), BOX) is not None
+    news.step(benchmark.planes(moving(22)), BOX)
+    blocks = np.random.default_rng(3).integers(20, 230, (12, 16, 3)).astype(np.uint8)
+    other = news.step(benchmark.planes(cv2.resize(blocks, (640, 480))), BOX)
+    assert other is not None and other.cut
+
+
+def test_what_is_hardly_unlike_the_tissue_is_new_too(benchmark: ModuleType) -> None:
+    news = Newcomers()
+    for number in range(20):
+        assert news.step(benchmark.planes(moving(number)), BOX) is None
+    shown = moving(20)
+    shown[160:260, 340:440] = np.clip(shown[160:260, 340:440].astype(int) + FAINT, 0, 255)
+    new = news.step(benchmark.planes(shown), BOX)
+    assert new is not None and not new.cut
+
+
+def test_what_is_new_is_looked_at_once_more_soon_after(benchmark: ModuleType) -> None:
+    """It may have been blurred, or half in the picture, at first."""
+    watch = FaceWatch()
+    for number in range(40):
+        rgb = moving(number, (400, 200, 40) if number >= 20 else None)
+        watch.step(number / 25, benchmark.planes(rgb), lambda rgb=rgb: rgb, BOX, False)
+    times = [round(25 * t) for t, _ in watch.looks]
+    assert times == [0, 20, 22]
 
 
 def test_much_that_is_new_costs_a_look_a_second(benchmark: ModuleType) -> None:
