@@ -65,9 +65,12 @@ def field_mask(
             s + inset_px if s > limit + 0.75 else s for s, limit in zip(sides, limits, strict=True)
         )
         r = max(span.radius_px - inset_px, 0.0)
-        inside = (x - span.center_x_px) ** 2 + (y - span.center_y_px) ** 2 <= r * r
-        inside &= (x >= left) & (x < -right) & (y >= top) & (y < -bottom)
-        return inside.astype(np.uint8) * np.uint8(255)
+        off_x, off_y = (x - span.center_x_px) ** 2, (y - span.center_y_px) ** 2
+        cols = _stretch(((x >= left) & (x < -right) & (off_x <= r * r))[0])
+        rows = _stretch(((y >= top) & (y < -bottom) & (off_y <= r * r))[:, 0])
+        mask = np.zeros((height_px, width_px), np.uint8)
+        mask[rows, cols] = (off_x[:, cols] + off_y[rows] <= r * r) * np.uint8(255)
+        return mask
     points = np.asarray(span.outline_px, np.float64)
     edges = np.roll(points, -1, axis=0) - points
     length = np.hypot(edges[:, 0], edges[:, 1])
@@ -98,6 +101,12 @@ def field_mask(
         distance = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
         mask[distance < inset_px * scale + 0.5] = 0
     return mask
+
+
+def _stretch(inside: NDArray[np.bool_]) -> slice:
+    """From the first True to the last; empty without one."""
+    first = int(inside.argmax())
+    return slice(first, first + int(np.count_nonzero(inside)))
 
 
 def lit_area_px2(span: FieldSpan) -> float:

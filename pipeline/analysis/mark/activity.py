@@ -109,15 +109,16 @@ def grid_axis(size: int) -> NDArray[np.float64]:
 
 def lit_grid(field: FieldSpan, size: int) -> NDArray[np.bool_]:
     """Which of size x size cells over [-1, 1]^2 are lit."""
-    x, y = np.meshgrid(grid_axis(size), grid_axis(size))
     if field.outline_px is not None and len(field.outline_px) >= 3:
         import cv2
 
-        shape = np.array([field.relative(px, py) for px, py in field.outline_px])
+        away = np.array(field.outline_px) - (field.center_x_px, field.center_y_px)
+        shape = away / field.radius_px
         mask = np.zeros((size, size), np.uint8)
         points = np.round(((shape + 1) * size / 2 - 0.5) * 16).astype(np.int32)
         cv2.fillPoly(mask, [points], 1, shift=4)
         return mask.astype(bool)
+    x, y = np.meshgrid(grid_axis(size), grid_axis(size))
     left, top = field.relative(field.left_px, field.top_px)
     right, bottom = field.relative(field.right_px, field.bottom_px)
     inside = (x >= left) & (x < right) & (y >= top) & (y < bottom)

@@ -69,13 +69,19 @@ class Lit:
             px = self.outline[:, 0] * cos + self.outline[:, 1] * sin
             py = -self.outline[:, 0] * sin + self.outline[:, 1] * cos
             qx, qy = np.roll(px, -1), np.roll(py, -1)
-            crosses = (px[:, None] <= x) != (qx[:, None] <= x)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                at = py[:, None] + (x - px[:, None]) * ((qy - py) / (qx - px))[:, None]
-            at = np.sort(np.where(crosses, at, np.inf), axis=0)
-            most = int(crosses.sum(axis=0).max(initial=0))
-            most += most % 2
-            at = np.where(np.isfinite(at[: max(most, 2)]), at[: max(most, 2)], _FAR)
+            # each side of the outline crosses the columns from its one end to the other
+            ends = np.searchsorted(x, np.stack([np.minimum(px, qx), np.maximum(px, qx)]))
+            count = ends[1] - ends[0]
+            side = np.repeat(np.arange(px.size), count)
+            column = np.arange(side.size) - np.repeat(np.cumsum(count) - count - ends[0], count)
+            slope = (qy[side] - py[side]) / (qx[side] - px[side])
+            crossed = py[side] + (x[column] - px[side]) * slope
+            order = np.lexsort((crossed, column))
+            crossed, column = crossed[order], column[order]
+            row = np.arange(column.size) - np.searchsorted(column, column)
+            most = int(row.max(initial=-1)) + 1
+            at = np.full((max(most + most % 2, 2), self.columns), _FAR)
+            at[row, column] = crossed
             return x, at[0::2], at[1::2]
         half = np.sqrt(np.maximum(1 - x * x, 0)) if self.round else np.full_like(x, _FAR)
         low, high = -half, half.copy()

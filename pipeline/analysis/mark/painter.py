@@ -11,6 +11,8 @@ stays under the strokes, and only luma is touched.
 from __future__ import annotations
 
 import math
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,35 +89,39 @@ class MarkPainter:
             self._reduced,
         )
         strokes = self.strokes
-        level = np.clip(np.round(strokes.weight * _LEVELS), -_LEVELS, _LEVELS).astype(np.intp)
+        # 32 bits: this is done anew for every picture of a moving mark
+        level = np.clip(np.rint(strokes.weight * _LEVELS), -_LEVELS, _LEVELS).astype(np.int32)
+        core, row, col, mark = strokes.core, strokes.row, strokes.col, strokes.mark
         painted = level != 0
-        self._row, self._col = strokes.row[painted], strokes.col[painted]
-        level, mark = level[painted], strokes.mark[painted]
+        if not painted.all():
+            level, core, row, col = level[painted], core[painted], row[painted], col[painted]
+            mark = mark[painted]
+        self._row, self._col = row, col
         # tables: mark, phase, level (-8..-1, 1..8), luma code
-        place = np.where(level < 0, level + _LEVELS, level + _LEVELS - 1)
-        phase = _phases(self._row, self._col)
-        self._base = ((mark * _PHASES + phase) * 2 * _LEVELS + place) * 256
+        place = level + (_LEVELS - 1)
+        place += level < 0
+        phase = _phases(row, col)
+        self._base = (((mark * _PHASES + phase) * (2 * _LEVELS) + place) * 256).astype(np.intp)
         self._step = -1
         self._level = np.concatenate([np.arange(-_LEVELS, 0), np.arange(1, _LEVELS + 1)]) / _LEVELS
         # what the solver looks at: evenly thinned pixels of the core of each mark
-        counts = strokes.core[painted]
+        bounds = np.searchsorted(mark, np.arange(strokes.marks + 1))
         picked: list[NDArray[np.intp]] = []
-        bounds = [0]
         self._live: list[int] = []
-        for number in range(strokes.marks):
-            here = np.flatnonzero(counts & (mark == number))
+        for number, (start, stop) in enumerate(pairwise(bounds)):
+            here = np.flatnonzero(core[start:stop])
             if here.size:
                 self._live.append(number)
                 take = np.linspace(0, here.size - 1, min(_SAMPLES, here.size)).astype(np.intp)
-                picked.append(here[take])
-                bounds.append(bounds[-1] + take.size)
+                picked.append(here[take] + start)
         chosen = np.concatenate(picked) if picked else np.zeros(0, np.intp)
-        self._starts = np.array(bounds[:-1], np.intp)
-        self._sizes = np.diff(np.array(bounds)).astype(np.float32)
-        self._s_row, self._s_col = self._row[chosen], self._col[chosen]
+        sizes = np.array([p.size for p in picked], np.intp)
+        self._starts = np.cumsum(sizes) - sizes
+        self._sizes = sizes.astype(np.float32)
+        self._s_row, self._s_col = row[chosen], col[chosen]
         self._s_weight = (level[chosen] / _LEVELS).astype(np.float32)
         self._s_up = (level[chosen] > 0).astype(np.intp)
-        self._s_slot = np.repeat(np.arange(len(self._live)), self._sizes.astype(np.intp))
+        self._s_slot = np.repeat(np.arange(len(self._live)), sizes)
         self._s_table = (self._s_slot * 2 + self._s_up) * 256
         self._s_dither = (phase[chosen].astype(np.float32) + 0.5) / _PHASES
         self._s_chroma_row, self._s_chroma_col = self._s_row >> 1, self._s_col >> 1
@@ -148,8 +154,8 @@ class MarkPainter:
         flat = _flat(y)
         if y.strides[0] != self._step:
             self._step = y.strides[0]
-            self._index = self._row * self._step + self._col
-            self._s_index = self._s_row * self._step + self._s_col
+            self._index = self._row.astype(np.intp) * self._step + self._col
+            self._s_index = self._s_row.astype(np.intp) * self._step + self._s_col
         below = flat.take(self._s_index)
         chroma = self.light.chroma(
             u[self._s_chroma_row, self._s_chroma_col], v[self._s_chroma_row, self._s_chroma_col]
@@ -237,9 +243,11 @@ def _same_place(a: FieldSpan, b: FieldSpan) -> bool:
     )
 
 
-def _phases(row: NDArray[np.intp], col: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Fixed dither phase of a pixel: a 2 x 2 ordered pattern."""
-    return np.array([0, 2, 3, 1], np.intp)[(row & 1) * 2 + (col & 1)]
+def _phases(
+    row: NDArray[np.signedinteger[Any]], col: NDArray[np.signedinteger[Any]]
+) -> NDArray[np.signedinteger[Any]]:
+    """Fixed dither phase of a pixel: a 2 x 2 ordered pattern, 0 2 over 3 1."""
+    return np.asarray((row & 1) * 3 ^ (col & 1) * 2)
 
 
 def _flat(y: NDArray[np.uint8]) -> NDArray[np.uint8]:

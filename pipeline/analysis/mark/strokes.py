@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,13 +97,18 @@ def shape_knots(moment: Moment, mark: int, aspect: float) -> NDArray[np.float32]
     past = moment.time_s / SHAPE_STEP_S
     first = math.floor(past)
     weights = np.array(basis(past - first), np.float32)
-    near = [
-        _drawn_knots((moment.seed, moment.source, mark, first + k + 1), across) for k in range(4)
-    ]
+    near = _near_knots((moment.seed, moment.source, mark), first, across)
     # independent shapes: the sum of the squares keeps the size
-    out = np.tensordot(weights / np.sqrt(np.square(weights).sum()), np.stack(near), 1)
+    out = np.dot(weights / np.sqrt(np.square(weights).sum()), near).reshape(KNOTS_DOWN, across, 3)
     out[..., 2] = np.clip(_WEAKER[0] + _WEAKER[1] * out[..., 2], _WEAKEST, 1)
     return np.asarray(out, np.float32)
+
+
+@lru_cache(maxsize=32)
+def _near_knots(seed: tuple[int, int, int], first: int, across: int) -> NDArray[np.float32]:
+    """The four shapes that a moment lies between, one a row."""
+    near = [_drawn_knots((*seed, first + k + 1), across) for k in range(4)]
+    return np.stack(near).reshape(4, -1)
 
 
 @lru_cache(maxsize=64)
@@ -115,12 +121,12 @@ def _drawn_knots(seed: tuple[int, ...], across: int) -> NDArray[np.float32]:
 class Strokes:
     """Pixels under the strokes of all marks of a group, in raster order per mark.
 
-    row, col: (n,) intp. weight: (n,) float32, -1 (all dark) .. 1 (all light).
+    row, col: (n,) integers. weight: (n,) float32, -1 (all dark) .. 1 (all light).
     mark: (n,) intp, which mark.
     """
 
-    row: NDArray[np.intp]
-    col: NDArray[np.intp]
+    row: NDArray[np.signedinteger[Any]]
+    col: NDArray[np.signedinteger[Any]]
     weight: NDArray[np.float32]
     mark: NDArray[np.intp]
     marks: int
@@ -133,7 +139,7 @@ class Strokes:
         """
         size = np.abs(self.weight)
         found = size >= 0.5
-        if size.size and found.mean() < 0.1:
+        if size.size and np.count_nonzero(found) / size.size < 0.1:
             found = size >= np.median(size)
         return np.asarray(found)
 
@@ -158,8 +164,8 @@ def render(
     1080 rows; it scales with the picture. Parts outside the picture are dropped.
     reduced: ink averaged down for earlier calls; kept here so that moving is cheap.
     """
-    rows: list[NDArray[np.intp]] = []
-    cols: list[NDArray[np.intp]] = []
+    rows: list[NDArray[np.int32]] = []
+    cols: list[NDArray[np.int32]] = []
     weights: list[NDArray[np.float32]] = []
     reduced = {} if reduced is None else reduced
     aspect = ink.shape[1] / ink.shape[0]
@@ -175,10 +181,12 @@ def render(
         )
         flat = patch.ravel()
         on = np.flatnonzero(np.abs(flat) >= LEAST_WEIGHT)
-        r, c = np.divmod(on, patch.shape[1])
-        r += top
-        c += left
         value = flat[on]
+        on = on.astype(np.int32)
+        r = on // np.int32(patch.shape[1])
+        c = on - r * np.int32(patch.shape[1])
+        r += np.int32(top)
+        c += np.int32(left)
         right, bottom = left + patch.shape[1], top + patch.shape[0]
         if left < 0 or top < 0 or bottom > size_px[0] or right > size_px[1]:
             keep = (r >= 0) & (c >= 0) & (r < size_px[0]) & (c < size_px[1])
@@ -239,11 +247,10 @@ def _place(
     bent[..., 0] = warp_px * (cos * knots[..., 0] + sin * knots[..., 1])
     bent[..., 1] = warp_px * (cos * knots[..., 1] - sin * knots[..., 0])
     fine = cv2.resize(bent, (right - left, bottom - top), interpolation=cv2.INTER_LINEAR)
-    from_x, from_y, strength = cv2.split(fine)
-    from_x += cos * x + np.float32(wide / 2 - 0.5)
+    from_x = fine[..., 0] + (cos * x + np.float32(wide / 2 - 0.5))
     from_x += sin * y
-    from_y += cos * y + np.float32(high / 2 - 0.5)
+    from_y = fine[..., 1] + (cos * y + np.float32(high / 2 - 0.5))
     from_y -= sin * x
     patch = np.asarray(cv2.remap(ink, from_x, from_y, cv2.INTER_LINEAR), np.float32)
-    patch *= strength
+    patch *= fine[..., 2]
     return patch, left, top

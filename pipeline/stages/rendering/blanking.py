@@ -105,8 +105,9 @@ class Blanker:
         inset = self._inset_px
         luma = field_mask(span, rows, cols, inset_px=inset, scale=self._place.scale)
         # Chroma is shared by four pixels: only where all four are lit.
-        four = luma[: rows // 2 * 2, : cols // 2 * 2].reshape(rows // 2, 2, cols // 2, 2)
-        return luma, np.ascontiguousarray(four.min(axis=(1, 3)))
+        whole = luma[: rows // 2 * 2, : cols // 2 * 2]
+        two = np.minimum(whole[::2], whole[1::2])
+        return luma, np.minimum(two[:, ::2], two[:, 1::2])
 
     def _fill(self, box: tuple[int, int, int, int], into: Sequence[NDArray[np.uint8]]) -> None:
         rows, cols = self._place.covered(box)

@@ -51,9 +51,13 @@ class CodePainter:
             levels = strength(square) * signs(self._code.seed, self._code.number, time_s)
             where, change = spread(levels, disc, luma.shape)
             seen = lit()[where]
+            # Rounded to 8 bits, what is below 0 comes out as 0.
             more, less = (
-                np.asarray(cv2.bitwise_and(cv2.convertScaleAbs(one), seen), np.uint8)
-                for one in (cv2.max(change, 0.0), cv2.min(change, 0.0))  # type: ignore[call-overload]
+                np.asarray(cv2.bitwise_and(one, seen), np.uint8)
+                for one in (
+                    cv2.add(change, 0.0, dtype=cv2.CV_8U),  # type: ignore[call-overload]
+                    cv2.subtract(0.0, change, dtype=cv2.CV_8U),  # type: ignore[call-overload]
+                )
             )
             self._drawn = key, where, more, less
         _, where, more, less = self._drawn
