@@ -49,9 +49,22 @@ def probe_apart(path: Path, *, sha256: str | None = None) -> Recording:
     return recording.model_copy(update={"sha256": sha256 or file_sha256(path)})
 
 
+_opened: set[tuple[int, ...]] = set()
+
+
 def check_sound_apart(path: Path) -> None:
-    """Raises InputError unless the sound of `path` opens within the limits."""
-    _apart({"kind": "sound"}, path)
+    """Raises InputError unless the sound of `path` opens within the limits.
+
+    A file that did is not looked at again by this program while it stays as it is.
+    """
+    stamp: tuple[int, ...] = ()
+    with contextlib.suppress(OSError):
+        about = path.stat()
+        stamp = (about.st_dev, about.st_ino, about.st_size, about.st_mtime_ns, about.st_ctime_ns)
+    if stamp not in _opened:
+        _apart({"kind": "sound"}, path)
+        _opened.add(stamp)
+    _opened.discard(())
 
 
 def packets_apart(path: Path, sha256: str) -> KnownSource:
