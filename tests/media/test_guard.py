@@ -3,6 +3,7 @@
 import os
 import wave
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -21,7 +22,12 @@ def test_a_sound_that_opened_is_looked_at_again_only_when_it_changed(
         file.writeframes(bytes(16000))
     looked: list[str] = []
     apart = guard._apart
-    monkeypatch.setattr(guard, "_apart", lambda job, at: (looked.append(at.name), apart(job, at))[1])
+
+    def told(job: dict[str, Any], at: Path) -> dict[str, Any]:
+        looked.append(at.name)
+        return apart(job, at)
+
+    monkeypatch.setattr(guard, "_apart", told)
     guard.check_sound_apart(path)
     guard.check_sound_apart(path)
     assert looked == ["voice.wav"]
