@@ -176,6 +176,38 @@ def test_it_moves_as_slowly_and_far_as_the_sound_around_it(swing_db: float) -> N
     assert moves_db < 1.0 if swing_db == 0 else 1.5 < moves_db < swing_db
 
 
+@pytest.mark.parametrize("slope_db_octave", [-6.0, 0.0])
+def test_the_noise_is_more_even_than_noise_and_never_repeats(slope_db_octave: float) -> None:
+    """Gaussian noise in one band of one frame: the level in dB deviates by 5.57 (of an exponential
+    power: 10 / ln 10 * pi / sqrt 6), which the detectors take for syllables now and then."""
+    rng = np.random.default_rng(17)
+    sound = at_level(coloured(rng, 26 * RATE_HZ, slope_db_octave), -40.0)[None]
+    out = redacted(sound, [(3.0, 23.0)])[0]
+
+    def uneven_db(piece: np.ndarray) -> float:
+        frames = np.lib.stride_tricks.sliding_window_view(piece, 2048)[::1024]
+        power = np.square(np.abs(np.fft.rfft(frames * np.hanning(2048), axis=1)))[:, 20:400]
+        return float((10 * np.log10(power)).std(axis=0).mean())
+
+    inside = out[4 * RATE_HZ : 22 * RATE_HZ]
+    assert uneven_db(sound[0]) == pytest.approx(5.57, abs=0.3)
+    assert uneven_db(inside) < 5.2
+    spectrum = np.fft.rfft(inside, 2 * inside.size)
+    likeness = np.fft.irfft(np.square(np.abs(spectrum / (np.abs(spectrum) ** 0.5 + 1e-9))))
+    later = np.abs(likeness[RATE_HZ // 10 : inside.size // 2]) / likeness[0]
+    assert later.max() < 0.02  # of the noise itself: .002 to .008; of a loop: nearly one
+
+
+@pytest.mark.parametrize("seed", [0, 5])
+def test_nobody_hears_speech_in_the_noise_put_into_a_plain_room(seed: int) -> None:
+    """Of Gaussian noise in its place 1.4 and .7 s were taken for speech (seeds 0 and 5 of 8)."""
+    sound = at_level(coloured(np.random.default_rng(seed), 20 * RATE_HZ, -4.5), -40.0)[None]
+    fold = SpeechFold(1, RATE_HZ, ("silero", "omni", "net"))
+    fold.step(redacted(sound, [(2.5, 17.5)], seed))
+    heard = room_speech_spans(fold.finish(), pad_s=0)[0]
+    assert sum(max(0.0, min(b, 17.5) - max(a, 2.5)) for a, b in heard) == 0.0
+
+
 def test_the_nearest_gap_sets_the_level_not_a_louder_one_behind_it() -> None:
     """1 s of quiet room lies between two spans; suction 30 dB louder comes after the second."""
     rng = np.random.default_rng(12)
