@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+
+import numpy as np
 
 Pixels = tuple[int, int, int, int]
 
@@ -25,6 +27,29 @@ def union(a: Sequence[int], b: Sequence[int]) -> Pixels:
     left, top = min(a[0], b[0]), min(a[1], b[1])
     right, bottom = max(a[0] + a[2], b[0] + b[2]), max(a[1] + a[3], b[1] + b[3])
     return left, top, right - left, bottom - top
+
+
+def area(boxes: Iterable[Pixels]) -> float:
+    """Square pixels that lie in any of the boxes."""
+    rows = list(boxes)
+    if len(rows) < 2:
+        return float(sum(w * h for _, _, w, h in rows))
+    xs, ys = (sorted({v for b in rows for v in (b[n], b[n] + b[n + 2])}) for n in (0, 1))
+    held = np.zeros((len(ys) - 1, len(xs) - 1), bool)
+    for x, y, w, h in rows:
+        held[ys.index(y) : ys.index(y + h), xs.index(x) : xs.index(x + w)] = True
+    return float(np.diff(ys) @ held @ np.diff(xs))
+
+
+def swept(a: Pixels, b: Pixels) -> list[Pixels]:
+    """Boxes along the way from one to the other, both among them, that overlap by half."""
+    one, other = (np.array([x, y, x + w, y + h], np.float64) for x, y, w, h in (a, b))
+    far = np.abs(one[:2] + one[2:] - other[:2] - other[2:])
+    least = 1 + np.minimum(one[2:] - one[:2], other[2:] - other[:2])
+    share = np.linspace(0, 1, 1 + max(1, int(np.ceil((far / least).max()))))[:, None]
+    edges = one * (1 - share) + other * share
+    low, high = np.floor(edges[:, :2] + 1e-9).astype(int), np.ceil(edges[:, 2:] - 1e-9).astype(int)
+    return [(x, y, w, h) for x, y, w, h in np.hstack([low, high - low]).tolist()]
 
 
 def widened(box: Sequence[float], pad_x: float, pad_y: float, width: int, height: int) -> Pixels:

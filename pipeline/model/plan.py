@@ -11,6 +11,7 @@ from typing import Literal
 from pydantic import Field
 
 from pipeline.model.case import CaseMeasured, CaseTeaching, Side
+from pipeline.model.cover import Cover
 from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
 from pipeline.model.mark import MarkPlan
@@ -126,9 +127,20 @@ class Redaction(Part):
     start_s: float
     stop_s: float
     box_px: tuple[int, int, int, int] | None = None
+    parts: list[Cover] = Field(
+        default=[], description="what of the box is filled, and when; empty: all of it, throughout"
+    )
     reason: str
     origin: Origin
     by: str = Field(default="", description="initials of who decided it")
+
+    @property
+    def covers(self) -> list[Cover]:
+        """What is filled of the picture."""
+        if self.box_px is None:
+            return []
+        whole = Cover(start_s=self.start_s, stop_s=self.stop_s, box_px=self.box_px)
+        return self.parts or [whole]
 
     @property
     def of_sound(self) -> bool:

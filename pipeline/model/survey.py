@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from pydantic import ConfigDict, Field, model_validator
 
+from pipeline.model.cover import Cover
 from pipeline.model.document import Document, Part
 from pipeline.model.field import FieldSpan
 
@@ -52,6 +53,17 @@ class Lettering(Part):
     box_px: tuple[int, int, int, int] = Field(description="x, y, width, height")
     where: Literal["surround", "field"]
     confidence: float
+    parts: list[Cover] = Field(
+        default=[],
+        description="what is filled where the line moves or lies aslant; empty: the box throughout",
+    )
+
+    @property
+    def covers(self) -> list[Cover]:
+        """What is to be filled."""
+        return self.parts or [
+            Cover(start_s=self.start_s, stop_s=self.stop_s, box_px=self.box_px)
+        ]
 
 
 class Face(Part):

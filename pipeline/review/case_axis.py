@@ -74,7 +74,9 @@ def _placed(items: Iterable[Any], axis: Timeline, source: int) -> list[Any]:
 def _survey(survey: Survey, axis: Timeline, source: int) -> Survey:
     return survey.model_copy(
         update={
-            "lettering": _placed(survey.lettering, axis, source),
+            "lettering": _placed(
+                [x.model_copy(update={"parts": []}) for x in survey.lettering], axis, source
+            ),
             "faces": _placed(survey.faces, axis, source),
         }
     )

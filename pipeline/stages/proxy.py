@@ -24,6 +24,7 @@ from pipeline.model.plan import Redaction
 from pipeline.model.recording import Recording
 from pipeline.model.survey import Face, Lettering, Survey
 from pipeline.stages.planning.picture import planned_source
+from pipeline.stages.planning.redactions import parts_of
 from pipeline.stages.rendering.blanking import Blanker
 from pipeline.stages.spool import Pace
 
@@ -119,6 +120,7 @@ def found_redactions(survey: Survey, source: int = 0) -> list[Redaction]:
             start_s=max(0.0, item.start_s - COVER_PAD_S),
             stop_s=item.stop_s + COVER_PAD_S,
             box_px=item.box_px,
+            parts=parts_of(item, survey.recording.duration_s),
             reason="found",
             origin="survey",
         )

@@ -8,6 +8,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.analysis.boxes import area, overlap
 from pipeline.analysis.identity.overlays import tidied
 from pipeline.model.field import FieldSpan, whole_picture
 from pipeline.model.survey import Lettering
@@ -57,10 +58,33 @@ def test_one_overlay_is_one_finding() -> None:
     assert [(i.start_s, i.stop_s) for i in later] == [(2, 9)]
     apart = [at(60, 100), at(180, 160), at(60, 100, start_s=9, stop_s=11)]
     assert len(tidied(apart, [circle()], WIDTH, HEIGHT)) == 3
-    # Text that wanders is not one box over all of its way.
+
+
+def test_text_that_wanders_is_one_finding_and_not_one_box_over_all_of_its_way() -> None:
     way = [at(60 + 12 * n, 100, start_s=n, stop_s=n + 1) for n in range(10)]
-    covered = sum(i.box_px[2] for i in tidied(way, [circle()], WIDTH, HEIGHT))
-    assert len(tidied(way, [circle()], WIDTH, HEIGHT)) > 2 and covered < 10 * 100
+    (one,) = tidied(way, [circle()], WIDTH, HEIGHT)
+    assert one.box_px == (60, 100, 148, 12) and (one.start_s, one.stop_s) == (0, 10)
+    filled = sum(c.box_px[2] * (c.stop_s - c.start_s) for c in one.covers)
+    assert filled <= 1.2 * 40 * 10
+    # Not what lies beside it and is far larger.
+    beside = at(60, 40, 90, 90, 0, 3)
+    assert len(tidied([*way, beside], [circle()], WIDTH, HEIGHT)) == 2
+
+
+def test_a_line_aslant_is_one_finding_of_boxes_along_it() -> None:
+    aslant = [at(80 + 20 * n, 60 + 20 * n, 30, 30) for n in range(5)]
+    (one,) = tidied(aslant, [circle()], WIDTH, HEIGHT)
+    assert one.box_px == (80, 60, 110, 110)
+    assert 5 * 30 * 30 >= area([c.box_px for c in one.covers]) >= area([i.box_px for i in aslant])
+
+
+def test_what_is_gone_for_a_moment_stays_covered() -> None:
+    seen = [at(60, 100, 40, 12, 2, 3), at(75, 100, 40, 12, 3, 3.2), at(90, 100, 40, 12, 3.6, 5),
+            at(100, 100, 40, 12, 5, 8)]  # fmt: skip
+    (one,) = tidied(seen, [circle()], WIDTH, HEIGHT)
+    at_s = {n: [c.box_px for c in one.covers if c.start_s <= 3.2 + n / 10 < c.stop_s]
+            for n in range(4)}  # fmt: skip
+    assert all(area(boxes) >= 55 * 12 for boxes in at_s.values())
 
 
 boxes = st.tuples(
@@ -78,9 +102,9 @@ def test_nothing_that_was_covered_is_uncovered(rows: list[tuple[int, ...]]) -> N
 
     def covered(items: list[Lettering]) -> Any:
         volume = np.zeros((15, 60, 95), bool)
-        for item in items:
-            x, y, w, h = item.box_px
-            volume[int(item.start_s) : int(item.stop_s), y : y + h, x : x + w] = True
+        for cover in (c for item in items for c in item.covers):
+            x, y, w, h = cover.box_px
+            volume[int(cover.start_s) : int(cover.stop_s), y : y + h, x : x + w] = True
         return volume
 
     out = tidied(found, [field], 95, 60)
@@ -89,8 +113,14 @@ def test_nothing_that_was_covered_is_uncovered(rows: list[tuple[int, ...]]) -> N
     for item in out:
         assert item.where == ("field" if any(i.where == "field" for i in tidied(
             [item], [field], 95, 60)) else "surround")  # fmt: skip
+        for cover in item.covers:
+            assert overlap(item.box_px, cover.box_px) == cover.box_px[2] * cover.box_px[3]
+            assert item.start_s <= cover.start_s < cover.stop_s <= item.stop_s
 
 
 def test_it_is_the_same_when_done_twice() -> None:
     once = tidied([at(100, 80), at(100, 95), at(5, 25)], [circle()], WIDTH, HEIGHT)
     assert tidied(once, [circle()], WIDTH, HEIGHT) == once
+    way = [at(60 + 12 * n, 60 + 3 * n, start_s=n, stop_s=n + 1) for n in range(6)]
+    once = tidied(way, [circle()], WIDTH, HEIGHT)
+    assert once[0].parts and tidied(once, [circle()], WIDTH, HEIGHT) == once

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.analysis.boxes import area, overlap
+from pipeline.analysis.identity.letter_cells import components
 from pipeline.analysis.identity.letter_spans import counted
-from pipeline.analysis.identity.letter_watch import Sight, components
+from pipeline.analysis.identity.letter_watch import Sight
 from pipeline.analysis.identity.lettering import merge_lettering
 
 LINE = (200, 150, 160, 24)
@@ -133,16 +135,47 @@ def test_a_steep_line_is_padded_by_its_height_not_by_that_of_its_box() -> None:
     assert w <= 220 and h <= 220  # .35 of 200 on every side made it 340
     doubtful = [Sight(5 + n / 9, 5 + n / 9, "moved", box, 7.0, 20.0) for n in range(5)]
     (wide,) = merge_lettering(counted(doubtful), 0.25, [], 640, 480, 20.0)
-    assert wide.box_px[2] >= 330  # faint lettering shows in parts
+    assert wide.box_px[2] >= 200 + 4 * 0.35 * 20  # less than its height is seen of faint lettering
 
 
 def test_a_component_knows_how_high_its_line_is() -> None:
     cells = np.full((60, 60), -5.0, np.float32)
     for n in range(40):
         cells[10 + n : 14 + n, 10 + n] = 9.0
-    ((box, odds, across),) = components(cells)
+    ((box, odds, across, along),) = components(cells)
     assert box[2] >= 40 and box[3] >= 40 and odds > 8 and across <= 5
+    held = np.zeros(cells.shape, bool)
+    for x, y, w, h in along:
+        held[y : y + h, x : x + w] = True
+    assert held[cells > 0].all() and held.sum() <= 0.25 * box[2] * box[3]
     cells[:] = -5.0
     cells[20:26, 5:50] = 9.0
-    ((box, _, across),) = components(cells)
-    assert box == (5, 20, 45, 6) and 5 <= across <= 6
+    ((box, _, across, along),) = components(cells)
+    assert box == (5, 20, 45, 6) and 5 <= across <= 6 and not along
+
+
+def test_a_steep_line_is_covered_by_boxes_along_it() -> None:
+    """Five looks at a line at 45 degrees: each sees it in four boxes."""
+    along = tuple((150 + 50 * n, 100 + 50 * n, 50, 50) for n in range(4))
+    steep = [
+        Sight(5 + n / 9, 5 + n / 9, "whole", (150, 100, 200, 200), 12.0, 20.0, along)
+        for n in range(5)
+    ]
+    assert boxed(steep, 5.2) <= 4 * 66 * 66 < 0.5 * 214 * 214
+    found = merge_lettering(counted(steep), 0.25, [], 640, 480, 20.0)
+    for x, y, w, h in along:
+        mine = [e for e in found if overlap(e.box_px, (x, y, w, h)) == w * h]
+        assert min(e.start_s for e in mine) <= 4.76 and max(e.stop_s for e in mine) >= 5.69
+
+
+def test_faint_lettering_seen_in_parts_is_covered_along_its_way() -> None:
+    """Now the one end, now the other, of a line aslant: what lies between, not all corners."""
+    ends = [(100, 100, 60, 60), (190, 190, 60, 60)]
+    sights = [
+        Sight(5 + n / 9, 5 + n / 9, "moved", ends[n % 2], 6.5, 40.0) for n in range(8)
+    ]
+    for sight in counted(sights):
+        assert sight.box == (100, 100, 150, 150)
+        for box in (*ends, (160, 160, 30, 30)):
+            assert area([*sight.parts, box]) == area(sight.parts)
+        assert area(sight.parts) <= 0.8 * 150 * 150

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.errors import InputError
 from pipeline.model.case import Case
+from pipeline.model.cover import Cover
 from pipeline.model.decisions import Anchor, Decision
 from pipeline.model.field import FieldSpan, whole_picture
 from pipeline.model.findings import Event, Findings, Speech
@@ -581,6 +582,26 @@ def test_a_box_is_there_for_what_was_seen_and_a_moment_more() -> None:
     letters = boxes["lettering"]
     assert 4.5 <= letters.start_s < 5 and 9 < letters.stop_s <= 9.5
     assert (boxes["face"].start_s, boxes["face"].stop_s) == (0, 20), "inside the recording"
+
+
+def test_a_finding_in_parts_is_one_redaction_and_one_decision() -> None:
+    parts = [Cover(start_s=5 + n, stop_s=6 + n, box_px=(600 + 30 * n, 300 + 30 * n, 40, 40))
+             for n in range(4)]  # fmt: skip
+    seen = [Lettering(start_s=5, stop_s=9, box_px=(600, 300, 130, 130), where="field",
+                      confidence=1, parts=parts)]  # fmt: skip
+    inputs = [with_survey(source(20), lettering=seen)]
+    (box,) = (r for r in make_plan(case(), inputs, None, Options(), glyph=GLYPH).redactions
+              if r.what == "lettering")  # fmt: skip
+    assert [c.box_px for c in box.covers] == [p.box_px for p in parts]
+    for cover, part in zip(box.covers, parts, strict=True):
+        assert part.start_s - 0.5 <= cover.start_s < part.start_s
+        assert part.stop_s < cover.stop_s <= part.stop_s + 0.5
+    assert (box.start_s, box.stop_s) == (box.covers[0].start_s, box.covers[-1].stop_s)
+    no = decision("reject", "lettering", 5, 9, box_px=[600, 300, 130, 130])
+    no = no.model_copy(update={"reason": "no lettering: tissue or instrument"})
+    plan = make_plan(case(), inputs, None, Options(), glyph=GLYPH, decisions=[no])
+    assert not [r for r in plan.redactions if r.what == "lettering"]
+    assert len(plan.overruled) == 1
 
 
 def test_a_persons_box_is_there_one_picture_before_and_after() -> None:

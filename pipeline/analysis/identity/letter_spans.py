@@ -8,10 +8,11 @@ that touch it.
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right, insort
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import reduce
 
-from pipeline.analysis.boxes import Pixels, overlap, union
+from pipeline.analysis.boxes import Pixels, area, overlap, swept, union
 from pipeline.analysis.identity.letter_watch import MEAN_S, Sight
 
 SURE = 8.5  # log odds of a single look that is enough
@@ -26,6 +27,7 @@ PLAIN = 6.0  # log odds of such a look while it lasts
 GAP_S = 1.0  # longest time between two of them
 BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
 PARTS_S = 0.4
+GATHERED = 1.2  # times the area of two boxes, that one around both may have
 WELL = 2  # sure plain looks around a faint one, which then must be enough by itself
 AVERAGES = ("mean", "tint")
 FAINT = (*AVERAGES, "moved")  # looks for what a picture alone does not show
@@ -111,7 +113,7 @@ class _Track:
             ]  # fmt: skip
         kept = sorted([*singles, *faint], key=_time)
         firm = [s for s, much in zip(kept, _enough(kept), strict=True) if much and s.odds >= FIRM]
-        return _whole(_within(kept, firm or kept))
+        return _whole(_within(kept, firm or kept), seen_well)
 
 
 def _touch(one: Pixels, other: Pixels, along: float = 0.5) -> bool:
@@ -156,23 +158,41 @@ def _within(kept: Sequence[Sight], firm: Sequence[Sight]) -> list[Sight]:
     return out
 
 
-def _whole(sights: Sequence[Sight]) -> list[Sight]:
+def _whole(sights: Sequence[Sight], well: Callable[[Sight], bool]) -> list[Sight]:
     """Faint lettering is seen in parts, now these, now those: each look gets what others saw
-    `PARTS_S` before or after it."""
+    `PARTS_S` before or after it, and a window, where `well` is not true of it."""
     times = [s.time_s for s in sights]
     order = sorted(range(len(sights)), key=times.__getitem__)
     sorted_times = [times[n] for n in order]
     out = []
     for sight in sights:
-        if sight.kind in FAINT:
+        if sight.kind in FAINT or (
+            sight.kind == "close" and sight.odds < SURE and not well(sight)
+        ):
             first = bisect_left(sorted_times, sight.since_s - PARTS_S)
             last = bisect_right(sorted_times, sight.time_s + PARTS_S)
-            box = sight.box
-            for number in order[first:last]:
-                if _touch(sights[number].box, sight.box, 3.0):
-                    box = union(box, sights[number].box)
-            sight = replace(sight, box=box)
+            near = [sights[number].box for number in order[first:last]]
+            ways = [swept(sight.box, b) for b in {*near} if _touch(b, sight.box, 3.0)]
+            parts = _gathered([sight.box, *(b for way in ways for b in way)])
+            sight = replace(sight, box=reduce(union, parts), parts=tuple(parts))
         out.append(sight)
+    return out
+
+
+def _gathered(boxes: Sequence[Pixels]) -> list[Pixels]:
+    """Boxes around those of which one around both covers little else."""
+    left, out = sorted(set(boxes)), []
+    while left:
+        box, at = left.pop(), 0
+        while at < len(left):
+            both = union(box, left[at])
+            if both[2] * both[3] <= GATHERED * area((box, left[at])):
+                box = both
+                del left[at]
+                at = 0
+            else:
+                at += 1
+        out.append(box)
     return out
 
 

@@ -29,6 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, overlap
+from pipeline.analysis.identity.letter_cells import components
 from pipeline.analysis.identity.letter_moved import residual, unmoved
 from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
 from pipeline.analysis.identity.letter_views import (
@@ -69,7 +70,6 @@ _MOVED_S = (0.08, 0.3)  # between two pictures of which one is moved onto the ot
 _DOUBT = 2.5  # log odds of a look at what is left then, from which each picture is looked at so,
 _QUIET_S = 0.5  # and else every second one, so long after it
 _MOVED_PX = 320  # side of a window of what is left then
-WEAK = 1.5  # log odds of a cell that belongs to a box
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class Sight:
     """A box (x, y, width, height) in px of the picture and its log odds.
 
     since_s, time_s: of the pictures that were looked at. line_px: height of the line across its
-    way; 0 if that of the box.
+    way; 0 if that of the box. parts: boxes that hold it more closely, of a line aslant.
     """
 
     since_s: float
@@ -86,6 +86,7 @@ class Sight:
     box: Pixels
     odds: float
     line_px: float = 0.0
+    parts: tuple[Pixels, ...] = ()
 
 
 @dataclass
@@ -339,33 +340,20 @@ class LetterWatch:
         # Without the repeated edge.
         inside = cells[: -(-size[1] // CELL_PX), : -(-size[0] // CELL_PX)]
         sx, sy = crop[2] / size[0] * CELL_PX, crop[3] / size[1] * CELL_PX
-        right, bottom = crop[0] + crop[2], crop[1] + crop[3]
-        for (x, y, w, h), odds, across in components(inside):
-            left, top = int(crop[0] + x * sx), int(crop[1] + y * sy)
-            width = min(right - left, int(np.ceil(w * sx)))
-            box = (left, top, width, min(bottom - top, int(np.ceil(h * sy))))
+        for whole, odds, across, cut in components(inside):
+            box, *parts = (self._pixels(b, crop, sx, sy) for b in (whole, *cut))
             if kind != "tint" or min(box[2:]) <= _TINT_HIGH * crop[3]:
-                self.sights.append(Sight(since_s, time_s, kind, box, odds, across * sy))
+                self.sights.append(
+                    Sight(since_s, time_s, kind, box, odds, across * sy, tuple(parts))
+                )
 
-
-def components(cells: NDArray[np.float32]) -> list[tuple[Pixels, float, float]]:
-    """Connected cells over `WEAK`: box in cells, mean of the best cells, cells across its way."""
-    import cv2
-
-    mask = (cells > WEAK).astype(np.uint8)
-    if not mask.any():
-        return []
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-    out = []
-    for index, (x, y, w, h, area) in enumerate(stats[1:].tolist(), start=1):
-        if area < 3:
-            continue
-        own = labels[y : y + h, x : x + w] == index
-        best = np.sort(cells[y : y + h, x : x + w][own])[-max(3, area // 4) :]
-        points = cv2.findNonZero(own.astype(np.uint8))
-        across = min(min(w, h), min(cv2.minAreaRect(points)[1]) + 1)
-        out.append(((x, y, w, h), float(best.mean()), float(across)))
-    return out
+    @staticmethod
+    def _pixels(cells: Pixels, crop: Pixels, sx: float, sy: float) -> Pixels:
+        """A box of cells of sx x sy px, in px of the picture."""
+        x, y, w, h = cells
+        left, top = int(crop[0] + x * sx), int(crop[1] + y * sy)
+        width = min(crop[0] + crop[2] - left, int(np.ceil(w * sx)))
+        return left, top, width, min(crop[1] + crop[3] - top, int(np.ceil(h * sy)))
 
 
 def _toward(cells: NDArray[Any], width: int, height: int, side: int) -> tuple[int, int]:

@@ -6,16 +6,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from functools import reduce
 from itertools import groupby
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.boxes import Pixels, iou, joined, overlap, union, widened
-from pipeline.analysis.identity.letter_spans import AVERAGES, FAINT, FIRM
+from pipeline.analysis.boxes import Pixels, iou, joined, overlap, swept, union, widened
+from pipeline.analysis.identity.letter_cells import PAD
+from pipeline.analysis.identity.letter_spans import AVERAGES, FAINT
 from pipeline.analysis.identity.letter_watch import LONGEST_S, Sight
+from pipeline.analysis.identity.overlays import joined_in_time
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Lettering
 from pipeline.model.time import round_s
@@ -24,9 +27,10 @@ Box = tuple[int, int, int, int, float]
 
 _STILL_S = 1.0  # between two looks at the same place: lettering stood there all the time
 _SAME_PLACE = 0.5  # intersection over union
+_APART_S = 0.5  # between two looks at a line that moves
 _NEAR, _NEAR_STILL = 3.0, 0.5  # `_distance` to the next look at a line that moves, or stood still
 _STOOD = 3  # looks at one place
-_PAD = 0.35  # of a line's height, on every side: the network sees the middle of a line best
+_JOINED = 1.3  # of area and time that boxes of one entry may cover, over that of its own
 
 
 def field_mask(
@@ -104,47 +108,55 @@ def merge_lettering(
     pieces: list[Lettering] = []
     open_: list[dict[str, Any]] = []
 
-    def piece(start_s: float, until_s: float, box: Pixels, odds: float) -> None:
+    def piece(start_s: float, until_s: float, boxes: Iterable[Pixels], odds: float) -> None:
         start_s, until_s = max(0.0, start_s), min(until_s, end)
-        box = widened(box, 0, 0, width_px, height_px)
-        if until_s > start_s and box[2] and box[3]:
-            pieces.append(
-                Lettering(
-                    start_s=round_s(start_s),
-                    stop_s=round_s(until_s),
-                    box_px=box,
-                    where=_where(box, _fields_in(fields, start_s, until_s)),
-                    confidence=round(float(1 / (1 + np.exp(-min(odds, 30)))), 3),
+        for box in (widened(b, 0, 0, width_px, height_px) for b in boxes):
+            if until_s > start_s and box[2] and box[3]:
+                pieces.append(
+                    Lettering(
+                        start_s=round_s(start_s),
+                        stop_s=round_s(until_s),
+                        box_px=box,
+                        where=_where(box, _fields_in(fields, start_s, until_s)),
+                        confidence=round(float(1 / (1 + np.exp(-min(odds, 30)))), 3),
+                    )
                 )
-            )
 
-    def padded(sight: Sight) -> Pixels:
-        box = sight.box
-        firm = sight.odds >= FIRM and sight.kind not in FAINT
-        line_px = sight.line_px if firm and sight.line_px else min(box[2:])
-        pad = max(4.0, _PAD * line_px)
-        return widened(box, pad, pad, width_px, height_px)
+    def padded(sight: Sight) -> list[Pixels]:
+        """The box, or the boxes along it, of a line aslant or of what was seen in parts."""
+        out = []
+        for box in sight.parts or (sight.box,):
+            high = sight.line_px or min(box[2:])
+            # Of faint lettering less than its height is seen, now and then.
+            high = min(*box[2:], 2 * high) if sight.kind in FAINT else high
+            pad = max(4.0, PAD * high)
+            out.append(widened(box, pad, pad, width_px, height_px))
+        return out
 
     def ended(track: dict[str, Any]) -> None:
-        box, way, last_s = track["box"], track["way"], track["time_s"]
-        piece(last_s, last_s + margin_s, union(box, _moved(box, way, LONGEST_S)), track["odds"])
-        first_s, box, way = track["first_s"], track["first"], track["first_way"] or (0.0, 0.0)
-        piece(first_s - margin_s, first_s, union(box, _moved(box, way, -LONGEST_S)), track["odds"])
+        last_s, first_s = track["time_s"], track["first_s"]
+        for start_s, stop_s, parts, way, past_s in (
+            (last_s, last_s + margin_s, track["parts"], track["way"], LONGEST_S),
+            (first_s - margin_s, first_s, track["first"], track["first_way"] or (0, 0), -LONGEST_S),
+        ):
+            boxes = [union(box, _moved(box, way, past_s)) for box in parts]
+            piece(start_s, stop_s, boxes, track["odds"])
 
     for sight in (s for s in sights if s.kind in AVERAGES):
         piece(sight.since_s - margin_s, sight.time_s + margin_s, padded(sight), sight.odds)
     singles = [s for s in sights if s.kind not in AVERAGES]
     for time_s, group in groupby(singles, key=lambda s: s.time_s):
-        here = list(group)
-        odds = max(s.odds for s in here)
-        for track in [t for t in open_ if time_s - t["time_s"] > max(_STILL_S, 2 * margin_s)]:
+        seen = list(group)
+        here, odds = [padded(s) for s in seen], max(s.odds for s in seen)
+        for track in [t for t in open_ if time_s - t["time_s"] > _STILL_S]:
             open_.remove(track)
             ended(track)
         taken: set[int] = set()
-        for wide in joined([padded(s) for s in here]):
+        for wide in joined([_around(boxes) for boxes in here]):
+            parts = sorted({b for boxes in here if overlap(_around(boxes), wide) for b in boxes})
             free = [
                 t for t in open_ if id(t) not in taken
-                and (time_s - t["time_s"] <= 2 * margin_s or iou(t["box"], wide) > _SAME_PLACE)
+                and (time_s - t["time_s"] <= _APART_S or iou(t["box"], wide) > _SAME_PLACE)
             ]  # fmt: skip
             best = min(
                 (t for t in free if _distance(t["box"], wide) < _reach(t)),
@@ -152,21 +164,29 @@ def merge_lettering(
                 default=None,
             )
             if best is not None:
-                piece(best["time_s"], time_s, union(best["box"], wide), odds)
+                same = iou(best["box"], wide) > _SAME_PLACE
+                between = {*best["parts"], *parts} if same else swept(best["box"], wide)
+                piece(best["time_s"], time_s, between, odds)
                 way = _way(best["box"], wide, time_s - best["time_s"])
                 best["first_way"] = best["first_way"] or way
-                still = best["still"] + 1 if iou(best["box"], wide) > _SAME_PLACE else 0
-                best.update(time_s=time_s, box=wide, odds=odds, way=way, still=still)
+                still = best["still"] + 1 if same else 0
+                best.update(
+                    time_s=time_s, box=wide, parts=parts, odds=odds, way=way, still=still
+                )
             else:
                 best = {
-                    "first_s": time_s, "first": wide, "first_way": None,
-                    "time_s": time_s, "box": wide, "odds": odds, "way": (0.0, 0.0), "still": 0,
+                    "first_s": time_s, "first": parts, "first_way": None, "time_s": time_s,
+                    "box": wide, "parts": parts, "odds": odds, "way": (0.0, 0.0), "still": 0,
                 }  # fmt: skip
                 open_.append(best)
             taken.add(id(best))
     for track in open_:
         ended(track)
-    return _joined_in_time(pieces, width_px, height_px)
+    return joined_in_time(pieces, _JOINED)
+
+
+def _around(boxes: Sequence[Pixels]) -> Pixels:
+    return reduce(union, boxes)
 
 
 def _reach(track: dict[str, Any]) -> float:
@@ -198,27 +218,3 @@ def _distance(a: Pixels, b: Pixels) -> float:
 
 def _fields_in(fields: Sequence[FieldSpan], start_s: float, stop_s: float) -> list[FieldSpan]:
     return [f for f in fields if f.start_s < stop_s and f.stop_s > start_s] or list(fields)
-
-
-def _joined_in_time(found: Sequence[Lettering], width_px: int, height_px: int) -> list[Lettering]:
-    """Joins entries whose spans touch and whose boxes are nearly the same."""
-    out: list[Lettering] = []
-    open_: list[int] = []  # those that what comes can still touch
-    for entry in sorted(found, key=lambda e: (e.start_s, e.box_px)):
-        open_ = [n for n in open_ if entry.start_s <= out[n].stop_s + 0.05]
-        for index in open_:
-            other = out[index]
-            touching = entry.start_s <= other.stop_s + 0.05 and entry.stop_s >= other.start_s
-            if touching and iou(entry.box_px, other.box_px) > 0.6:
-                out[index] = Lettering(
-                    start_s=min(entry.start_s, other.start_s),
-                    stop_s=max(entry.stop_s, other.stop_s),
-                    box_px=union(entry.box_px, other.box_px),
-                    where="field" if "field" in (entry.where, other.where) else "surround",
-                    confidence=max(entry.confidence, other.confidence),
-                )
-                break
-        else:
-            open_.append(len(out))
-            out.append(entry)
-    return out

@@ -42,13 +42,14 @@ def covered_told(
 
 def mostly_covered(fields: Sequence[FieldSpan], boxes: Sequence[Redaction]) -> list[Span]:
     """Spans of the source in which boxes cover at least half of the field."""
-    edges = sorted({t for r in boxes for t in (r.start_s, r.stop_s)})
+    covers = [c for r in boxes for c in r.covers]
+    edges = sorted({t for c in covers for t in (c.start_s, c.stop_s)})
     return merge_spans(
         Span(a, b)
         for a, b in pairwise(edges)
         if _covered(
             field_at(fields, (a + b) / 2),
-            [r.box_px for r in boxes if r.box_px and r.start_s <= a and r.stop_s >= b],
+            [c.box_px for c in covers if c.start_s <= a and c.stop_s >= b],
         )
         >= MOST_RATIO
     )

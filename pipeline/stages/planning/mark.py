@@ -47,10 +47,11 @@ def placed_mark(
     seed_text = "|".join([*(p.sha256 for p in planned), options.output.profile, str(revision)])
     seed = int.from_bytes(hashlib.sha256(seed_text.encode()).digest()[:6], "big")
     boxes = [
-        place.box(letters.box_px)
+        place.box(cover.box_px)
         for place, s in zip(places, sources, strict=True)
         for letters in s.survey.lettering
         if letters.where == "field"
+        for cover in letters.covers
     ]
     chosen = next((d for d in reversed(decisions) if d.verb == "mark"), None)
     positions = None

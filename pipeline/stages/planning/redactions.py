@@ -8,6 +8,7 @@ from typing import Literal
 from pipeline.analysis.boxes import overlap
 from pipeline.analysis.identity.overlays import COVER_PAD_S
 from pipeline.model.case import Case
+from pipeline.model.cover import Cover
 from pipeline.model.decisions import Decision
 from pipeline.model.options import Options
 from pipeline.model.plan import PlannedSource, Redaction
@@ -94,6 +95,7 @@ def seen_in_picture(
             start_s=round_s(wide.start_s),
             stop_s=round_s(wide.stop_s),
             box_px=item.box_px,
+            parts=parts_of(item, source.survey.recording.duration_s),
             reason=reason,
             origin="survey",
         )
@@ -112,6 +114,12 @@ def seen_in_picture(
         else:
             filled.append(made)
     return filled, overruled
+
+
+def parts_of(item: Lettering | Face, limit_s: float) -> list[Cover]:
+    """What of a box is filled, where that is not all of it all the time."""
+    parts = item.parts if isinstance(item, Lettering) else []
+    return [part.padded(COVER_PAD_S, limit_s) for part in parts]
 
 
 def _same_box(one: Sequence[float], other: Sequence[float]) -> bool:

@@ -29,7 +29,7 @@ class Blanker:
         self._source = source
         self._place = source.placement(width_px, height_px)
         self._inset_px = inset_px
-        self._boxes = [r for r in redactions if r.box_px is not None]
+        self._boxes = [(r, r.covers) for r in redactions if r.box_px is not None]
         self._made_for: int | None = None
         self._masks: tuple[NDArray[np.uint8], NDArray[np.uint8]] | None = None
         self._fielded = has_field(source.fields)
@@ -78,9 +78,11 @@ class Blanker:
 
     def cover(self, into: Sequence[NDArray[np.uint8]], time_s: float) -> None:
         """Fills the boxes of that time."""
-        for box in self._boxes:
-            if box.start_s <= time_s < box.stop_s and box.box_px is not None:
-                self._fill(box.box_px, into)
+        for whole, covers in self._boxes:
+            if whole.start_s <= time_s < whole.stop_s:
+                for cover in covers:
+                    if cover.start_s <= time_s < cover.stop_s:
+                        self._fill(cover.box_px, into)
 
     def match(self, into: Sequence[NDArray[np.uint8]], time_s: float, matrix: str) -> None:
         """The gain of the source, on what `copy` put there; matrix: of the colours."""

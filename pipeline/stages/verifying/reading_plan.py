@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.model.field import FieldSpan
-from pipeline.model.plan import Compared, Piece, Plan, PlannedSource
+from pipeline.model.plan import Compared, Piece, Plan, PlannedSource, Redaction
 
 Mask = NDArray[np.bool_]
 TICK_S = 6e-4  # the time of a picture may be rounded in a file, to milliseconds in some
@@ -188,23 +188,34 @@ def boxes_of(plan: Plan) -> list[Box]:
     """Every box that is filled, whoever asked for it, where and when the clip shows it."""
     found = []
     for redaction in plan.redactions:
-        if redaction.box_px is None:
-            continue
-        scale, dx, dy = plan.sources[redaction.source].moved
-        x, y, wide, high = redaction.box_px
-        place = (dx + scale * x, dy + scale * y, dx + scale * (x + wide), dy + scale * (y + high))
-        for piece in plan.pieces:
-            if piece.source != redaction.source or piece.kind not in ("play", "freeze"):
-                continue
-            length_s = piece.length_s
-            begin = redaction.start_s - piece.start_s
-            end = redaction.stop_s - piece.start_s
-            if piece.kind == "freeze":
-                begin, end = (0.0, length_s) if begin <= 0 < end else (0.0, 0.0)
-            begin, end = max(0.0, begin), min(length_s, end)
-            if end > begin:
-                found.append(Box(*place, piece.out_start_s + begin, piece.out_start_s + end))
+        for start_s, stop_s, place in _places(plan, redaction):
+            for piece in plan.pieces:
+                if piece.source != redaction.source or piece.kind not in ("play", "freeze"):
+                    continue
+                length_s = piece.length_s
+                begin, end = start_s - piece.start_s, stop_s - piece.start_s
+                if piece.kind == "freeze":
+                    begin, end = (0.0, length_s) if begin <= 0 < end else (0.0, 0.0)
+                begin, end = max(0.0, begin), min(length_s, end)
+                if end > begin:
+                    found.append(Box(*place, piece.out_start_s + begin, piece.out_start_s + end))
     return found
+
+
+def _places(
+    plan: Plan, redaction: Redaction
+) -> list[tuple[float, float, tuple[float, float, float, float]]]:
+    """From when to when what is filled, in source time; left, top, right, bottom in the clip."""
+    if redaction.box_px is None:
+        return []
+    scale, dx, dy = plan.sources[redaction.source].moved
+    rows = [(p.start_s, p.stop_s, p.box_px) for p in redaction.parts] or [
+        (redaction.start_s, redaction.stop_s, redaction.box_px)
+    ]
+    return [
+        (a, b, (dx + scale * x, dy + scale * y, dx + scale * (x + w), dy + scale * (y + h)))
+        for a, b, (x, y, w, h) in rows
+    ]
 
 
 def box_pixels(box: Box, size_px: tuple[int, int], less_px: float = 0.0) -> tuple[slice, slice]:
@@ -237,11 +248,10 @@ def captions_cut(plan: Plan) -> tuple[slice, slice] | None:
 
 def own_boxes(plan: Plan, number: int, source_s: float) -> list[Box]:
     """Boxes of a source at its own time, in pixels of the clip."""
-    scale, dx, dy = plan.sources[number].moved
     return [
-        Box(dx + scale * r.box_px[0], dy + scale * r.box_px[1],
-            dx + scale * (r.box_px[0] + r.box_px[2]), dy + scale * (r.box_px[1] + r.box_px[3]),
-            0.0, 0.0)
+        Box(*place, 0.0, 0.0)
         for r in plan.redactions
-        if r.source == number and r.box_px is not None and r.start_s <= source_s < r.stop_s
-    ]  # fmt: skip
+        if r.source == number
+        for start_s, stop_s, place in _places(plan, r)
+        if start_s <= source_s < stop_s
+    ]
