@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
-from pipeline.media.frame import jpeg
+from pipeline.media.frame import Picture, jpeg
 from pipeline.media.pictures import read_pictures
 from pipeline.media.write import planes_of
 from pipeline.model.field import FieldSpan
 from pipeline.model.placement import Placement
+from pipeline.model.time import merge_spans
 from pipeline.stages.planning.picture import planned_source
 from pipeline.stages.proxy import found_redactions
 from pipeline.stages.rendering.blanking import Blanker
+from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.values import CaseResult
 
 ROWS_PX = 360
+_NEAR_S = 4.0  # a reading goes on to the next moment; further on a new one seeks its key frame
+_AROUND_S = 1.0  # of a moment: every picture is decoded there
 
 
 def redacted_jpegs(
@@ -44,14 +48,8 @@ def redacted_jpegs(
         source, recording.width_px, recording.height_px, run.options.field.edge_inset_px, redactions
     )
     out = []
-    for time_s in times_s:
-        step_s = 1 / max(surveyed.survey.recording.frame_rate_hz, 1.0)
-        picture = next(
-            iter(read_pictures(media.path, recording, start_s=max(0.0, time_s - step_s))),
-            None,
-        )
-        if picture is None:
-            continue
+    step_s = 1 / max(surveyed.survey.recording.frame_rate_hz, 1.0)
+    for picture in _pictures_at(media, [max(0.0, t - step_s) for t in times_s]):
         frame = av.VideoFrame(recording.width_px, recording.height_px, "yuv420p")
         blanker.copy(picture.planes(), planes_of(frame), picture.time_s)
         out.append(
@@ -59,3 +57,25 @@ def redacted_jpegs(
              blanker.field(picture.time_s))
         )  # fmt: skip
     return out
+
+
+def _pictures_at(media: SourceMedia, times_s: Sequence[float]) -> Iterator[Picture]:
+    """The first picture from each moment on, where there is one. Times that rise by little are
+    read in one go; on the way pictures that no other depends on are left out."""
+    recording = media.recording
+    sparse = recording.frame_rate_hz >= 20 and not (recording.video.interlaced or recording.jumps)
+    groups: list[list[float]] = []
+    for time_s in times_s:
+        if not groups or not 0 <= time_s - groups[-1][-1] <= _NEAR_S:
+            groups.append([])
+        groups[-1].append(time_s)
+    for group in groups:
+        near = merge_spans((t - _AROUND_S, t + _AROUND_S) for t in group)
+        reading = read_pictures(media.path, recording, start_s=group[0], whole=near,
+                                skip_unreferenced=sparse)  # fmt: skip
+        picture = next(reading, None)
+        for time_s in group:
+            while picture is not None and picture.time_s < time_s - 1e-9:
+                picture = next(reading, None)
+            if picture is not None:
+                yield picture
