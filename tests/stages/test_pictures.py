@@ -16,13 +16,13 @@ from pipeline.stages.rendering.given import SourceMedia
 def media(tmp_path_factory: pytest.TempPathFactory) -> SourceMedia:
     """8 s with one key frame in 5 s and pictures between that no other depends on."""
     path = tmp_path_factory.mktemp("seen") / "seen.mp4"
-    noise = np.random.default_rng(1).integers(0, 255, (240, 400, 3), dtype=np.uint8)
+    noise = np.random.default_rng(1).integers(0, 255, (96, 240, 3), dtype=np.uint8)
     with av.open(str(path), "w") as box:
         stream: Any = box.add_stream("libx264", rate=25)
-        stream.width, stream.height, stream.pix_fmt = 320, 240, "yuv420p"
+        stream.width, stream.height, stream.pix_fmt = 128, 96, "yuv420p"
         stream.options = {"g": "125", "bf": "3", "preset": "veryfast", "sc_threshold": "0"}
         for n in range(200):
-            shown = np.ascontiguousarray(noise[:, n % 80 : n % 80 + 320])
+            shown = np.ascontiguousarray(noise[:, n % 80 : n % 80 + 128])
             for packet in stream.encode(av.VideoFrame.from_ndarray(shown, "rgb24")):
                 box.mux(packet)
         for packet in stream.encode():
