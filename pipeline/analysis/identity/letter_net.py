@@ -26,7 +26,7 @@ _AROUND = (5, 15)  # cells
 _MEAN = np.array([0.485, 0.456, 0.406], np.float32)
 _SPREAD = np.array([0.229, 0.224, 0.225], np.float32)
 # What the network is fed for the 256 levels of blue, green and red.
-_FED = [(np.arange(256, dtype=np.float32) / 255 - m) / s for m, s in zip(_MEAN, _SPREAD, strict=True)]
+_FED = ((np.arange(256, dtype=np.float32)[:, None] / 255 - _MEAN) / _SPREAD).T.copy()
 
 Cells = NDArray[np.float32]
 View = Literal["one", "mean", "moved"]  # a picture; `mean_view` of an average, of a residual
