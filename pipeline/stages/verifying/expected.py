@@ -35,8 +35,8 @@ _BRIEF_S = 0.002  # what would stand for less at the end of a part is not in the
 _LAST_S = 0.5  # from a cut, a picture that fades out lies no further
 # Longer played parts are compared with their source in windows of WINDOW_S about every
 # EVERY_S, each from a key frame on; between them key frames are, no nearer than KEY_EVERY_S, and
-# pictures are counted by the source's packets. In the finished file every picture is counted, and
-# all are decoded but those that no other depends on and no key frame of the source is held against.
+# pictures are counted by the source's packets. In the finished file every picture is counted and
+# decoded.
 WHOLE_S, WINDOW_S, EVERY_S, KEY_EVERY_S = 40.0, 2.5, 15.0, 2.0
 # The law of fog as the plan means it: gamma of the picture, share of the loss undone, most gain.
 _GAMMA, _UNDONE, _MOST_GAIN = 2.2, 0.85, 3.0
@@ -117,17 +117,6 @@ class ExpectedPictures:
         if self._next is not None and abs(self._next[0] - clip_s) <= self._half_s:
             return self._next[1]()
         return None
-
-    @property
-    def keys_s(self) -> list[float]:
-        """Where, between windows, the clip is compared with a key frame of its source."""
-        pieces = self._plan.pieces
-        return sorted(
-            pieces[number].out_start_s + at_s - pieces[number].start_s
-            for number, way in self._ways.items()
-            for keys_s in way.keys_s
-            for at_s in keys_s
-        )
 
     @property
     def in_windows(self) -> bool:

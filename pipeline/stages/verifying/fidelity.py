@@ -1,7 +1,8 @@
 """How far finished pictures lie from what they should show: unsigned, per picture and per tile.
 
 A picture in the place of its neighbour lies off by what moved between the two, wherever
-that was: so what is off is held against what moved, over the whole of it.
+that was: so what is off is held against what moved, over the whole of it. Where too little moved
+since the picture before, its share of what moved since an earlier one stands for that.
 
 Coding changes single samples, and takes noise away, but keeps the mean of a block of 8 to a
 level or so: so means over tiles are compared. What differs by place or by sign cannot cancel.
@@ -9,6 +10,7 @@ level or so: so means over tiles are compared. What differs by place or by sign 
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -25,10 +27,12 @@ LARGE_ROWS = 720  # from here on every second sample of every second row is look
 PLACE_LIMIT = 12.0  # levels, mean of a tile
 PICTURE_LIMIT = 2.0  # levels, mean over all tiles of a picture
 COLOUR_LIMIT = 2.0
-BORROWED_LIMIT = 0.5  # of what moved since the picture before
+BORROWED_LIMIT = 0.75  # of what moved from picture to picture: right clips reach .55
 # Levels, root mean square over the tiles. A coder repeats what moved by less: of right clips at
-# CRF 20 the share reaches .14 where .8 moved, at CRF 28 1.04 where .8 moved and .26 where 1.2 did.
+# CRF 20 the share reaches .66 where .4 moved, at CRF 28 1.8 where .5 moved and .33 where 1.2 did.
+# Over n pictures it counts n times, so that n times the energy is asked for.
 _MOVED = 1.2
+_BEFORE = 4  # pictures: the motion is taken for even over so many
 _KNOWN = 0.4  # share of a tile's samples that must count
 _NEAR_STROKE_PX = 3  # coding spreads a stroke by 2, and strokes may be those of .08 s before
 
@@ -61,7 +65,9 @@ class Fidelity:
     colour: _Worst = field(default_factory=_Worst)
     borrowed: _Worst = field(default_factory=_Worst)
     pictures: int = 0
-    _before: tuple[object, NDArray[np.uint8]] | None = None
+    _before: deque[tuple[object, NDArray[np.uint8]]] = field(
+        default_factory=lambda: deque(maxlen=_BEFORE)
+    )
     _luma: tuple[tuple[object, ...], _Weight] | None = None
     _colour: tuple[tuple[object, ...], _Weight] | None = None
 
@@ -74,15 +80,14 @@ class Fidelity:
         self.pictures += 1
         for number, (plane, other) in enumerate(zip(shown, wanted.planes, strict=True)):
             weight = luma if number == 0 else colour
-            looked, before = weight.looked_at(other), self._before
-            if number == 0:
-                self._before = wanted.sure, looked
+            looked = weight.looked_at(other)
             if not weight.any:
                 continue
             gap = weight.gap(weight.looked_at(plane), looked)
             off = np.abs(gap)
-            if number == 0 and before is not None and before[0] is wanted.sure:
-                self._borrow(gap, weight.gap(looked, before[1]), weight, wanted.time_s)
+            if number == 0:
+                self._borrow(gap, looked, weight, wanted)
+                self._before.appendleft((wanted.sure, looked))
             k = int(off.argmax())
             row, col = divmod(k, off.shape[1])
             size = weight.tile_px * (1 if number == 0 else 2)
@@ -92,11 +97,17 @@ class Fidelity:
             (self.picture if number == 0 else self.colour).see(total, wanted.time_s)
 
     def _borrow(
-        self, gap: NDArray[np.float32], moved: NDArray[np.float32], weight: _Weight, time_s: float
+        self, gap: NDArray[np.float32], looked: NDArray[np.uint8], weight: _Weight, wanted: Expected
     ) -> None:
-        energy = float(np.square(moved).sum())
-        if energy >= (_MOVED * self.coarse) ** 2 * weight.tiles:
-            self.borrowed.see(abs(float((gap * moved).sum())) / energy, time_s)
+        for pictures, (sure, earlier) in enumerate(self._before, 1):
+            if sure is not wanted.sure:
+                return
+            moved = weight.gap(looked, earlier)
+            energy = float(np.square(moved).sum())
+            if energy >= pictures * (_MOVED * self.coarse) ** 2 * weight.tiles:
+                share = pictures * abs(float((gap * moved).sum())) / energy
+                self.borrowed.see(share, wanted.time_s)
+                return
 
     def _weights(
         self, sure: NDArray[np.uint8], strokes: tuple[NDArray[np.intp], NDArray[np.intp]],

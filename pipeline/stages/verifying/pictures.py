@@ -18,7 +18,6 @@ from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
-from pipeline.model.time import merge_spans
 from pipeline.stages.damage import ShownDamage
 from pipeline.stages.progress import Progress
 from pipeline.stages.rendering.given import SourceMedia
@@ -28,13 +27,12 @@ from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.compare import Compare
 from pipeline.stages.verifying.compared import ComparedCards
 from pipeline.stages.verifying.expected import ExpectedPictures
-from pipeline.stages.verifying.moments import SAME_S, times_check
+from pipeline.stages.verifying.moments import times_check
 from pipeline.stages.verifying.result import Verifying, make_check
 from pipeline.stages.verifying.surround import Boxes, Surround
 from pipeline.stages.verifying.throughout import Series, Throughout
 
 _TOLD_S = 0.5
-_NEAR_S = 0.25  # of where a box comes or goes, or a part or a field: all pictures are decoded
 Onlooker = Callable[[Picture], None]
 
 
@@ -74,12 +72,9 @@ def picture_checks(
         throughout = Throughout(plan, series, options.field.edge_inset_px, compare.near_strokes,
                                 coarse)  # fmt: skip
     told_s = 0.0
-    near = [(t - _NEAR_S, t + _NEAR_S) for t in (*boxes.edges_s, *surround.edges_s)]
-    if expected is not None:
-        near += [(t - SAME_S, t + SAME_S) for t in expected.keys_s]
     reading_file = read_pictures(
-        path, recording, report=report, skip_unreferenced=True, whole=merge_spans(near),
-        threads=options.machine.threads, size_px=(plan.width_px, plan.height_px),
+        path, recording, report=report, threads=options.machine.threads,
+        size_px=(plan.width_px, plan.height_px),
     )  # fmt: skip
     for picture in prefetched(reading_file):
         for onlooker in onlookers:

@@ -1,4 +1,4 @@
-"""The surround of the finished file and its redaction boxes are black, in every decoded picture."""
+"""The surround of the finished file and its redaction boxes are black, in every picture."""
 
 from __future__ import annotations
 
@@ -48,18 +48,6 @@ class Surround:
         self._fielded = any(reading.has_circle(s) for s in plan.sources)
         self._captions = reading.captions_cut(plan)
         self.under_captions_px = 0
-
-    @property
-    def edges_s(self) -> list[float]:
-        """When what may be seen changes: a part begins, or one field gives way to another. There
-        every picture is decoded: a renderer that is a picture late shows just one wrongly."""
-        edges = {p.out_start_s for p in self._plan.pieces}
-        for piece in self._plan.pieces:
-            if piece.kind == "play":
-                fields = self._plan.sources[piece.source].fields
-                past = [f.start_s - piece.start_s for f in fields]
-                edges |= {piece.out_start_s + t for t in past if 0 < t < piece.length_s}
-        return sorted(edges)
 
     def look(self, time_s: float, planes: Planes) -> None:
         masks = self._outside(time_s)
@@ -165,11 +153,6 @@ class Boxes:
         if rows.stop <= rows.start or cols.stop <= cols.start:
             rows, cols = (slice((s.start + 1) // 2, s.stop // 2) for s in cut)
         return rows, cols
-
-    @property
-    def edges_s(self) -> list[float]:
-        """When a box comes or goes: there every picture is decoded."""
-        return sorted({t for b in self._boxes for t in (b.start_s, b.stop_s)})
 
     def look(self, time_s: float, planes: Planes) -> None:
         clear: NDArray[np.bool_] | None = None
