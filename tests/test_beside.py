@@ -148,7 +148,7 @@ def test_all_that_goes_with_a_clip(left: Released) -> None:
     """All that is named lies there, nothing private is in it, and take-down knows it."""
     from PIL import Image
 
-    made = left("publish", "QM-0300", "--out", left.out)
+    made = left("publish", left.case, "--out", left.out)
     assert made.code == 0, made.said
     files = {Path(f).name.removeprefix("QM-0300-web-r1"): Path(f) for f in made.value["files"]}
     assert sorted(files) == [

@@ -198,6 +198,30 @@ def test_a_rebuild_keeps_withdrawals_from_wherever_it_runs(
     stopped(fieldstop("make", case, "--out", tmp_path / "new"), "withdrawn")
 
 
+@pytest.mark.parametrize("by", ["folder", "case.toml", "recording", "other spelling"])
+def test_a_case_is_withdrawn_by_what_a_person_has_at_hand(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path, by: str
+) -> None:
+    """Its recordings need not be there: the folder alone says which case it is."""
+    out, case = tmp_path / "out", write_case(tmp_path / "day/Tuesday", short, "QM-7", PUBLIC)
+    assert fieldstop("survey", case, "--out", out).code == 0
+    recording = next(case.glob("*.mp4"))
+    if by == "folder":
+        recording.unlink()
+    given = {"folder": case, "case.toml": case / "case.toml", "recording": recording}.get(by, "qm-7")
+    gone = fieldstop("withdraw", given)
+    assert gone.code == 0 and gone.value["cases"] == ["QM-7"]
+    if by != "folder":
+        stopped(fieldstop("make", case, "--out", out), "withdrawn")
+
+
+def test_a_recording_that_nothing_was_made_of_is_not_withdrawn(
+    fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
+) -> None:
+    done = fieldstop("withdraw", shutil.copy(short.path, tmp_path / "a.mp4"))
+    assert done.code == 3 and "nothing was withdrawn" in done.value["error"]["what"]
+
+
 @pytest.mark.parametrize("name", ["QM-9001", "", "   ", "QM-1000"])
 def test_an_unknown_case_is_not_withdrawn(fieldstop: Here, tmp_path: Path, name: str) -> None:
     add(fieldstop, released(tmp_path / "out"))

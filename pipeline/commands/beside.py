@@ -23,7 +23,7 @@ def still(case: str, times: tuple[str, ...], clip_time: bool, profile: str | Non
           **values: Any) -> int:  # fmt: skip
     """Pictures of a released clip as PNG, each with its sheet, beside the clip.
 
-    CASE is a pseudonym or a clip's name (HL-0142-web). A still is a picture of the released
+    CASE is a pseudonym, a case folder or a clip's name (HL-0142-web). A still is a picture of the released
     file itself; consent is asked again.
     """
     from pipeline.model.time import parse_time

@@ -111,7 +111,10 @@ def _ask(say: Say, clip: Any, document: Path) -> bool:
 @global_options
 def withdraw(case: str, out: Path | None, move_to: Path | None, future: bool,
              **values: Any) -> int:  # fmt: skip
-    """Consent withdrawn: what was made from a case, what to take down."""
+    """Consent withdrawn: what was made from a case, what to take down.
+
+    CASE is a pseudonym, a case folder, a recording, or a clip that was released.
+    """
     from pipeline.stages.withdraw import withdraw_case
     from pipeline.store.catalogue import Catalogue
 

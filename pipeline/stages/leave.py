@@ -29,6 +29,7 @@ from pipeline.stages.gate import may_leave
 from pipeline.stages.inputs import case_sha256, made_from, read_decisions, resolved_by
 from pipeline.stages.intake import OpenedCase, SourceFile, open_case, read_case, remembered_sha256
 from pipeline.stages.likeness import alike_since
+from pipeline.stages.named import case_of
 from pipeline.stages.ready import SUFFIX, read_ready, release_clip, tidy_ready
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import check_catalogue
@@ -152,18 +153,13 @@ def listed(documents: Sequence[Path], most: int = 6) -> str:
 
 
 def _pseudonym(out: Path, name: str) -> str:
-    """The pseudonym of a case that is named by its folder, its case.toml or its recording."""
-    path = Path(name)
-    if not name.strip():
-        raise InputError("No case was named", "", "give the name of the case")
-    if not path.exists() or (path.parent == Path() and (out / "private" / name).is_dir()):
+    """The pseudonym of a case that is named by it, its folder, its case.toml or its recording."""
+    if Path(name).parent == Path() and name.strip() and (out / "private" / name).is_dir():
         return name
-    if path.is_dir() and not (path / "case.toml").is_file():
-        return path.name
-    opened = open_case(path, names=Names(out), case_pattern=SAFE)
-    if opened.bare and not (out / "private" / opened.case.case).is_dir():
+    case = case_of(name, Names(out))
+    if Path(name).is_file() and not (out / "private" / case).is_dir():
         raise InputError("Nothing here was made from that file", "", "name the case")
-    return opened.case.case
+    return case
 
 
 def _nothing(out: Path, case: str, ready: Sequence[Path], profile: str | None) -> InputError:

@@ -23,12 +23,14 @@ from pipeline.stages.gate import consent_reasons
 from pipeline.stages.inputs import read_decisions, resolved_by
 from pipeline.stages.leave import as_found, consent_today, ready_documents
 from pipeline.stages.likeness import alike_since
+from pipeline.stages.named import case_of
 from pipeline.stages.ready import seal_of
 from pipeline.stages.release import whole_records
 from pipeline.stages.values import now_text
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import check_catalogue
-from pipeline.store.work import WorkFolder, atomic_write, beside_clip, clip_name
+from pipeline.store.names import Names
+from pipeline.store.work import WorkFolder, atomic_write, beside_clip, clip_name, is_clip
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,8 @@ class ReleasedClip:
 
 
 def found_release(out: Path, name: str, profile: str | None) -> tuple[ReleaseRecord, WorkFolder]:
-    """The newest release that a person names: a pseudonym, a clip's name, or its file.
+    """The newest release that a person names: a pseudonym, a clip's name, its file, or what
+    `case_of` knows of.
 
     Raises InputError where nothing of that name left, UsageError where a case has several
     clips, NeedsPerson where one is only ready.
@@ -60,6 +63,8 @@ def found_release(out: Path, name: str, profile: str | None) -> tuple[ReleaseRec
     private = out / "private"
     cases = [p.name for p in private.iterdir()] if private.is_dir() else []
     cases = sorted(c for c in cases if not c.startswith("."))
+    if wanted not in cases and Path(name).exists() and not is_clip(Path(name)):
+        wanted = case_of(name, Names(out))
     newest: dict[str, tuple[ReleaseRecord, WorkFolder]] = {}
     for case in cases:
         if wanted != case and not wanted.startswith(f"{case}-"):

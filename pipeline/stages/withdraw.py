@@ -16,6 +16,7 @@ from pipeline.errors import InputError, OutputError, UsageError
 from pipeline.model.consent import case_key, nearest_names
 from pipeline.model.release import ReleaseRecord
 from pipeline.stages.heard import heard_in
+from pipeline.stages.named import case_of
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import (
     NAME,
@@ -28,6 +29,7 @@ from pipeline.store.consent_files import (
     read_out,
     stamp,
 )
+from pipeline.store.names import Names, earlier_names
 from pipeline.store.stale import sweep
 from pipeline.store.work import WorkFolder, beside_clip, output_error
 
@@ -57,6 +59,7 @@ def withdraw_case(
 ) -> Withdrawal:
     """Withdraw consent for a case and all that looks like it, for good.
 
+    name: of the case, or a path: its folder, its case.toml, its recording, a clip of it.
     out: an OUT folder that the catalogue does not know of, or that was moved. future: a case
     that is not known yet. move_to: a folder that the released files are moved into; nothing
     is ever deleted. Raises InputError for an unknown case, UsageError for a folder that
@@ -64,7 +67,11 @@ def withdraw_case(
     """
     found = read_out(out) if out is not None else Found()
     here = [folder.name for folder in case_folders(out)] if out is not None else []
-    cases = _named(name, [*catalogue.case_names(), *here], future)
+    known = [*catalogue.case_names(), *here]
+    if case_key(name) not in map(case_key, known) and name.strip():
+        earlier = earlier_names(catalogue.path)
+        name = case_of(name, Names(out, earlier), earlier)
+    cases = _named(name, known, future)
     if move_to is not None:
         _refuse_place(move_to, [out] if out is not None else [])
     catalogue.feed(found.facts)
