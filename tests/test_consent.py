@@ -208,8 +208,8 @@ def test_a_case_is_withdrawn_by_what_a_person_has_at_hand(
     recording = next(case.glob("*.mp4"))
     if by == "folder":
         recording.unlink()
-    given = {"folder": case, "case.toml": case / "case.toml", "recording": recording}.get(by, "qm-7")
-    gone = fieldstop("withdraw", given)
+    given = {"folder": case, "case.toml": case / "case.toml", "recording": recording}
+    gone = fieldstop("withdraw", given.get(by, "qm-7"))
     assert gone.code == 0 and gone.value["cases"] == ["QM-7"]
     if by != "folder":
         stopped(fieldstop("make", case, "--out", out), "withdrawn")

@@ -23,8 +23,8 @@ def still(case: str, times: tuple[str, ...], clip_time: bool, profile: str | Non
           **values: Any) -> int:  # fmt: skip
     """Pictures of a released clip as PNG, each with its sheet, beside the clip.
 
-    CASE is a pseudonym, a case folder or a clip's name (HL-0142-web). A still is a picture of the released
-    file itself; consent is asked again.
+    CASE is a pseudonym, a case folder or a clip's name (HL-0142-web). A still is a picture of
+    the released file itself; consent is asked again.
     """
     from pipeline.model.time import parse_time
     from pipeline.stages.released import found_release, note_beside, released_clip
