@@ -6,7 +6,8 @@ Damaged packets are left out and counted; a file that never ends is given up.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Iterator
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing
 from pathlib import Path
 from threading import get_ident
@@ -34,6 +35,7 @@ from pipeline.media.time_stamps import (
 )
 from pipeline.media.working import WorkingPictures
 from pipeline.model.recording import Recording, TimeJump
+from pipeline.model.time import Span
 
 MISSING = "bytes are missing"
 REPEATED = 4  # packets may hold this many times the bytes of the file
@@ -50,6 +52,7 @@ def read_pictures(
     matrix: str | None = None,
     double_rate: bool = False,
     skip_unreferenced: bool = False,
+    whole: Sequence[Span] = (),
     from_key: bool = False,
     threads: int = 0,
 ) -> Iterator[Picture]:
@@ -58,7 +61,8 @@ def read_pictures(
     A damaged packet is skipped and counted in `report`; a jump of the time stamps
     backwards, or forwards by more than 10 s, is closed and noted as a gap.
     from_key: begin at the key frame at or before start_s instead (nothing is decoded in vain).
-    skip_unreferenced: leave out pictures that no other depends on.
+    skip_unreferenced: leave out pictures that no other depends on, but for those in `whole`,
+    spans in order that do not overlap.
     size_px: (width, height) to scale to, up or down; None keeps that of the working picture.
     matrix: colour matrix to convert to; None keeps the file's own.
     threads: of the decoder; 0 is one, see `prefetched`.
@@ -70,7 +74,7 @@ def read_pictures(
         for back_s in (0.0 if from_key else 0.5, 4.0, 15.0):
             sought = _pictures(
                 path, recording, note, start_s, stop_s, size_px, matrix, double_rate,
-                skip_unreferenced, threads, back_s, from_key,
+                skip_unreferenced, threads, back_s, from_key, whole,
             )  # fmt: skip
             first = next(sought, None)
             if first is not None:
@@ -78,7 +82,8 @@ def read_pictures(
                 yield from sought
                 return
     yield from _pictures(path, recording, note, start_s, stop_s, size_px, matrix,
-                         double_rate, skip_unreferenced, threads, None, False)  # fmt: skip
+                         double_rate, skip_unreferenced, threads, None, False,
+                         whole)  # fmt: skip
 
 
 def _pictures(
@@ -94,6 +99,7 @@ def _pictures(
     threads: int,
     back_s: float | None,
     from_key: bool,
+    whole: Sequence[Span],
 ) -> Iterator[Picture]:
     """As `read_pictures`; nothing at all where a seek did not land at or before start_s.
 
@@ -117,7 +123,8 @@ def _pictures(
         usual_s = 1 / recording.frame_rate_hz if recording.frame_rate_hz else 0.04
         shift_s, previous_s = 0.0, None
         jumped = note.jumped
-        for frame in _frames(path, container, stream, note, origin_s, recording.size_bytes):
+        whole = whole if skip_unreferenced else ()
+        for frame in _frames(path, container, stream, note, origin_s, recording.size_bytes, whole):
             for shown in work.push(frame, note):
                 if shown.pts is None:
                     time_s = (previous_s + usual_s) if previous_s is not None else 0.0
@@ -196,6 +203,7 @@ def _frames(
     note: ReadReport,
     origin_s: float,
     size_bytes: int,
+    whole: Sequence[Span] = (),
 ) -> Iterator[Any]:
     """Decoded frames; damaged packets are counted and left out."""
     import av
@@ -252,6 +260,10 @@ def _frames(
                 last = dts
                 note.decoding.append(dts or 0)
             at_s = None if packet.pts is None else seconds(packet.pts, packet.time_base) - origin_s
+            if whole and at_s is not None:
+                begun = bisect_right(whole, (at_s, float("inf")))
+                inside = begun > 0 and at_s < whole[begun - 1].stop_s
+                stream.codec_context.skip_frame = "DEFAULT" if inside else "NONREF"
             failed = False
             frames: list[Any] = []
             try:
