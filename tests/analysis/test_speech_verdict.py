@@ -73,8 +73,8 @@ def test_whom_the_room_believes() -> None:
     quiet = {"silero": 0.0, "omni": 0.9, "net": 0.9}
     assert room_speech_spans(told(**quiet))[0], "without a verdict each is believed"
     assert not room_speech_spans(told(**quiet, verdict=0.01))[0]
-    assert room_speech_spans(told(**quiet, verdict=0.05))[0], "borne out"
-    assert room_speech_spans(told(silero=0.0, omni=0.0, net=0.0, verdict=0.2))[0]
+    assert room_speech_spans(told(**quiet, verdict=0.13))[0], "borne out"
+    assert room_speech_spans(told(silero=0.0, omni=0.0, net=0.0, verdict=0.07))[0]
     assert not room_speech_spans(told(silero=0.0, omni=0.0, net=0.0, verdict=0.05))[0]
     assert room_speech_spans(told(silero=0.3, omni=0.0, net=0.0, verdict=0.0))[0]
 
@@ -95,5 +95,5 @@ def test_what_stays_the_same_is_taken_off_and_what_comes_is_left() -> None:
     burst[40000:43200] = 0.3 * np.sin(2 * np.pi * 700 * time_s)
     rest = less_steady(hiss + burst)
     assert rest.shape == hiss.shape and rest.dtype == np.float32
-    assert rms_db(rest[16000:38000]) < rms_db(hiss[16000:38000]) - 2
+    assert rms_db(rest[16000:38000]) < rms_db(hiss[16000:38000]) - 6
     assert rms_db(rest[40400:42800]) == pytest.approx(rms_db(burst[40400:42800]), abs=1.5)

@@ -1,12 +1,14 @@
 """Teaches the verdict on speech in the room (pipeline/analysis/sound/speech_verdict.py).
 
-    python tests/benchmarks/verdict_teach.py gather FOLDER [--first 0] [--count 20]
+    python tests/benchmarks/verdict_teach.py gather FOLDER [--first 0] [--count 8]
     python tests/benchmarks/verdict_teach.py fit FOLDER --out speech_verdict.npz
 
 `gather` makes scenes of speech_kept.py, part 'dev' (its kinds alone, two at once, and the wide
 sounds of speech_scenes.py; with and without speech, at -8 to 12 dB), and keeps what the detectors
-say of each and of it without its steady part. `fit` needs scikit-learn. The voices are those
+say of each and of it without its steady part; of the first three seeds also scenes whose speech
+was replaced, and plain noise, which are no speech. `fit` needs scikit-learn. The voices are those
 prompts that the third detector was not taught on: its scores on its own are too good.
+The shipped weights come of these two commands as they stand.
 """
 
 from __future__ import annotations
@@ -14,24 +16,28 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
+from functools import partial
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(Path(__file__).resolve().parents[2])]
 
-from kept_sounds import KINDS, ONLY_HELD, RATE_HZ, Rng, Sound, unit  # noqa: E402
+from kept_sounds import KINDS, ONLY_HELD, RATE_HZ, Rng, Sound, pink, unit  # noqa: E402
 from speech_kept import COUNT, HOP, VOICES, mixed, scene  # noqa: E402
-from speech_scenes import procedure  # noqa: E402
+from speech_scenes import procedure, tinted  # noqa: E402
 
-from pipeline.analysis.sound.speech import SpeechFold  # noqa: E402
+from pipeline.analysis.sound.redact import replace_speech  # noqa: E402
+from pipeline.analysis.sound.speech import HOP_S, SpeechFold  # noqa: E402
 from pipeline.analysis.sound.speech_net import FEATURES, features  # noqa: E402
 from pipeline.analysis.sound.speech_verdict import evidence, less_steady  # noqa: E402
 from pipeline.analysis.sound.voice_activity import DETECTORS, WEIGHED  # noqa: E402
 
 ALONE = [kind for kind in KINDS if kind not in ONLY_HELD]
 AROUND_HOPS = 25  # beside speech nobody can tell: rooms ring, breath is drawn
+WITHOUT = 3  # seeds
 NETS, INNER, DECAY, ROUNDS = 3, 24, 5.0, 10
 
 
@@ -46,9 +52,7 @@ KINDS.update(wide=procedure, two=two)
 
 def gather(folder: Path, seed: int) -> None:
     rng = np.random.default_rng([313, seed])
-    judges = {name: DETECTORS[name]() for name in WEIGHED}
-    even = SpeechFold(1, RATE_HZ)._evened
-    scores, found, active = [], [], []
+    heard = Heard()
     with tempfile.TemporaryDirectory() as name:
         for kind in [*ALONE, *["wide", "two"] * 4]:
             for spoken in (False, True, True):
@@ -58,18 +62,53 @@ def gather(folder: Path, seed: int) -> None:
                     how = str(rng.choice(VOICES))
                     sound, on = mixed(rng, kind, how, snr_db, "dev", Path(name))
                 assert sound is not None
-                sound = sound * min(1, 0.98 / np.abs(sound).max())
-                plain = even(sound.astype(np.float32))
-                moving = even(less_steady(plain))
-                scores.append(
-                    np.stack([judges[n].scores(x) for x in (plain, moving) for n in judges], 1)
-                )
-                found.append(features(plain).reshape(-1, 2, FEATURES).mean(axis=1))
-                active.append(on)
-    np.savez_compressed(
-        folder / f"scenes_{seed:04d}.npz", scores=np.asarray(scores, np.float16),
-        feats=np.asarray(found, np.float16), active=np.asarray(active),
-    )  # fmt: skip
+                heard.take(sound, on)
+    heard.save(folder / f"scenes_{seed:04d}.npz")
+
+
+def without(folder: Path, seed: int) -> None:
+    """What is no speech and was taken for it: noise that stands for speech, and plain noise."""
+    rng, heard, nobody = np.random.default_rng([414, seed]), Heard(), np.zeros(COUNT // HOP, bool)
+    with tempfile.TemporaryDirectory() as name:
+        for kind in [*ALONE, *["wide", "two"] * 4]:
+            snr_db = float(rng.choice([0, -5, -5, rng.uniform(-8, 12)]))
+            sound, on = mixed(rng, kind, str(rng.choice(VOICES)), snr_db, "dev", Path(name))
+            edges = np.flatnonzero(np.diff(np.concatenate([[0], on, [0]]).astype(np.int8))) * HOP_S
+            spans = [(a - 0.25, b + 0.25) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+            x = sound.astype(np.float32)[None]
+            parts = replace_speech(partial(piece, x), COUNT, spans, int(rng.integers(1 << 30)),
+                                   RATE_HZ)  # fmt: skip
+            heard.take(np.concatenate(list(parts), axis=1)[0], nobody)
+    for _ in range(12):
+        sound = tinted(rng, pink(rng, COUNT, rng.uniform(0, 1.3)), rng.uniform(0, 9))
+        heard.take(sound, nobody)
+    heard.save(folder / f"without_{seed:04d}.npz")
+
+
+def piece(sound: NDArray[np.float32], start: int, stop: int) -> NDArray[np.float32]:
+    return sound[:, start:stop]
+
+
+class Heard:
+    """What the detectors say of scenes."""
+
+    def __init__(self) -> None:
+        self._judges = {name: DETECTORS[name]() for name in WEIGHED}
+        self._even = SpeechFold(1, RATE_HZ)._evened
+        self._rows: dict[str, list] = {"scores": [], "feats": [], "active": []}
+
+    def take(self, sound: Sound, active: NDArray[np.bool_]) -> None:
+        sound = sound * min(1, 0.98 / np.abs(sound).max())
+        plain = self._even(sound.astype(np.float32))
+        moving = self._even(less_steady(plain))
+        said = [judge.scores(x) for x in (plain, moving) for judge in self._judges.values()]
+        self._rows["scores"].append(np.stack(said, 1).astype(np.float16))
+        found = features(plain).reshape(-1, 2, FEATURES).mean(axis=1)
+        self._rows["feats"].append(found.astype(np.float16))
+        self._rows["active"].append(active)
+
+    def save(self, path: Path) -> None:
+        np.savez_compressed(path, **{name: np.asarray(r) for name, r in self._rows.items()})
 
 
 def fit(folder: Path, out: Path) -> None:
@@ -99,7 +138,7 @@ def main() -> None:
     parser.add_argument("verb", choices=["gather", "fit"])
     parser.add_argument("folder", type=Path)
     parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--count", type=int, default=20)
+    parser.add_argument("--count", type=int, default=8)
     parser.add_argument("--out", type=Path, default=Path("speech_verdict.npz"))
     options = parser.parse_args()
     if options.verb == "fit":
@@ -108,6 +147,8 @@ def main() -> None:
     options.folder.mkdir(parents=True, exist_ok=True)
     for seed in range(options.first, options.first + options.count):
         gather(options.folder, seed)
+        if seed < WITHOUT:
+            without(options.folder, seed)
         print(seed, flush=True)
 
 
