@@ -8,7 +8,8 @@ sounds of speech_scenes.py; with and without speech, at -8 to 12 dB), and keeps 
 say of each and of it without its steady part; of the first three seeds also scenes whose speech
 was replaced, and plain noise, which are no speech. `fit` needs scikit-learn. The voices are those
 prompts that the third detector was not taught on: its scores on its own are too good.
-The shipped weights come of these two commands as they stand.
+The shipped weights were fitted to scenes that were gathered in parts, by this code; the two
+commands were not run from nothing to the end.
 """
 
 from __future__ import annotations
