@@ -83,7 +83,7 @@ def take_prints(
     """Prints of a finished file, as `SeenPrints`. Raises InputError."""
     recording = recording or probe(path)
     prints = SeenPrints(where, recording.height_px)
-    for picture in prefetched(read_pictures(path, recording, skip_unreferenced=True)):
+    for picture in prefetched(read_pictures(path, recording)):  # every one, as verify reads it
         prints.step(picture)
         progress("prints", picture.time_s, recording.duration_s)
     return prints.finish()
