@@ -215,6 +215,17 @@ def test_a_case_is_withdrawn_by_what_a_person_has_at_hand(
         stopped(fieldstop("make", case, "--out", out), "withdrawn")
 
 
+def test_a_released_clip_says_its_case_wherever_it_lies(fieldstop: Here, tmp_path: Path) -> None:
+    """Beside its sheet, in a folder that is called as another case."""
+    record = released(tmp_path / "out")
+    add(fieldstop, record)
+    away = tmp_path / "QM-1002"
+    away.mkdir()
+    clip = Path(shutil.copy(record.path, away))
+    clip.with_name(f"{clip.stem}.sheet.json").write_text(record.sheet.to_json())
+    assert fieldstop("withdraw", clip).value["cases"] == ["QM-1001"]
+
+
 def test_a_recording_that_nothing_was_made_of_is_not_withdrawn(
     fieldstop: Here, short: media_zoo.Clip, tmp_path: Path
 ) -> None:

@@ -16,6 +16,13 @@ class Picture:
     time_s: float
     frame: Any
 
+    @property
+    def between(self) -> bool:
+        """True for a B picture: coded from pictures before and after it, in few bytes."""
+        from av.video.frame import PictureType
+
+        return bool(self.frame.pict_type == PictureType.B)
+
     def planes(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8], NDArray[np.uint8]]:
         """Views (row, col) of the Y, U and V planes, without copying. Do not write to them."""
         y, u, v = (plane_view(p) for p in self.frame.planes[:3])

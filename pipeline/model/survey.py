@@ -59,6 +59,11 @@ class Lettering(Part):
     )
 
     @property
+    def loose(self) -> list[Lettering]:
+        """One entry without parts for each of its covers."""
+        return [self.model_copy(update={"parts": [], **c.model_dump()}) for c in self.covers]
+
+    @property
     def covers(self) -> list[Cover]:
         """What is to be filled."""
         return self.parts or [

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from pipeline.errors import InputError, UsageError
 from pipeline.model.pseudonym import SAFE
+from pipeline.model.release import Sheet
 from pipeline.stages.intake import read_case, remembered_sha256
 from pipeline.store.names import Names
-from pipeline.store.work import is_clip
 
 
 def case_of(
@@ -17,7 +18,8 @@ def case_of(
 ) -> str:
     """The pseudonym of the case at a path; `name` itself where nothing lies there.
 
-    A folder without a case.toml is called as the case is (that of private or releases). Only
+    A clip is of the case that its sheet names, wherever the two lie. A folder without a
+    case.toml is called as the case is (that of private or releases). Only
     the name is looked for: recordings that a case.toml lists need not be there.
     cases_with: gives the cases that hold a recording, by its content hash.
     Raises InputError for an empty name, and for a case.toml or file that cannot be read;
@@ -33,8 +35,10 @@ def case_of(
         return path.resolve().name
     if toml.suffix == ".toml":
         return read_case(toml, SAFE).case
-    if is_clip(path) and path.with_name(f"{path.stem}.sheet.json").is_file():
-        return path.resolve().parent.name
+    with contextlib.suppress(OSError, ValueError):
+        sheet = Sheet.model_validate_json(path.with_name(f"{path.stem}.sheet.json").read_bytes())
+        if sheet.file == path.name:
+            return sheet.case
     sha256 = remembered_sha256(path)
     holding = cases_with(sha256)
     if len(holding) > 1:

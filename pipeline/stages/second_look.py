@@ -42,7 +42,7 @@ def with_missed(
     found: in clip time and pixels of the clip; it is put into source time and source pixels.
     """
     out = list(surveys)
-    for item in found:
+    for item in [i for f in found for i in (f.loose if isinstance(f, Lettering) else [f])]:
         if isinstance(item, Voice):
             _with_voice(out, plan, item)
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
+from pipeline.model.cover import Cover
 from pipeline.model.findings import Findings, Speech
 from pipeline.model.placement import Placement
 from pipeline.model.plan import Piece
@@ -62,6 +63,11 @@ def test_found_in_the_clip_is_covered_in_the_source() -> None:
     assert wide < 110 and high < 70
     assert one.faces == [] and two.faces[0].start_s == 2.75
     assert surveys[0].lettering == []
+
+    # Of a finding with parts each is put there by itself.
+    part = Cover(start_s=3.0, stop_s=3.5, box_px=(60, 20, 10, 10))
+    *_, again = with_missed(surveys, plan, [found[0].model_copy(update={"parts": [part]})])
+    assert [(i.start_s, i.stop_s, i.parts) for i in again.lettering] == [(1.75, 2.75, [])]
 
 
 def test_heard_in_the_clip_is_replaced_in_the_source() -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import av
 import media_zoo
 import pytest
+from av.video.frame import PictureType
 
 from pipeline.model.time import Span
 from pipeline.settings import load_options
@@ -39,6 +41,11 @@ def test_the_mark_is_measured_wherever_a_clip_begins(
     assert measured is not None and run.verified is not None
     assert len(run.verified.visibility) >= 5, "about two a second are compared"
     assert not run.withheld, run.withheld
+    # In none that is coded in few bytes between two others.
+    with av.open(str(next((tmp_path / "out").rglob("*-ready.mp4")))) as clip:
+        kinds = {round(f.time, 3): f.pict_type for f in clip.decode(video=0)}
+    assert PictureType.B in kinds.values()
+    assert all(kinds[time_s] != PictureType.B for time_s, _ in run.verified.visibility)
 
 
 def test_a_recording_without_sound_is_released(tmp_path: Path) -> None:

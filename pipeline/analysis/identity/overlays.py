@@ -31,15 +31,14 @@ def tidied(
     Every pixel that an entry of `found` covers at a time is covered by what comes back, by its
     parts where it has some.
     """
-    loose = [
-        item.model_copy(update={"parts": [], **cover.model_dump()})
-        for item in found
-        for cover in item.covers
-    ]
     from pipeline.analysis.field.masks import field_mask
 
     mask = cache(lambda number: field_mask(fields[number], height_px, width_px))
-    placed = [item.model_copy(update={"where": _where(item, fields, mask)}) for item in loose]
+    placed = [
+        item.model_copy(update={"where": _where(item, fields, mask)})
+        for entry in found
+        for item in entry.loose
+    ]
     return _joined(placed)
 
 

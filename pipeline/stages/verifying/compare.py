@@ -46,10 +46,14 @@ class Compare:
         self._card: list[float] = []
         self._next_s = self._next_card_s = self._next_alone_s = 0.0
 
-    def look(self, time_s: float, wanted: Expected, shown: Planes) -> None:
-        """One picture beside the one that should be there."""
+    def look(self, time_s: float, wanted: Expected, shown: Planes, between: bool) -> None:
+        """One picture beside the one that should be there.
+
+        between: a B picture; there a coder leaves single ones where their neighbours were, so that
+        how visible the mark is goes up and down by a third. It is measured in the others.
+        """
         box = None
-        measured = time_s + 1e-6 >= self._next_s
+        measured = not between and time_s + 1e-6 >= self._next_s
         if wanted.restored:
             box = words_box(wanted.field, self._plan.width_px, self._plan.height_px, self._marks)
             if measured:
@@ -67,7 +71,7 @@ class Compare:
         if strokes is not None and measured and self._plan.pieces[wanted.piece].kind == "play":
             self._mark.look(time_s, strokes, shot, wanted.planes, shown)
         ink = (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
-        self._fidelity.step(self._coded.coded(time_s, wanted), shown, ink, box)
+        self._fidelity.step(self._coded.coded(time_s, wanted), shown, ink, box, between)
         if measured:
             self._coded.look(time_s, wanted, shown[0])
             self._next_s = time_s + _EVERY_S

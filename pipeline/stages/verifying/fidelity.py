@@ -1,8 +1,7 @@
 """How far finished pictures lie from what they should show: unsigned, per picture and per tile.
 
 A picture in the place of its neighbour lies off by what moved between the two, wherever
-that was: so what is off is held against what moved, over the whole of it. Where too little moved
-since the picture before, its share of what moved since an earlier one stands for that.
+that was: so what is off is held against what moved, over the whole of it.
 
 Coding changes single samples, and takes noise away, but keeps the mean of a block of 8 to a
 level or so: so means over tiles are compared. What differs by place or by sign cannot cancel.
@@ -27,17 +26,19 @@ LARGE_ROWS = 720  # from here on every second sample of every second row is look
 PLACE_LIMIT = 12.0  # levels, mean of a tile
 PICTURE_LIMIT = 2.0  # levels, mean over all tiles of a picture
 COLOUR_LIMIT = 2.0
-# Of what moved from picture to picture: right clips reach .47 at CRF 20, .79 at 28 (limit .95).
-BORROWED_LIMIT = 0.75
+BORROWED_LIMIT = 0.5  # of what moved since the one before, B pictures aside
 # Levels, root mean square over the tiles. A coder repeats what moved by less: of right clips at
-# CRF 20 the share reaches .66 where .4 moved, at CRF 28 1.8 where .5 moved and .33 where 1.2 did.
-# Over n pictures it counts n times, so that n times the energy is asked for.
+# CRF 20 the share reaches .14 where .8 moved, at CRF 28 1.04 where .8 moved and .26 where 1.2 did.
 _MOVED = 1.2
-_BEFORE = 4  # pictures: the motion is taken for even over so many
+# Of all pictures, B pictures among them: over n pictures a coder's repeating counts n times, so
+# that n times the energy is asked for, and what is found counts less, the coarser the less. Right
+# clips then reach .40 (of CRF 28; else .34), one with every other picture repeated .65 and .81.
+_PICTURES, _LESS_SURE = 4, 2 / 3
 _KNOWN = 0.4  # share of a tile's samples that must count
 _NEAR_STROKE_PX = 3  # coding spreads a stroke by 2, and strokes may be those of .08 s before
 
 Planes = Sequence[NDArray[np.uint8]]
+_Before = tuple[object, NDArray[np.uint8]]
 Box = tuple[int, int, int, int]
 
 
@@ -66,17 +67,19 @@ class Fidelity:
     colour: _Worst = field(default_factory=_Worst)
     borrowed: _Worst = field(default_factory=_Worst)
     pictures: int = 0
-    _before: deque[tuple[object, NDArray[np.uint8]]] = field(
-        default_factory=lambda: deque(maxlen=_BEFORE)
-    )
+    _anchor: _Before | None = None
+    _before: deque[_Before] = field(default_factory=lambda: deque(maxlen=_PICTURES))
     _luma: tuple[tuple[object, ...], _Weight] | None = None
     _colour: tuple[tuple[object, ...], _Weight] | None = None
 
     def step(
         self, wanted: Expected, shown: Planes, strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
-        words: Box | None,
+        words: Box | None, between: bool = False,
     ) -> None:  # fmt: skip
-        """strokes: (rows, cols) of the mark. words: (x, y, width, height) that was drawn over."""
+        """strokes: (rows, cols) of the mark. words: (x, y, width, height) that was drawn over.
+
+        between: a B picture, in which a coder itself repeats what moves little.
+        """
         luma, colour = self._weights(wanted.sure, strokes, words)
         self.pictures += 1
         for number, (plane, other) in enumerate(zip(shown, wanted.planes, strict=True)):
@@ -87,8 +90,7 @@ class Fidelity:
             gap = weight.gap(weight.looked_at(plane), looked)
             off = np.abs(gap)
             if number == 0:
-                self._borrow(gap, looked, weight, wanted)
-                self._before.appendleft((wanted.sure, looked))
+                self._borrow(gap, looked, weight, wanted, between)
             k = int(off.argmax())
             row, col = divmod(k, off.shape[1])
             size = weight.tile_px * (1 if number == 0 else 2)
@@ -98,17 +100,29 @@ class Fidelity:
             (self.picture if number == 0 else self.colour).see(total, wanted.time_s)
 
     def _borrow(
-        self, gap: NDArray[np.float32], looked: NDArray[np.uint8], weight: _Weight, wanted: Expected
-    ) -> None:
-        for pictures, (sure, earlier) in enumerate(self._before, 1):
-            if sure is not wanted.sure:
-                return
-            moved = weight.gap(looked, earlier)
+        self, gap: NDArray[np.float32], looked: NDArray[np.uint8], weight: _Weight,
+        wanted: Expected, between: bool,
+    ) -> None:  # fmt: skip
+        """Held against the one before of those that are no B pictures, and against those just
+        before: the first of these since which enough moved."""
+
+        def share(before: _Before, pictures: int) -> float | None:
+            moved = weight.gap(looked, before[1])
             energy = float(np.square(moved).sum())
-            if energy >= pictures * (_MOVED * self.coarse) ** 2 * weight.tiles:
-                share = pictures * abs(float((gap * moved).sum())) / energy
-                self.borrowed.see(share, wanted.time_s)
-                return
+            if energy < pictures * (_MOVED * self.coarse) ** 2 * weight.tiles:
+                return None
+            return pictures * abs(float((gap * moved).sum())) / energy
+
+        here = [b for b in self._before if b[0] is wanted.sure]
+        told = [v * _LESS_SURE / self.coarse for n, b in enumerate(here, 1)
+                if (v := share(b, n)) is not None][:1]  # fmt: skip
+        if not between and self._anchor is not None and self._anchor[0] is wanted.sure:
+            told += [v for v in [share(self._anchor, 1)] if v is not None]
+        for value in told:
+            self.borrowed.see(value, wanted.time_s)
+        self._before.appendleft((wanted.sure, looked))
+        if not between:
+            self._anchor = wanted.sure, looked
 
     def _weights(
         self, sure: NDArray[np.uint8], strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
@@ -134,7 +148,7 @@ class Fidelity:
              f"levels, at {self.picture.time_s:.2f} s"),
             ("picture colours kept", self.colour.value, COLOUR_LIMIT * self.coarse,
              f"levels, at {self.colour.time_s:.2f} s"),
-            ("no picture of its neighbour", self.borrowed.value, BORROWED_LIMIT * self.coarse,
+            ("no picture of its neighbour", self.borrowed.value, BORROWED_LIMIT,
              f"of what moved, at {self.borrowed.time_s:.2f} s"),
         ]  # fmt: skip
         return [make_check(name, v, most, unit, v <= most) for name, v, most, unit in rows]

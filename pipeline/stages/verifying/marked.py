@@ -170,15 +170,13 @@ class Marked:
             return [make_check(name, None, IN_BAND_LIMIT, unit, not played)]
         self.summary = self._fold.finish()
         share = self.summary.in_band_ratio
-        # Of few pictures one may lie outside: of four to nine it would be more than a tenth.
-        limit = max(0.75, min(IN_BAND_LIMIT, round(1 - 1 / len(self.visibility), 3)))
-        passed = share is not None and share >= limit - 5e-4
+        passed = share is not None and share >= IN_BAND_LIMIT
         worst, at_s = self.summary.worst_second, self.summary.worst_second_s
         low, high = self._mark.band_low / SECOND_WIDER, self._mark.band_high * SECOND_WIDER
         alone = [self._throughout(low / ALONE_WIDER, high * ALONE_WIDER)] if self._alone else []
         return [
             *alone,
-            make_check(name, share, limit, unit, passed),
+            make_check(name, share, IN_BAND_LIMIT, unit, passed),
             make_check(
                 "mark visible in every second", worst, f"{low:.1f} to {high:.1f}",
                 "L*" if at_s is None else f"L*, at {at_s:.1f} s",

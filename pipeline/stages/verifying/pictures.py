@@ -86,7 +86,7 @@ def picture_checks(
             captioned.look(time_s, shown)
         wanted = expected.at(time_s) if expected is not None else None
         if wanted is not None:
-            compare.look(time_s, wanted, shown)
+            compare.look(time_s, wanted, shown, picture.between)
         elif (piece := plan.pieces[number := reading.piece_number(plan, time_s)]).compared:
             if compared is not None:
                 compared.look(number, time_s, shown)
@@ -95,7 +95,7 @@ def picture_checks(
         elif piece.kind == "play":
             if throughout is not None:
                 throughout.look(picture)
-            if expected is not None:
+            if expected is not None and not picture.between:
                 compare.alone(time_s, shown)
         if time_s >= told_s:
             told_s = time_s + _TOLD_S
