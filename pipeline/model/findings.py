@@ -25,7 +25,10 @@ EventKind = Annotated[
 
 
 class Event(Part):
-    """A disturbance of the picture. Losses are 0 clear .. 1 nothing left; None unknown."""
+    """A disturbance of the picture. Losses are 0 clear .. 1 nothing left; None unknown.
+
+    mean_loss: where a part of the event is unknown, the greatest loss stands for it.
+    """
 
     kind: EventKind
     start_s: float
@@ -33,6 +36,19 @@ class Event(Part):
     peak_loss: float | None = None
     mean_loss: float | None = None
     confidence: float
+    covers: float = Field(default=1.0, description="share of the field that it lies over")
+
+    @property
+    def lost_s(self) -> float:
+        """Seconds of the whole picture that are lost to sight: findings are ordered by it.
+
+        Share of the field x mean loss there x length: half of what the picture shows for 4 s is
+        as bad as all of it for 2.
+        What has no number is lost whole: fog that never had a clear moment, a picture outside
+        the body, a damaged one.
+        """
+        loss = 1.0 if self.mean_loss is None else self.mean_loss
+        return self.covers * loss * (self.stop_s - self.start_s)
 
 
 class Speech(Part):

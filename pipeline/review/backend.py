@@ -103,7 +103,8 @@ class CaseFinding:
     decision made of it. `actions` are those that a person may choose; `action` the planned one.
     `rejectable`: False where the plan does not let it go, whatever a person says. `stays`: True
     where it was rejected, and the plan does it all the same.
-    `box_px` is in pixels of the source's working picture.
+    `box_px` is in pixels of the source's working picture. `lost_s`: as `Event.lost_s`, for the
+    part in this span; None for what is no disturbance of the picture.
     """
 
     id: str
@@ -120,6 +121,7 @@ class CaseFinding:
     rejectable: bool = True
     stays: bool = False
     box_px: tuple[int, int, int, int] | None = None
+    lost_s: float | None = None
 
 
 @dataclass

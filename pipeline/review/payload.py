@@ -102,6 +102,7 @@ def _finding(row: tuple[CaseFinding, Decision | None]) -> dict[str, Any]:
         "stop": round(f.stop_s, 3),
         "severity": plain(f.severity),
         "level": f.level,
+        "lost": f.lost_s,
         "action": f.action,
         "actions": list(f.actions),
         "needs": f.needs_person,

@@ -13,7 +13,7 @@ from pipeline.store.work import WorkFolder
 
 COLUMNS = (
     "recording", "part", "kind", "start_s", "stop_s", "peak_loss", "mean_loss", "confidence",
-    "narrated", "action",
+    "narrated", "action", "lost_s",
 )  # fmt: skip
 
 
@@ -25,7 +25,7 @@ def events_csv(
     recording: number in the case from 1, part: number of the file in it. start_s, stop_s:
     seconds of that file, half open. Losses: share of contrast lost, empty where unknown.
     narrated: whether the narration speaks over it. action: what is done about it. Both
-    are empty before a plan is made.
+    are empty before a plan is made. lost_s: as `Event.lost_s`.
     """
     text = io.StringIO()
     writer = csv.writer(text)
@@ -47,6 +47,7 @@ def events_csv(
                     _number(event.confidence),
                     "" if edit is None else "yes" if edit.narrated else "no",
                     "" if edit is None else edit.action,
+                    _number(event.lost_s),
                 ]
             )
     return text.getvalue()

@@ -92,7 +92,7 @@ def test_lost_detail_is_put_where_and_when_it_was_lost(still: bool) -> None:
     """Whether it is seen while the scene moves behind it or as it comes and goes alone."""
     found = smudges_of(patch(200, 60, 140), speed_px=0.3 if still else 6.0)
     check(found, 60, 140)
-    share = smudge_share(found, 200)
+    share, _covers = smudge_share(found, 200)
     assert share.shape == (200,)
     assert share[62:138].min() > 0.5
     assert share[:57].max() == share[143:].max() == 0
@@ -126,7 +126,20 @@ def test_nothing_to_compare_says_nothing() -> None:
     empty = Readings(none, none, cells, cells, np.zeros((0, 2, 3)), np.zeros(0))
     flat = np.zeros((40, 64))
     assert not find_smudges(40, empty, flat, flat, SIZE, np.zeros(40), np.zeros(40))
-    assert not smudge_share([], 40).any()
+    assert not np.any(smudge_share([], 40))
+
+
+def test_a_smudge_covers_as_much_of_the_field_as_was_laid_over_it() -> None:
+    """Also where it is wider than any of the places that it is looked for at."""
+    laid, told = [], []
+    for size in (2, 3, 4, 5):
+        truth = np.zeros((200, 8, 8))
+        truth[60:140, 2 : 2 + size, 1 : 1 + size] = 1.2
+        (one,) = smudges_of(truth, speed_px=1.0)
+        laid.append(size**2 / 64 * (1 - np.exp(-1.2)))
+        told.append(one.covers * (1 - np.exp(-one.depth)))
+    assert told == sorted(told)
+    assert told == pytest.approx(laid, rel=0.4)
 
 
 def test_what_is_under_fog_or_a_change_of_light_is_left_out() -> None:

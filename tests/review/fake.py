@@ -187,6 +187,7 @@ class FakeBackend:
                     stop_s=b,
                     severity=f"{e.peak_loss} lost" if e.peak_loss else "loss unknown",
                     level=e.peak_loss,
+                    lost_s=e.lost_s,
                     action="cut" if e.kind == "out_of_body" else "keep",
                     actions=("cut", "freeze")
                     if e.kind == "out_of_body"

@@ -175,6 +175,34 @@ def test_choosing_a_finding_shows_it(desk: Desk) -> None:
     assert abs(shown_frame(page) - round((now(page) - 24.0) * 25)) <= 1
 
 
+@pytest.mark.slow
+def test_the_worst_first_and_back(desk: Desk) -> None:
+    """By button and by key; what needs a person stays on top, N goes down the list as shown."""
+    page = desk.open()
+    told = "[...document.querySelectorAll('#findings button')].map(b => b.dataset.finding)"
+    in_time = page.evaluate(told)
+    page.keyboard.press("w")
+    lost = page.evaluate("Object.fromEntries(Review.view.findings.map(f => [f.id, f.lost]))")
+    needs = page.evaluate("Review.view.findings.filter(f => f.needs).map(f => f.id)")
+    # 3 s of all of the picture; 5 s of .3, 6 s of .2, 3.5 s of .2 of it
+    assert [(i, lost[i]) for i in page.evaluate(told)[len(needs) :]] == [
+        ("e3", pytest.approx(3.0)), ("e0", pytest.approx(1.5)), ("e1", pytest.approx(1.2)),
+        ("e2", pytest.approx(0.7)), ("a0", None),
+    ]  # fmt: skip
+    assert page.evaluate(told)[: len(needs)] == needs
+    page.click("[data-finding=e3]")
+    page.keyboard.press("n")
+    assert page.locator("[aria-current=true]").get_attribute("data-finding") == "e0"
+    assert "as if 1.5 s of picture were missing" in page.inner_text("#panel")
+    page.keyboard.press("a")  # told anew, the list stays as it was ordered
+    desk.entries(1)
+    assert page.evaluate(told)[3:5] == ["e3", "e0"]
+    page.locator("#worst").focus()
+    page.keyboard.press("Enter")
+    assert page.locator("#worst").get_attribute("aria-pressed") == "false"
+    assert page.evaluate(told) == in_time
+
+
 def test_step_scrub_and_play(desk: Desk) -> None:
     page = desk.open()
     page.evaluate("Review.seek(5.0)")

@@ -23,7 +23,6 @@ from pipeline.review.pages import data_uri, number, plain
 from pipeline.review.plots import LOOKS, loss_plot
 from pipeline.review.report.data import RecordingPart, ReportData
 from pipeline.review.report.listed import findings
-from pipeline.review.report.pictured import severity_order
 from pipeline.review.report.write import build_report
 from pipeline.review.series import pack, reduce_together, unpack
 from pipeline.review.standing import restated, standing
@@ -181,7 +180,8 @@ def test_disturbances_table_has_every_event_with_its_recovery(data: ReportData) 
     table = text[text.index("Disturbances of the picture") :]
     assert table.index("0:02.0 – 0:03.0") < table.index("0:10.0 – 0:14.6")
     row = table[table.index("0:10.0 – 0:14.6") :]
-    assert re.search(r"Fog 4\.6 0\.7 0\.4 (2\.9|3|3\.1) 0\.9 Last clear frame held", row), row[:200]
+    wanted = r"Fog 4\.6 0\.7 0\.4 1\.8 (2\.9|3|3\.1) 0\.9 Last clear frame held"
+    assert re.search(wanted, row), row[:200]
     assert re.search(r"as fast as the tip warms\) in: (2\.9|3|3\.1) s, median of 1 of 1", text)
 
 
@@ -407,6 +407,28 @@ def test_it_is_used_by_keyboard(opened: Any) -> None:
     assert opened.problems == []
 
 
+def test_the_worst_first_and_back_by_keyboard(opened: Any) -> None:
+    rows = "[...document.querySelectorAll('.finding')]"
+    told = f"{rows}.map(r => [r.classList.contains('needs'), Number(r.dataset.lost ?? -1)])"
+    in_time = opened.evaluate(told)
+    button = opened.locator("#worst")
+    button.focus()
+    opened.keyboard.press("Enter")
+    listed = opened.evaluate(told)
+    assert listed == sorted(in_time, key=lambda r: (not r[0], -r[1])) and listed != in_time
+    assert button.get_attribute("aria-pressed") == "true"
+    assert opened.locator("#worst-words").is_visible()
+    # the arrow keys follow what is shown
+    opened.locator(".finding summary").first.focus()
+    opened.keyboard.press("ArrowDown")
+    at = f"{rows}.findIndex(r => r.contains(document.activeElement))"
+    assert opened.evaluate(at) == 1
+    button.focus()
+    opened.keyboard.press(" ")
+    assert opened.evaluate(told) == in_time and not opened.locator("#worst-words").is_visible()
+    assert opened.problems == []
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_no_violation(chromium: Any, html: str, tmp_path: Path, scheme: str) -> None:
     """axe-core (MPL-2.0) is not in the repository; AXE_CORE names its axe.min.js."""
@@ -463,15 +485,19 @@ def test_both_tracks_are_drawn_with_their_spans() -> None:
     assert "hatch-speech" not in first and first.count("data:image/png") == 1
 
 
-def test_fog_without_a_number_is_shown_first() -> None:
-    """Fog that no clear moment is known for is the worst there is, not the least."""
+def test_the_worst_is_what_takes_most_of_the_picture_for_longest() -> None:
+    """Fog that no clear moment is known for has lost all there is, not nothing."""
+    some = {"confidence": 0.9, "peak_loss": 0.95}
     seen = [
-        Event(kind="smudge", start_s=0, stop_s=3, peak_loss=0.9, confidence=0.9),
-        Event(kind="fog", start_s=5, stop_s=9, peak_loss=0.7, confidence=0.9),
-        Event(kind="fog", start_s=10, stop_s=90, peak_loss=None, confidence=0.9),
-        Event(kind="blur", start_s=95, stop_s=99, peak_loss=None, confidence=0.9),
+        Event(kind="smudge", start_s=0, stop_s=9, mean_loss=0.8, covers=0.05, **some),
+        Event(kind="fog", start_s=10, stop_s=14, mean_loss=0.5, **some),
+        Event(kind="fog", start_s=20, stop_s=60, mean_loss=None, confidence=0.9),
+        Event(kind="blur", start_s=65, stop_s=66, mean_loss=0.9, **some),
+        Event(kind="dark", start_s=70, stop_s=74, mean_loss=0.9, **some),
     ]
-    assert [e.start_s for e in sorted(seen, key=severity_order)] == [10, 5, 0, 95]
+    worst = sorted(seen, key=lambda e: -e.lost_s)
+    assert [e.start_s for e in worst] == [20, 70, 10, 65, 0]
+    assert [e.lost_s for e in worst] == pytest.approx([40, 3.6, 2, 0.9, 0.36])
 
 
 def test_what_is_said_of_a_clip_is_said_anew_when_it_leaves(data: ReportData) -> None:

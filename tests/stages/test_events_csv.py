@@ -66,6 +66,8 @@ def test_each_event_has_the_edit_of_its_own_file_and_kind() -> None:
     assert rows[1] | {"peak_loss": "0.600", "mean_loss": "0.412"} == rows[1]
     assert (rows[1]["start_s"], rows[1]["stop_s"]) == ("4.000", "9.200")
     assert rows[0]["peak_loss"] == ""
+    # 5.2 s of .41234, and a second of which nothing is known
+    assert (rows[1]["lost_s"], rows[0]["lost_s"]) == ("2.144", "1.000")
 
 
 def test_before_a_plan_nothing_is_said_of_it() -> None:

@@ -75,7 +75,11 @@ def _events_of(seen: Evidence, kind: Kind) -> list[Event]:
     found = seen.found(kind.kind)
     for a, b in found.spans:
         part = found.score[a:b] if found.score is not None else np.array([])
-        part = part[np.isfinite(part)]
+        if np.isfinite(part).any():
+            # where it cannot be followed it is no less than where it can
+            part = np.where(np.isfinite(part), part, np.nanmax(part))
+        else:
+            part = part[:0]
         out.append(
             Event(
                 kind=kind.kind,
@@ -84,6 +88,7 @@ def _events_of(seen: Evidence, kind: Kind) -> list[Event]:
                 peak_loss=round(float(part.max()), 4) if len(part) else None,
                 mean_loss=round(float(part.mean()), 4) if len(part) else None,
                 confidence=round(float(np.clip(found.sure(a, b), 0, 1)), 3),
+                covers=1.0 if found.covers is None else round(float(found.covers[a:b].max()), 4),
             )
         )
     return out

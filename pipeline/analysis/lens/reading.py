@@ -89,7 +89,7 @@ def solve_tables(tables: Tables) -> LensResult:
         loss = low = high = veiling = blur = gain = air = nan
         sure = dict.fromkeys(explain.WEIGHTS, np.zeros(n))
         tile_loss = np.full((n, 4, 4), np.nan)
-        smudged = nan
+        smudged = covers = nan
     else:
         dark = np.where(np.isfinite(s[:, DARK]), s[:, DARK], 1.0)
         got = solve.solve(n, p, dark, ~near)
@@ -151,7 +151,7 @@ def solve_tables(tables: Tables) -> LensResult:
             np.where(known, got.u, 0),
             np.nan_to_num(blur),
         )
-        smudged = smudge.smudge_share(smudges, n)
+        smudged, covers = smudge.smudge_share(smudges, n)
         tile_loss = tile_loss.reshape(n, 4, 4)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = s[:, 11] / s[:, 12]
@@ -170,6 +170,7 @@ def solve_tables(tables: Tables) -> LensResult:
         blur=np.asarray(blur, f),
         **{f"{kind}_sure": np.asarray(x, f) for kind, x in sure.items()},
         smudge=np.asarray(smudged, f),
+        smudge_covers=np.asarray(covers, f),
         foreign_share=np.asarray(s[:, 10], f),
         break_before=np.asarray(np.r_[False, ~near][:n], f),
         gain=np.asarray(gain, f),

@@ -52,6 +52,7 @@ USUAL_SHARE = 0.8  # a slight loss for more of the recording is the lens as it i
 WINDOW, WINDOW_LEAST = 50, 1.0  # samples, and the evidence in them, that scatter is judged over
 CHI2_90 = 2.71  # nine in ten squares of a unit normal are less
 DEPTH_RANGE = (0.3, 1.6)
+DEPTH_SD = 0.5  # of the depth of a block before anything is read
 CHUNK, PLACE_PARTS = 256, 3  # pairs, and parts of the places, at once: it bounds the memory
 
 
@@ -74,7 +75,8 @@ class Readings(NamedTuple):
 class Smudge(NamedTuple):
     """start, stop: samples [start, stop). depth: ln of detail lost. score: evidence.
 
-    place: (8, 8) how far each block lies in it, 0..1.
+    place: (8, 8) how far each block lies in it, 0..1. covers: share of the field that would lose
+    as much detail if it lost so much all over; a smudge may be wider than any place asked for.
     """
 
     start: int
@@ -82,6 +84,7 @@ class Smudge(NamedTuple):
     depth: float
     score: float
     place: F64
+    covers: float
 
 
 def sharpness(sums: F64, noise: F64, area: float) -> tuple[F64, F64]:
@@ -184,6 +187,7 @@ def find_smudges(
     stays = np.concatenate([stays, np.full((len(lost), CELLS), STAYS_LOST)])
     i, j = np.concatenate([i, lost]), np.concatenate([j, lost + LAG])
     _add_places(parts, i, j, stays, sharp, sharp_weight, shape)
+    field = np.any(np.concatenate([sharp_weight, weight]) > 0, axis=0)
     found: list[Smudge] = []
     for depth in DEPTHS:
         for some in np.array_split(np.arange(len(shape)), PLACE_PARTS):
@@ -195,20 +199,36 @@ def find_smudges(
                 sums = _sums(here[:, :, place], start, stop)
                 deep = float(np.clip(sums[0] / max(sums[1], 1e-9), *DEPTH_RANGE))
                 where = shape[some[place]].reshape(BLOCKS, BLOCKS)
-                found.append(Smudge(start, stop, deep, score, where))
+                found.append(Smudge(start, stop, deep, score, where, 0.0))
     out: list[Smudge] = []
     for smudge in sorted(found, key=lambda s: -s.score):
         if all(smudge.stop <= s.start or smudge.start >= s.stop for s in out):
-            out.append(smudge)
+            out.append(smudge._replace(covers=_covers(parts, shape, smudge, field)))
     return out
 
 
-def smudge_share(smudges: list[Smudge], n: int) -> F64:
-    """(n,) share of detail lost under a smudge, 0..1; 0 where there is none."""
-    out = np.zeros(n)
+def smudge_share(smudges: list[Smudge], n: int) -> tuple[F64, F64]:
+    """(n,) share of detail lost under a smudge, and share of the field that it covers, 0..1.
+
+    Both are 0 where there is none.
+    """
+    lost, covers = np.zeros(n), np.zeros(n)
     for s in smudges:
-        out[s.start : s.stop] = 1 - np.exp(-s.depth)
-    return out
+        lost[s.start : s.stop] = 1 - np.exp(-s.depth)
+        covers[s.start : s.stop] = s.covers
+    return lost, covers
+
+
+def _covers(parts: F32, shape: F64, smudge: Smudge, field: B1) -> float:
+    """Share of the field, (64,) True in it, that a smudge covers.
+
+    A block's depth is what the smallest places around it say, as far as they say anything.
+    """
+    small = np.flatnonzero(shape.sum(1) == shape.sum(1).min())
+    told, weight = _sums(parts[:, :, small], smudge.start, smudge.stop)
+    depth = (told / (weight + DEPTH_SD**-2)) @ shape[small] / shape[small].sum(0)
+    lost = 1 - np.exp(-np.clip(depth[field], 0, None))
+    return float(min(1.0, lost.mean() / (1 - np.exp(-smudge.depth))))
 
 
 def _block(size: tuple[int, int]) -> F64:
@@ -322,8 +342,8 @@ def _scatter(i: I64, sums: NDArray[Any], weights: NDArray[Any]) -> float:
 
 
 def _sums(parts: F32, start: int, stop: int) -> F64:
-    """(2,) weighted sum and weight of the depth in samples [start, stop). parts: (6, n)."""
-    out = np.zeros(2)
+    """(2, k) weighted sum and weight of the depth in samples [start, stop). parts: (6, n, k)."""
+    out = np.zeros((2, *parts.shape[2:]))
     for k, (a, b) in enumerate(
         ((start, stop - LAG), (max(0, start - LAG), start), (max(0, stop - LAG), stop))
     ):

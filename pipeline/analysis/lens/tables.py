@@ -37,6 +37,7 @@ class LensResult:
     level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
     blur_sure, glare_sure, dark_sure: how sure it is that this explains the moment, 0..1.
     smudge: loss of detail under a smudge beyond the rest of the field, 0..1, 0 without one.
+    smudge_covers: share of the field that it lies over, as if all of it lost so much.
     foreign_share: share of the lit field whose colour is not red. break_before:
     1 where the view could not be followed from the sample before. gain: factor of
     camera gain. airlight: its colour in linear light at gain 1, luma of it.
@@ -58,6 +59,7 @@ class LensResult:
     glare_sure: F32
     dark_sure: F32
     smudge: F32
+    smudge_covers: F32
     foreign_share: F32
     break_before: F32
     gain: F32

@@ -25,10 +25,12 @@ def find(seen: Evidence) -> Found:
     outside = seen.during(seen.spells("out_of_body"))
     least = max(LEVEL, min(0.2, 0.35 * usual_level(seen)))
     fell = (sure > SURE) | (level < BLACK)
+    # gamma-coded luma is about the lightness that an eye sees
+    lost = np.maximum(seen.get("dark_share"), 1 - level / max(usual_level(seen), BLACK))
     return Found(
         (level < least) & ~outside,
         seen.spans(fell & ~outside, least_s=LEAST_S),
-        np.nan_to_num(seen.get("dark_share")),
+        np.clip(np.nan_to_num(lost), 0, 1),
         lambda a, b: max(sure[a:b].max(), np.mean(level[a:b] < BLACK)),
     )
 
@@ -40,6 +42,6 @@ KIND = Kind(
     color="#777777",
     pattern="cross",
     setting="what the plan proposes for a dark picture",
-    severity=Severity("{} of the picture without light"),
+    severity=Severity("{} of the light lost"),
     find=find,
 )

@@ -61,7 +61,8 @@ class Found(NamedTuple):
     """What a finder answers, in samples of the lens series.
 
     on: (n,) where it holds, before short spells drop out. spans: the findings. score: (n,) the
-    loss it causes, 0..1, None if it has no number. sure: confidence in samples [a, b), cut to
+    loss it causes, 0..1, None if it has no number. covers: (n,) share of the field over which
+    it causes that loss, None for all of it. sure: confidence in samples [a, b), cut to
     0..1. turned_down: spans that looked like it, and are something else.
     """
 
@@ -70,6 +71,7 @@ class Found(NamedTuple):
     score: F64 | None = None
     sure: Callable[[int, int], Any] = lambda a, b: 1.0
     turned_down: Sequence[Range] = ()
+    covers: F64 | None = None
 
 
 class Evidence:

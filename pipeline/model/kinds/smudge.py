@@ -25,7 +25,8 @@ def find(seen: Evidence) -> Found:
         and ((smudge[a:b] >= PEAK) & ~under[a:b]).any()
         and (on[a:b] & ~under[a:b]).sum() * seen.step_s >= LEAST_S - 1e-6
     ]
-    return Found(on, spans, smudge, lambda a, b: 0.4 + np.nanmax(smudge[a:b]))
+    covers = np.nan_to_num(seen.get("smudge_covers")) if "smudge_covers" in seen.series else None
+    return Found(on, spans, smudge, lambda a, b: 0.4 + np.nanmax(smudge[a:b]), covers=covers)
 
 
 def _rest_of_fog(a: int, b: int, fog: Sequence[Range], near: int) -> bool:

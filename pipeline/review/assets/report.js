@@ -1,5 +1,6 @@
 /* The report: draws its plots and lets the list of findings steer them. */
 import { all, draw } from "./plots.js";
+import { worstFirst } from "./series.js";
 
 /** @type {{looks: Record<string, import("./review/types").Look>, plots: Record<string, import("./review/types").Spec>}} */
 const data = JSON.parse(/** @type {HTMLElement} */ (document.getElementById("data")).textContent || "");
@@ -11,7 +12,7 @@ for (const box of every("[data-plot]")) {
   if (spec) draw(box, spec, data.looks);
 }
 
-const rows = every(".finding");
+let rows = every(".finding");
 const boxes = every(".evidence > [data-group]");
 const tabs = every(".tabs button");
 
@@ -53,6 +54,16 @@ for (const row of rows) {
     choose(next);
   });
 }
+/* In order of time as written, or the worst first; what needs a person stays on top. */
+const inTime = rows;
+for (const button of every("#worst"))
+  button.addEventListener("click", () => {
+    const worst = button.getAttribute("aria-pressed") !== "true";
+    button.setAttribute("aria-pressed", String(worst));
+    /** @type {HTMLElement} */ (document.getElementById("worst-words")).hidden = !worst;
+    rows = worst ? worstFirst(inTime, (r) => r.classList.contains("needs"), (r) => r.dataset.lost) : inTime;
+    rows[0].parentElement.append(...rows);
+  });
 for (const button of every("[data-all]"))
   button.addEventListener("click", () => {
     for (const plot of all) plot.show(plot.full[0], plot.full[1], true);

@@ -21,6 +21,15 @@ export function unpack(packed) {
   return { time, series };
 }
 
+/** Rows to resolve on top, then by what is lost to sight, most first; the order is kept where that says nothing.
+ * @template T @param {T[]} rows @param {(row: T) => boolean} needs
+ * @param {(row: T) => number | string | null | undefined} lost s, or nothing for what is no disturbance
+ * @returns {T[]} */
+export function worstFirst(rows, needs, lost) {
+  const by = (/** @type {T} */ r) => Number(lost(r) ?? -1);
+  return [...rows].sort((a, b) => Number(needs(b)) - Number(needs(a)) || by(b) - by(a));
+}
+
 /** 0:12.3, or 1:02:03.4 from an hour on.
  * @param {number} s seconds @param {number} digits */
 export function clock(s, digits = 1) {

@@ -27,7 +27,10 @@ def case_findings(
     damaged, letter, mien = BY_NAME["damage"], BY_NAME["lettering"], BY_NAME["face"]
     spoken, untold = BY_NAME["speech"], BY_NAME["undecided"]
 
-    def add(tag: str, source: int, kind: str, start_s: float, stop_s: float, **more: Any) -> None:
+    def add(
+        tag: str, source: int, kind: str, start_s: float, stop_s: float, *,
+        lost_s: float | None = None, **more: Any,
+    ) -> None:  # fmt: skip
         sha256 = surveys[source][0].recording.sha256
         shown = axis.shown_of_source(source, (start_s, stop_s))
         for part, (in_case, (first, last)) in enumerate(shown):
@@ -39,6 +42,9 @@ def case_findings(
                     start_s=round_s(in_case.start_s),
                     stop_s=round_s(in_case.stop_s),
                     anchor=Anchor(sha256=sha256, start_s=first, stop_s=last, kind=kind),
+                    lost_s=None
+                    if lost_s is None
+                    else round(lost_s * (last - first) / (stop_s - start_s), 3),
                     **more,
                 )
             )
@@ -51,6 +57,7 @@ def case_findings(
             add(
                 f"e{source}-{n}", source, event.kind, event.start_s, event.stop_s,
                 severity=kind.severity.words(event.peak_loss), level=event.peak_loss,
+                lost_s=event.lost_s,
                 action=_action(plan, source, event) or kind.action, actions=kind.actions,
             )  # fmt: skip
         for n, damage in enumerate(survey.damage):
@@ -61,6 +68,7 @@ def case_findings(
             add(
                 f"d{source}-{n}", source, "damage", damage.start_s, damage.stop_s,
                 severity=f"{damage.what}: {damage.sign}", level=None,
+                lost_s=planned.lost_s if seen else None,
                 action=(_action(plan, source, planned) or damaged.action) if seen else "replace",
                 actions=damaged.actions if seen else (), rejectable=seen,
             )  # fmt: skip

@@ -20,6 +20,7 @@ class Finding:
     """One row of the list: what, when, severity, what is done about it.
 
     `plots` names the plots that show it: "r0" for the first recording, "sound", or "".
+    lost_s: as `Event.lost_s`; None for what is no disturbance.
     """
 
     plots: str
@@ -34,6 +35,7 @@ class Finding:
     pictures: Sequence[tuple[str, str]] = ()
     facts: Sequence[tuple[str, str]] = ()
     clip: str = ""
+    lost_s: float | None = None
 
     @property
     def group(self) -> str:
@@ -57,6 +59,10 @@ class Finding:
         if self.start_s is None or self.stop_s is None:
             return ""
         return f"{self.stop_s - self.start_s:.1f} s"
+
+
+def lost_words(lost_s: float) -> str:
+    return f"as if {lost_s:.1f} s of picture were missing"
 
 
 def _reason(row: EditRow) -> list[tuple[str, str]]:
@@ -85,6 +91,7 @@ def _event_findings(data: ReportData) -> list[Finding]:
             facts = [
                 ("Greatest contrast loss", number(event.peak_loss)),
                 ("Mean contrast loss", number(event.mean_loss)),
+                ("Lost to sight", lost_words(event.lost_s)),
                 ("Confidence", number(event.confidence)),
             ]
             if strip and strip.recovery_time_constant_s is not None:
@@ -103,6 +110,7 @@ def _event_findings(data: ReportData) -> list[Finding]:
                     stop_s=event.stop_s,
                     severity=BY_NAME[event.kind].severity.words(event.peak_loss),
                     level=event.peak_loss,
+                    lost_s=event.lost_s,
                     done=done_words(row.get("action", "keep"))
                     if row
                     else ("Kept as it is" if planned else "Not planned yet"),

@@ -19,7 +19,7 @@ from pipeline.stages.clear_picture import covered_spans
 from pipeline.stages.pictures import redacted_jpegs
 from pipeline.stages.values import CaseResult
 
-SHOWN_EVENTS = 16  # with pictures, fog first
+SHOWN_EVENTS = 16  # with pictures, the worst
 
 
 def thumbnails(run: CaseResult) -> list[Thumbnail]:
@@ -63,7 +63,7 @@ def sample_times(
             best = known[loss[known] <= np.nanmin(loss) + 0.01]
             out.append((float(time_s[best[best.size // 2]]), "clear"))
     for kind in dict.fromkeys(e.kind for e in events):
-        worst = min((e for e in events if e.kind == kind), key=severity_order)
+        worst = max((e for e in events if e.kind == kind), key=lambda e: e.lost_s)
         words = f"{kind.replace('_', ' ')} at its worst"
         out.append((_worst_s(series, worst), words if len(events) > 1 else kind.replace("_", " ")))
     middle = survey.recording.duration_s / 2
@@ -73,21 +73,12 @@ def sample_times(
     return sorted(out)
 
 
-def severity_order(event: Event) -> tuple[bool, float]:
-    """Order of events in the report: fog first, the worst first.
-
-    Fog without a number never had a clear moment: nothing is worse.
-    """
-    unknown = 1.0 if event.kind == "fog" else 0.0
-    return event.kind != "fog", -(unknown if event.peak_loss is None else event.peak_loss)
-
-
 def strips(run: CaseResult) -> list[EventStrip]:
 
     out: list[EventStrip] = []
     for number, surveyed in enumerate(run.surveyed):
         shown = [e for e in surveyed.findings.events if e.kind != "out_of_body"]
-        shown = sorted(shown, key=severity_order)[:SHOWN_EVENTS]
+        shown = sorted(shown, key=lambda e: -e.lost_s)[:SHOWN_EVENTS]
         for event in sorted(shown, key=lambda e: e.start_s):
             times = [event.start_s, _worst_s(surveyed.series, event), max(0.0, event.stop_s - 0.1)]
             pictures = [data for _, data, _ in redacted_jpegs(run, number, times, rows_px=200)]

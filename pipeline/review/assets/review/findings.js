@@ -1,5 +1,5 @@
 /* The list of what was found, and the one that is chosen. */
-import { clock } from "../series.js";
+import { clock, worstFirst } from "../series.js";
 import { $, clamp, h, say } from "./dom.js";
 import { plots, zoomTo } from "./axis.js";
 import { draw } from "./overlay.js";
@@ -12,10 +12,22 @@ import { disc, label, word } from "./words.js";
 
 /** @typedef {import("./types").Finding} Finding */
 
+/** The findings as listed: in order of time, or the worst first; those to resolve on top. */
+const listed = () => (store.worst ? worstFirst(store.view.findings, (f) => f.needs, (f) => f.lost) : store.view.findings);
+
+export function toggleWorst() {
+  store.worst = !store.worst;
+  $("worst").setAttribute("aria-pressed", String(store.worst));
+  list();
+  const row = $("findings").querySelector('[aria-current="true"]');
+  if (row) row.scrollIntoView({ block: "nearest" });
+  say(store.worst ? "The worst first" : "In order of time");
+}
+
 export function list() {
   const active = /** @type {HTMLElement | null} */ (document.activeElement);
   const focused = active && active.dataset.finding;
-  const { findings } = store.view;
+  const findings = listed();
   $("findings").replaceChildren(...findings.map((f) => {
     const rejected = stands(f) || f.stays ? "" : "rejected";
     return h("li", { class: `${f.needs ? "needs" : ""} ${f.decision ? "done" : ""} ${rejected}` },
@@ -57,7 +69,7 @@ function worst(f) {
 
 /** @param {number} by rows down the list, up where negative */
 export function step(by) {
-  const { findings } = store.view;
+  const findings = listed();
   const at = findings.findIndex((f) => f.id === store.chosen);
   const next = findings[clamp(at + by, 0, findings.length - 1)];
   if (next) choose(next.id, true);

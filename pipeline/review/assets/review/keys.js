@@ -2,7 +2,7 @@
 import { $ } from "./dom.js";
 import { zoomAll, zoomBy, zoomTo } from "./axis.js";
 import { setEnd } from "./ends.js";
-import { nextUnresolved, step } from "./findings.js";
+import { nextUnresolved, step, toggleWorst } from "./findings.js";
 import { openNth, tabs } from "./panels.js";
 import { accept, reject } from "./panels/finding.js";
 import { frame, goTo, listen, play } from "./player.js";
@@ -29,7 +29,7 @@ const actions = (shift) => {
     " ": play,
     arrowleft: () => (shift ? goTo(store.now - 1) : frame(-1)),
     arrowright: () => (shift ? goTo(store.now + 1) : frame(1)),
-    n: () => step(1), p: () => step(-1), s: nextUnresolved,
+    n: () => step(1), p: () => step(-1), s: nextUnresolved, w: toggleWorst,
     v: toggleFinished, m: () => listen("mixed"), b: () => listen("raw"),
     a: () => accept(f), r: () => reject(f),
     "[": () => { if (movable) setEnd(movable, "start", store.now); },

@@ -1,7 +1,7 @@
 /* The page of a case: findings on the left, what they rest on beside them. Here its parts are put together. */
 import { $ } from "./dom.js";
 import { plots, zoomAll, zoomBy } from "./axis.js";
-import { choose, list } from "./findings.js";
+import { choose, list, toggleWorst } from "./findings.js";
 import { look } from "./jobs.js";
 import { wireKeys } from "./keys.js";
 import { decide, planSoon, refresh, send } from "./line.js";
@@ -41,6 +41,7 @@ when("keys", "click", () => $("help").showModal());
 when("shut", "click", () => $("help").close());
 $("single").checked = localStorage.getItem("single") !== "no";
 when("single", "change", () => localStorage.setItem("single", $("single").checked ? "yes" : "no"));
+when("worst", "click", toggleWorst);
 when("asfinished", "click", toggleFinished);
 when("play", "click", play);
 when("back", "click", () => frame(-1));

@@ -15,6 +15,8 @@ export const store = {
   now: 0,
   panel: "finding",
   playing: false,
+  /** True while the list is ordered by what is lost to sight. */
+  worst: false,
   /** what is heard: off, mixed or raw */
   hear: "off",
   /** @type {import("./types").Position[]} marks as shown, while dragged ahead of the saved ones */

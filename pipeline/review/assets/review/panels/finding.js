@@ -37,6 +37,7 @@ function facts(f) {
     h("dt", {}, "When"), h("dd", { class: "num" }, `${clock(f.start)} – ${clock(f.stop)} (${(f.stop - f.start).toFixed(1)} s)`),
     h("dt", {}, "Where"), h("dd", {}, f.where),
     h("dt", {}, "Severity"), h("dd", { class: "num" }, f.severity),
+    ...(f.lost === null ? [] : [h("dt", {}, "Lost to sight"), h("dd", { class: "num" }, `as if ${f.lost.toFixed(1)} s of picture were missing`)]),
     h("dt", {}, "What is done"), h("dd", {}, actionWords(f.action)),
     h("dt", {}, "Decision"), h("dd", { class: f.needs ? "warn" : f.decision ? "good" : "" }, decision),
     ...(f.decision && f.decision.reason ? [h("dt", {}, "Reason"), h("dd", {}, f.decision.reason)] : []));
