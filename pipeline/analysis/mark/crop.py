@@ -17,6 +17,7 @@ best one; with the polish it agrees with closed forms to 1e-3 (tests).
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -32,7 +33,7 @@ Floats = NDArray[np.floating[Any]]
 class Lit:
     """The lit picture of a field span, relative to the field, seen along columns."""
 
-    def __init__(self, field: FieldSpan, columns: int = 1024) -> None:
+    def __init__(self, field: FieldSpan, columns: int = 384) -> None:
         self.columns = columns
         self.outline: Floats | None = None
         if field.outline_px is not None and len(field.outline_px) >= 3:
@@ -47,19 +48,21 @@ class Lit:
             self.reach = (
                 1.0 if self.round else float(np.hypot(max(-left, right), max(-top, bottom)))
             )
-        self._cache: dict[float, tuple[Floats, Floats, Floats]] = {}
+        outline = self.round if self.outline is None else self.outline.tobytes()
+        self._key = (columns, self.reach, self.box, outline)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Lit) and self._key == other._key
+
+    def __hash__(self) -> int:
+        return hash(self._key)
 
     def spans(self, angle: float) -> tuple[Floats, Floats, Floats]:
         """Columns of the picture turned by -angle (radians).
 
         Returns the column centres (c,), and the starts and stops (m, c) of the lit stretches.
         """
-        key = round(angle, 9)
-        if key not in self._cache:
-            if len(self._cache) > 400:
-                self._cache.clear()
-            self._cache[key] = self._spans(angle)
-        return self._cache[key]
+        return _turned(self, round(angle, 9))
 
     def _spans(self, angle: float) -> tuple[Floats, Floats, Floats]:
         step = 2 * self.reach / self.columns
@@ -125,24 +128,23 @@ class Lit:
         return np.asarray(out * step)
 
 
+@lru_cache(maxsize=400)
+def _turned(lit: Lit, angle: float) -> tuple[Floats, Floats, Floats]:
+    return lit._spans(angle)
+
+
 def _opened(distance: Floats, weight: Floats, limit: float) -> Floats:
     """Largest reach such that the weight nearer than it is at most `limit`.
 
-    distance: (k, n); weight: (n,). Returns (k,); _FAR if everything may stay.
+    distance: (k, n); weight: (n,) or (k, n). Returns (k,); _FAR if everything may stay.
     """
     order = np.argsort(distance, axis=1)
-    over = np.cumsum(weight[order], axis=1) > limit + 1e-12
+    each = weight[order] if weight.ndim == 1 else np.take_along_axis(weight, order, axis=1)
+    over = np.cumsum(each, axis=1) > limit + 1e-12
     first = over.argmax(axis=1)
     index = np.take_along_axis(order, first[:, None], axis=1)
     reach = np.take_along_axis(distance, index, axis=1)[:, 0]
     return np.where(over.any(axis=1), reach, _FAR)
-
-
-def _opened_once(distance: Floats, weight: Floats, limit: float) -> float:
-    """`_opened` for one row."""
-    order = np.argsort(distance)
-    first = int(np.searchsorted(np.cumsum(weight[order]), limit + 1e-12, side="right"))
-    return float(distance[order[first]]) if first < order.size else _FAR
 
 
 def kept_by_half_planes(
@@ -186,20 +188,24 @@ def kept_by_circles(points: Floats, weight: Floats, lit: Lit, limit: float, fine
     if not fine:
         return top
     ring = np.arange(8) * (np.pi / 4)
-    for start in np.argsort(-areas)[:8]:
-        x, y, value, step = float(cx[start]), float(cy[start]), float(areas[start]), 0.12
-        for _ in range(40):  # a circle that wants to become a half-plane would walk for ever
-            if step < 0.004:
-                break
-            near_x, near_y = x + step * np.cos(ring), y + step * np.sin(ring)
-            near = kept(near_x, near_y)
-            if float(near.max()) > value + 1e-4:
-                at = int(near.argmax())
-                x, y, value = float(near_x[at]), float(near_y[at]), float(near[at])
-            else:
-                step /= 2
-        top = max(top, value)
-    return top
+    start = np.argsort(-areas)[:8]
+    x, y, value, step = cx[start], cy[start], areas[start], np.full(start.size, 0.12)
+    for _ in range(40):  # a circle that wants to become a half-plane would walk for ever
+        going = np.flatnonzero(step >= 0.004)
+        if not going.size:
+            break
+        near_x = x[going, None] + step[going, None] * np.cos(ring)
+        near_y = y[going, None] + step[going, None] * np.sin(ring)
+        near = kept(near_x.ravel(), near_y.ravel()).reshape(near_x.shape)
+        at = near.argmax(axis=1)[:, None]
+        best = np.take_along_axis(near, at, axis=1)[:, 0]
+        gained = best > value[going] + 1e-4
+        step[going[~gained]] /= 2
+        better, at = going[gained], at[gained]
+        x[better] = np.take_along_axis(near_x[gained], at, axis=1)[:, 0]
+        y[better] = np.take_along_axis(near_y[gained], at, axis=1)[:, 0]
+        value[better] = best[gained]
+    return max(top, float(value.max()))
 
 
 def kept_by_rectangles(
@@ -261,29 +267,33 @@ def _rectangles_at(
     if not polish:
         return float(area.max())
     flat = np.argpartition(-area.ravel(), min(polish, area.size - 1))[:polish]
-    top = 0.0
-    for place in flat:
-        i, j = divmod(int(place), area.shape[1])
-        sides = [sides_x[ax[i]], sides_x[bx[i]], sides_y[ay[j]], sides_y[by[j]]]
-        sides = _open_sides(sides, x, y, weight, limit)
-        corner = lit.corner_areas(angle, np.array(sides[:2]), np.array(sides[2:]))
-        top = max(top, float(corner[1, 1] - corner[0, 1] - corner[1, 0] + corner[0, 0]))
-    return top
+    i, j = np.divmod(flat, area.shape[1])
+    sides = np.stack([sides_x[ax[i]], sides_x[bx[i]], sides_y[ay[j]], sides_y[by[j]]])
+    left, right, low, high = _open_sides(sides, x, y, weight, limit)
+    areas = lit.corner_areas(angle, np.concatenate([left, right]), np.concatenate([low, high]))
+    one = np.arange(flat.size)
+    other = one + flat.size
+    opened = areas[other, other] - areas[one, other] - areas[other, one] + areas[one, one]
+    return float(opened.max())
 
 
-def _open_sides(
-    sides: list[float], x: Floats, y: Floats, weight: Floats, limit: float
-) -> list[float]:
-    """Shrink until the true points allow the rectangle, then open each side fully."""
-    sides = list(sides)
+def _open_sides(sides: Floats, x: Floats, y: Floats, weight: Floats, limit: float) -> Floats:
+    """Shrink until the true points allow each rectangle, then open each of its sides fully.
+
+    sides: (4, k) left, right, low, high.
+    """
+    sides = sides.copy()
     for _ in range(2):
         for side in range(4):
             along, across = (x, y) if side < 2 else (y, x)
-            a, b = (sides[2], sides[3]) if side < 2 else (sides[0], sides[1])
-            other = sides[side ^ 1]
+            a, b = sides[2:] if side < 2 else sides[:2]
             sign = 1.0 if side % 2 else -1.0
-            chosen = (across > a) & (across < b) & (sign * (along - other) > 0)
-            sides[side] = sign * _opened_once(sign * along[chosen], weight[chosen], limit)
+            ahead = sign * (along - sides[side ^ 1][:, None]) > 0
+            chosen = (across > a[:, None]) & (across < b[:, None]) & ahead
+            # What is not between the other sides weighs nothing here.
+            sides[side] = sign * _opened(
+                np.where(chosen, sign * along, _FAR), np.where(chosen, weight, 0.0), limit
+            )
     return sides
 
 
@@ -307,9 +317,7 @@ def crop_loss(
     weight = np.ones(len(points)) if weights is None else np.asarray(weights, np.float64)
     if weight.shape != (len(points),) or not float(weight.sum()) > 0 or (weight < 0).any():
         raise ValueError("weights takes n values, none below 0, some above")
-    columns = 512 if lit.outline_px is not None else 1024  # an outline costs more per column
-    field = Lit(lit, columns if fine else 128)
-    return _loss(points, weight, field, fine)
+    return _loss(points, weight, Lit(lit, 384 if fine else 128), fine)
 
 
 def quick_loss(points: Floats, weight: Floats, lit: Lit, goal: float) -> float:
@@ -318,6 +326,12 @@ def quick_loss(points: Floats, weight: Floats, lit: Lit, goal: float) -> float:
 
 
 def _loss(points: Floats, weight: Floats, lit: Lit, fine: bool, goal: float = 0.0) -> float:
+    return _searched(points.tobytes(), weight.tobytes(), lit, fine, goal)
+
+
+@lru_cache(maxsize=1024)  # a plan that is made again, after a decision, asks for the same ones
+def _searched(points_: bytes, weight_: bytes, lit: Lit, fine: bool, goal: float) -> float:
+    points, weight = np.frombuffer(points_).reshape(-1, 2), np.frombuffer(weight_)
     limit = LEFT_OVER * float(weight.sum())
     whole = lit.area()
     if whole <= 0:
