@@ -37,7 +37,7 @@ def test_films_with_lettering_are_covered(benchmark: ModuleType, tmp_path: Path)
     plates = scenes.plates(None)
     held: dict[bool, list[bool]] = {True: [], False: []}
     seed = 120_000
-    while len(held[True]) + len(held[False]) < 40:
+    while len(held[True]) + len(held[False]) < 30:
         seed += 1
         result = benchmark.one(seed, plates, tmp_path, clean=False)
         if result is not None:
@@ -71,10 +71,11 @@ def test_a_name_of_half_a_second_is_covered(benchmark: ModuleType, tmp_path: Pat
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["left_1", "left_2", "right"])
-def test_the_sample_has_lettering_in_its_surround_alone(name: str, sample_media: Path) -> None:
-    """By its generator. The field is not known yet, as in a survey; both turns of the looks."""
-    path = sample_media / f"{name}.mp4"
+def test_the_sample_has_lettering_in_its_surround_alone(sample_media: Path) -> None:
+    """By its generator. The field is not known yet, as in a survey; both turns of the looks.
+
+    All of the sample is surveyed where any range of it is made a clip."""
+    path = sample_media / "left_1.mp4"
     recording = probe(path)
     truth = json.loads((sample_media / "truth.json").read_text())
     (field,) = next(f for f in truth["files"] if f["file"] == path.name)["field"]

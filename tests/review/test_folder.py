@@ -287,6 +287,13 @@ def test_without_the_recordings_it_says_so(out: Path) -> None:
 # --- with the recordings ------------------------------------------------------------------
 
 
+def unsearched() -> Options:
+    """Nothing here is about lettering and faces."""
+    options = Options()
+    options.anonymity.lettering = options.anonymity.faces = False
+    return options
+
+
 @pytest.fixture(scope="module")
 def surveyed(tmp_path_factory: Any) -> tuple[Path, str]:
     from pipeline.stages.recipe import run_case
@@ -296,7 +303,7 @@ def surveyed(tmp_path_factory: Any) -> tuple[Path, str]:
         pytest.fail("sample_media is not complete: run its generator")
     root = tmp_path_factory.mktemp("out")
     run = run_case(
-        SAMPLE, root, Options(), Asked(survey_only=True),
+        SAMPLE, root, unsearched(), Asked(survey_only=True),
         catalogue=root / "catalogue.db",
     )
     remember_origin(root, run.opened.case.case, SAMPLE)
@@ -327,7 +334,7 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
     from pipeline.stages.rendering.sound import render_sound
 
     root, case = surveyed
-    backend = FolderBackend(root, Options(), catalogue=root / "catalogue.db", proxies=False)
+    backend = FolderBackend(root, unsearched(), catalogue=root / "catalogue.db", proxies=False)
     try:
         decisions = Decisions(case=case)
         view = backend.plan_again(case, decisions)
@@ -480,7 +487,7 @@ def test_the_sample_case_is_planned_heard_seen_and_signed(
 @pytest.mark.slow
 def test_a_render_is_cancelled_without_a_trace(surveyed: tuple[Path, str]) -> None:
     root, case = surveyed
-    backend = FolderBackend(root, Options(), catalogue=root / "catalogue.db", proxies=False)
+    backend = FolderBackend(root, unsearched(), catalogue=root / "catalogue.db", proxies=False)
     decisions = DecisionFile(backend.decisions_path(case), case).load()
     told: list[str] = []
     with pytest.raises(Exception, match="cancelled"):

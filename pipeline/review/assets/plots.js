@@ -110,7 +110,7 @@ class Plot {
     const opts = {
       width: this.host.clientWidth || 560, height: this.height(),
       legend: { show: false }, series: list, bands,
-      padding: [spec.events ? 18 : 8, 8, LANE * lanes + (spec.ticks === false ? 6 : 0), 0],
+      padding: [spec.events ? 18 : 8, 24, LANE * lanes + (spec.ticks === false ? 6 : 0), 0],
       scales: {
         x: { time: false, range: () => this.range },
         y: { range: () => spec.range },
