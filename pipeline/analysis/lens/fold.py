@@ -227,7 +227,7 @@ class LensFold:
         row[DARK] = _dark_bound(now.stack, ok)
         pixels = small[inside]
         gray: Any = pixels @ np.array([0.299, 0.587, 0.114], np.float32)
-        top = pixels.max(1)
+        top = registration.brightest(pixels)
         red, green, blue = pixels[:, 0], pixels[:, 1], pixels[:, 2]
         lit = top > 40
         lit_count = max(1, int(np.count_nonzero(lit)))
@@ -236,23 +236,24 @@ class LensFold:
         row[6] = gray.mean() / 255
         row[7] = spread[lit].sum() / lit_count
         row[8] = np.count_nonzero(top >= CLIPPED_PIXEL) / count
-        clipped = (small.max(2) >= CLIPPED_PIXEL).astype(np.uint8) & ok
+        clipped = (registration.brightest(small) >= CLIPPED_PIXEL).astype(np.uint8) & ok
         sheet: Any = cv2.morphologyEx(clipped, cv2.MORPH_OPEN, np.ones((SHEET_PX, SHEET_PX)))
         row[SHEET] = np.count_nonzero(sheet) / count
         row[9] = np.count_nonzero(gray < DARK_PIXEL) / count
         row[10] = np.count_nonzero(foreign) / lit_count
         # fine and coarse contrast of luma, over the usable pixels
-        pair: Any = cv2.merge([now.luma * now.ok, now.ok])
-        lows = []
-        for sigma, size in ((0.9, 5), (3.6, 19)):
-            low: Any = cv2.GaussianBlur(pair, (size, size), sigma, borderType=cv2.BORDER_CONSTANT)
-            lows.append(low[..., 0] / (low[..., 1] + np.float32(1e-4)))
+        lit_luma = now.luma * now.ok
+        lows = [
+            registration.blurred(lit_luma, sigma)
+            / (registration.blurred(now.ok, sigma) + np.float32(1e-4))
+            for sigma in (0.9, 3.6)
+        ]
         fine, coarse = (now.luma - lows[0]) * now.ok, (lows[0] - lows[1]) * now.ok
         total = max(1.0, float(now.ok.sum()))
         row[11] = np.sqrt(float(np.vdot(fine, fine)) / total)
         row[12] = np.sqrt(float(np.vdot(coarse, coarse)) / total)
         comparer = self._comparer
-        planes = np.stack([now.ok, now.luma * now.ok, fine * fine, coarse * coarse])
+        planes = np.stack([now.ok, lit_luma, fine * fine, coarse * coarse])
         sums = (comparer.left @ planes @ comparer.right).astype(np.float64)
         sharp = smudge.sharpness(sums, comparer.noise, comparer.area)
         return row, np.concatenate(sharp).ravel().astype(np.float32)

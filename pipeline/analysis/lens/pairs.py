@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.lens import registration
 from pipeline.analysis.lens.registration import F32, F64, LUMA, Motion, Prepared
 
 BLOCKS = 8
@@ -104,18 +105,15 @@ class Comparer:
         weights = np.append(LUMA, 0)[None]
         ya: Any = cv2.transform(la, weights)
         yb: Any = cv2.transform(lb, weights)
-        pair: Any = cv2.merge([ya * use, yb * use, use])
         planes = self._planes
-        planes[0], planes[1], planes[2] = use, pair[..., 0], pair[..., 1]
-        upper = pair[..., :2]
-        use2 = np.dstack([use, use])
+        planes[0] = use
+        pair = [np.multiply(y, use, out=planes[1 + k]) for k, y in enumerate((ya, yb))]
+        upper = pair
         for k, sigma in enumerate(SIGMAS_PX):
-            size = 2 * round(2.5 * sigma) + 1
-            low: Any = cv2.GaussianBlur(pair, (size, size), sigma, borderType=cv2.BORDER_CONSTANT)
-            low = low[..., :2] / (low[..., 2:] + np.float32(1e-4))
-            band = (upper - low) * use2
+            weight = registration.blurred(use, sigma) + np.float32(1e-4)
+            low = [registration.blurred(y, sigma) / weight for y in pair]
+            fa, fb = ((y - y_low) * use for y, y_low in zip(upper, low, strict=True))
             upper = low
-            fa, fb = band[..., 0], band[..., 1]
             np.multiply(fa, fa, out=planes[3 + 3 * k])
             np.multiply(fb, fb, out=planes[4 + 3 * k])
             np.multiply(fa, fb, out=planes[5 + 3 * k])
