@@ -16,7 +16,7 @@ from pipeline.analysis.identity.lettering import merge_lettering
 
 PER_PICTURE = 2  # the whole field and a window of it
 MOVED_PER_SECOND = 13  # what is left of the one before, where pictures are near each other
-PER_SECOND = 4  # the average and a window of it, twice
+PER_SECOND = 4  # the average and a window of it, what stayed, or once more the average
 USUAL_PER_SECOND = (
     35  # where pictures are like those before: 9 looks or a few more, and the average
 )
@@ -67,6 +67,7 @@ def _spent_s(seconds: int) -> float:
         sights.append(Sight(time_s, time_s, "whole", (100, 100, 120, 24), 12.0))
         if k % 5 == 0:
             sights.append(Sight(time_s - 1, time_s, "mean", (100, 100, 118, 25), 11.0))
+            sights.append(Sight(time_s - 6, time_s, "stays", (99, 100, 120, 25), 5.0 + k % 7))
         place = (int(rng.integers(600)), int(rng.integers(200, 400)), 40, 24)
         sights.append(Sight(time_s, time_s, "whole", place, 9.0))
     begun = time.process_time()

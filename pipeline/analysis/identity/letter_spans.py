@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from functools import reduce
 
 from pipeline.analysis.boxes import Pixels, area, overlap, swept, union
+from pipeline.analysis.identity.letter_stays import BLOCK_S, LONG_S
 from pipeline.analysis.identity.letter_watch import MEAN_S, Sight
 
 SURE = 8.5  # log odds of a single look that is enough
@@ -24,12 +25,14 @@ TAIL_S = 0.25  # for which weaker looks before the first and after the last of t
 LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
 STEADY_S, STEADY = 0.5, 4  # plain looks in so long, of some five, that see what is plainly there
 PLAIN = 6.0  # log odds of such a look while it lasts
+STAYS = 7.0  # as SURE, of a look at what stood still for seconds
+STAYS_S = 1.0  # between two of them that are taken together
 GAP_S = 1.0  # longest time between two of them
 BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
 PARTS_S = 0.4
 GATHERED = 1.2  # times the area of two boxes, that one around both may have
 WELL = 2  # sure plain looks around a faint one, which then must be enough by itself
-AVERAGES = ("mean", "tint")
+AVERAGES = ("mean", "tint", "stays")
 FAINT = (*AVERAGES, "moved")  # looks for what a picture alone does not show
 ALIKE = 6.0  # times as high: what belongs together has letters of about one height
 AGAIN_S = 0.6  # longest time without a sight for the same lettering: it may blink
@@ -223,7 +226,8 @@ def counted(sights: Sequence[Sight]) -> list[Sight]:
     """The sights that belong to lettering, in order of time."""
     tracks: list[_Track] = []
     done: list[_Track] = []
-    for sight in sorted(sights, key=lambda s: (s.time_s, -s.odds)):
+    looks = [s for s in sights if s.kind != "stays"]
+    for sight in sorted(looks, key=lambda s: (s.time_s, -s.odds)):
         # An average that is still to come reaches back.
         before_s = sight.time_s - 2 * MEAN_S - AGAIN_S
         for track in [t for t in tracks if t.sights[-1].time_s < before_s]:
@@ -241,4 +245,37 @@ def counted(sights: Sequence[Sight]) -> list[Sight]:
                 tracks.remove(other)
         longest.sights.append(sight)
     out = [s for t in [*done, *tracks] if t.counts() for s in t.timed()]
-    return sorted(out, key=lambda s: s.time_s)
+    plain = [s for s in out if s.kind not in FAINT and s.odds >= SURE]
+    return sorted([*out, *_stayed(sights, sorted(plain, key=_time))], key=_time)
+
+
+def _stayed(sights: Sequence[Sight], plain: Sequence[Sight]) -> list[Sight]:
+    """What stood still for seconds: sure looks, and doubtful ones beside them at the same place.
+
+    Doubtful ones alone are not added up, since they share pictures: what a drop on the glass
+    leaves while nothing moves was seen so five times. It is known to half a second from when to
+    when it stood; by sure plain looks of it, better.
+    """
+    some = sorted((s for s in sights if s.kind == "stays" and s.odds >= DOUBT), key=_time)
+    times, sure = [s.time_s for s in some], [s.time_s for s in plain]
+    kept: set[int] = set()
+    for sight in (s for s in some if s.odds >= STAYS):
+        first = bisect_left(times, sight.since_s - STAYS_S)
+        last = bisect_right(times, sight.time_s + LONG_S)
+        kept.update(
+            n for n in range(first, last)
+            if some[n].since_s <= sight.time_s + STAYS_S and _touch(some[n].box, sight.box)
+        )  # fmt: skip
+    return [_as_plainly_seen(some[n], plain, sure) for n in sorted(kept)]
+
+
+def _as_plainly_seen(sight: Sight, plain: Sequence[Sight], times: Sequence[float]) -> Sight:
+    """With the ends of plain looks, where those lie near its own."""
+    first, last = bisect_left(times, sight.since_s), bisect_right(times, sight.time_s)
+    least = 0.5 * area([sight.box])
+    same = [s.time_s for s in plain[first:last] if overlap(s.box, sight.box) > least]
+    if same and same[0] <= sight.since_s + BLOCK_S:
+        sight = replace(sight, since_s=same[0])
+    if same and same[-1] >= sight.time_s - BLOCK_S:
+        sight = replace(sight, time_s=same[-1])
+    return sight

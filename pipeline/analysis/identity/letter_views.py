@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.boxes import Pixels
+from pipeline.analysis.boxes import Pixels, overlap
 
 _DARK = 32.0  # levels of luma in limited range, where black is 16
 _CLIP = 32.0  # levels by which one picture counts at most in an average
@@ -146,3 +147,20 @@ def away_from_dark(luma: NDArray[np.float32], cells: int) -> NDArray[np.bool_]:
 
     small = cv2.resize(luma, (cells, cells), interpolation=cv2.INTER_AREA)
     return np.asarray(cv2.erode(small, np.ones((3, 3), np.uint8)) > _DARK, bool)
+
+
+def corner_toward(cells: NDArray[Any], width: int, height: int, side: int) -> tuple[int, int]:
+    """Corner of the window around the largest cell."""
+    row, col = np.unravel_index(int(cells.argmax()), cells.shape)
+    left = round((int(col) + 0.5) / cells.shape[1] * width - side / 2)
+    top = round((int(row) + 0.5) / cells.shape[0] * height - side / 2)
+    return min(max(0, left), width - side), min(max(0, top), height - side)
+
+
+def inside(box: Pixels, other: Pixels, within_px: int = 0) -> bool:
+    """True if most of the box lies in the other; with `within_px`: all, so far from its edge."""
+    if not within_px:
+        return overlap(box, other) >= 0.8 * box[2] * box[3]
+    x, y, w, h = other
+    inner = (x + within_px, y + within_px, w - 2 * within_px, h - 2 * within_px)
+    return overlap(box, inner) >= box[2] * box[3]

@@ -13,17 +13,19 @@ points.
 - Half as often, as often while in doubt, in turn whole and one window closer: what is left when
   the picture of the last look is moved as the tissue moved and taken away (`letter_moved`), for
   faint lettering.
-- Twice a second: the average of luma, whole and one window, for faint lettering that stays; once
-  a second all of that of colour, closely, for lettering that is as light as the tissue.
+- Once a second: the average of luma, whole and one window, for faint lettering that stays; every
+  other time all of that of colour, closely, for lettering that is as light as the tissue.
+- Once a second in between: what is left, added up over two seconds or six (`letter_stays`), for
+  lettering so faint that it is not seen in half a second's average.
 A look gives boxes with log odds; `letter_spans` says what of it counts, and from when to when.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import takewhile
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +34,7 @@ from pipeline.analysis.boxes import Pixels, overlap
 from pipeline.analysis.identity.letter_cells import components
 from pipeline.analysis.identity.letter_moved import residual, unmoved
 from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
+from pipeline.analysis.identity.letter_stays import LONG_S, SHORT_S, Stays
 from pipeline.analysis.identity.letter_views import (
     ALIKE,
     Plane,
@@ -39,9 +42,11 @@ from pipeline.analysis.identity.letter_views import (
     alike,
     averaged,
     away_from_dark,
+    corner_toward,
     even,
     fitted,
     grid,
+    inside,
     padded,
     part_of,
     resized,
@@ -50,7 +55,7 @@ from pipeline.analysis.identity.letter_views import (
     without,
 )
 
-Kind = Literal["whole", "close", "moved", "mean", "tint"]
+Kind = Literal["whole", "close", "moved", "mean", "tint", "stays"]
 
 LOOK_S = 0.11  # least time between two looks at the whole field, but for a sharp change
 LONGEST_S = 0.12
@@ -69,6 +74,7 @@ _SEEN = 4.5  # log odds of a look that sees something there
 _MOVED_S = (0.08, 0.3)  # between two pictures of which one is moved onto the other
 _DOUBT = 2.5  # log odds of a look at what is left then, from which each picture is looked at so,
 _QUIET_S = 0.5  # and else every second one, so long after it
+_STAYS_PX = 96  # added to the side of a view of what stayed
 _MOVED_PX = 320  # side of a window of what is left then
 
 
@@ -103,6 +109,7 @@ class _Lately:
     since_s: float = 0.0
     shown: NDArray[np.uint8] | None = None  # the luma of the last look
     shown_s: float = 0.0
+    stays: Stays = field(default_factory=Stays)
 
 
 @dataclass
@@ -131,7 +138,7 @@ class LetterWatch:
         self._known: list[_Known] = []
         self._look_s = self._mean_s = self._seen_s = -np.inf
         self._moved_s = self._moved_seen_s = -np.inf
-        self._turn = self._mean_turn = self._moved_turn = 1 if self.late else 0
+        self._turn = self._mean_turn = self._moved_turn = self._stays_turn = int(self.late)
         self._side = SIDE_PX + (64 if self.late else 32)
 
     def step(self, time_s: float, planes: Planes, crop: Pixels) -> None:
@@ -174,9 +181,11 @@ class LetterWatch:
         if before is not None and alike(coarse, before) < ALIKE:
             last.shown = None
         if due or sharp:
+            before_s = last.shown_s
             left = _left(time_s, last, plain)
             self._look(time_s, planes, crop, change, last.usual, left)
             if left is not None:
+                last.stays.add(before_s, time_s, left)
                 self._look_at_moved(time_s, last, left)
         last.usual += 0.05 * (min(most, 2 * last.usual) - last.usual)
         if time_s - self._mean_s >= MEAN_S - 1e-3 and last.weight >= 4:
@@ -245,7 +254,7 @@ class LetterWatch:
                 known.seen_s = time_s
                 if window is not None:
                     known.box = max(again, key=lambda s: s.odds).box
-            elif window is not None and _inside(known.box, window):
+            elif window is not None and inside(known.box, window):
                 self._known.remove(known)
         if window is not None:
             for sight in seen:
@@ -253,7 +262,7 @@ class LetterWatch:
                     overlap(sight.box, k.box) > 0 for k in self._known
                 ):
                     # In doubt, or a part of a line: looked at again at once.
-                    sure = sight.odds >= _SURE and _inside(sight.box, window, 2 * CELL_PX)
+                    sure = sight.odds >= _SURE and inside(sight.box, window, 2 * CELL_PX)
                     self._known.append(_Known(sight.box, time_s if sure else -np.inf))
 
     def _look_at_moved(self, time_s: float, last: _Lately, left: NDArray[np.float32]) -> None:
@@ -294,7 +303,7 @@ class LetterWatch:
             left = min(max(0, toward[0] + toward[2] // 2 - x - side // 2), w - side)
             top = min(max(0, toward[1] + toward[3] // 2 - y - side // 2), h - side)
         elif toward is not None:
-            left, top = _toward(toward, w, h, side)
+            left, top = corner_toward(toward, w, h, side)
         else:
             places = grid(w, h, side)
             left, top = places[self._turn // 3 % len(places)]
@@ -306,6 +315,9 @@ class LetterWatch:
         assert last.mean is not None and last.tint is not None and last.detail is not None
         since_s, self._mean_s = max(last.since_s, time_s - 2 * MEAN_S), time_s
         _, _, w, h = last.crop
+        self._stays_turn += 1
+        if self._stays_turn % 2 and self._look_at_stays(time_s, last):
+            return
         self._mean_turn += 1
         looks: list[tuple[Kind, NDArray[np.float32], int]] = [
             ("mean", last.mean, self._side), ("tint", last.tint, _TINT_PX)]  # fmt: skip
@@ -325,13 +337,30 @@ class LetterWatch:
             kept *= away_from_dark(last.mean, _GRID) / (last.detail + 1.0)
             recent = takewhile(lambda s: s.time_s > since_s, reversed(self.sights))
             known = [s.box for s in recent if s.odds >= _SEEN]
-            left, top = _toward(cv2.blur(without(kept, last.crop, known), (5, 3)), cols, rows, side)
+            kept = cv2.blur(without(kept, last.crop, known), (5, 3))
+            left, top = corner_toward(kept, cols, rows, side)
         else:
             places = grid(cols, rows, side)
             left, top = places[self._mean_turn // 3 % len(places)]
         part = np.ascontiguousarray(mean_view(last.mean)[top : top + side, left : left + side])
         box = part_of(last.crop, (left, top, side, side), cols, rows)
         self._see(since_s, time_s, "mean", self._net.cells(part, "mean"), box, (side, side))
+
+    def _look_at_stays(self, time_s: float, last: _Lately) -> bool:
+        """In turn what stayed for two seconds and for six, the latter closely."""
+        long = self._stays_turn % 4 == 1
+        stayed = last.stays.mean(LONG_S if long else SHORT_S)
+        if stayed is None:
+            return False
+        since_s, mean = stayed
+        _, _, w, h = last.crop
+        size, before = fitted(w, h, _FINE_PX if long else self._side + _STAYS_PX), len(self.sights)
+        cells = self._net.cells(padded(mean_view(resized(mean, size))), "mean")
+        self._see(since_s, time_s, "stays", cells, last.crop, size)
+        for number, sight in enumerate(self.sights[before:], start=before):
+            first_s, last_s = last.stays.stood(sight.box, last.crop, since_s)
+            self.sights[number] = replace(sight, since_s=first_s, time_s=last_s)
+        return True
 
     def _see(
         self, since_s: float, time_s: float, kind: Kind, cells: NDArray[np.float32],
@@ -354,23 +383,6 @@ class LetterWatch:
         left, top = int(crop[0] + x * sx), int(crop[1] + y * sy)
         width = min(crop[0] + crop[2] - left, int(np.ceil(w * sx)))
         return left, top, width, min(crop[1] + crop[3] - top, int(np.ceil(h * sy)))
-
-
-def _toward(cells: NDArray[Any], width: int, height: int, side: int) -> tuple[int, int]:
-    """Corner of the window around the largest cell."""
-    row, col = np.unravel_index(int(cells.argmax()), cells.shape)
-    left = round((int(col) + 0.5) / cells.shape[1] * width - side / 2)
-    top = round((int(row) + 0.5) / cells.shape[0] * height - side / 2)
-    return min(max(0, left), width - side), min(max(0, top), height - side)
-
-
-def _inside(box: Pixels, other: Pixels, within_px: int = 0) -> bool:
-    """True if most of the box lies in the other; with `within_px`: all, so far from its edge."""
-    if not within_px:
-        return overlap(box, other) >= 0.8 * box[2] * box[3]
-    x, y, w, h = other
-    inner = (x + within_px, y + within_px, w - 2 * within_px, h - 2 * within_px)
-    return overlap(box, inner) >= box[2] * box[3]
 
 
 def _left(time_s: float, last: _Lately, luma: Plane) -> NDArray[np.float32] | None:
