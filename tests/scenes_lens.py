@@ -196,7 +196,11 @@ class Clip:
                     cv2.INTER_LINEAR,
                     borderMode=cv2.BORDER_REFLECT,
                 )
-                scene[1::2] = other_field[1::2]
+                if sc.coarse:
+                    # a row of 120 is one row of each field
+                    scene = (scene + other_field) / 2
+                else:
+                    scene[1::2] = other_field[1::2]
             shade = cv2.remap(cavity, u / 8, v / 8, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
             light = shade * vign * np.float32(np.exp(0.6 * np.clip(zoom, -0.5, 0.5)))
             img = scene * light[..., None]

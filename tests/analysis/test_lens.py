@@ -360,6 +360,61 @@ def test_strong_fading_makes_fog_sure_and_bridges_what_has_no_number() -> None:
     assert [(e.start_s, e.stop_s) for e in two] == [(8.0, 10.4), (12.8, 14.0)]
 
 
+def test_each_view_is_compared_with_its_own_clear_colour() -> None:
+    """A look at paler tissue through the fog: it pales both, each by as much as it should."""
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    loss, tissue, cut = np.zeros(100), np.full(100, 0.45), np.zeros(100)
+    loss[40:70], tissue[:50], cut[50] = 0.4, 0.2, 1
+    light = np.full(100, 0.5) ** 2.2
+    veiling = np.where(loss > 0, 0.4 * light, 0)
+    more = {"veiling_luminance": veiling, "saturation": tissue * np.where(loss > 0, 0.6, 1)}
+    found = find_events(series_of(loss, **more, break_before=cut), fields, 20.0)
+    assert [(e.kind, e.start_s, e.stop_s) for e in found] == [("fog", 8.0, 14.0)]
+    # vivid tissue that comes into view with the loss is another thing
+    assert find_events(series_of(loss, **more), fields, 20.0) == []
+
+
+def test_two_of_three_witnesses_are_enough_for_fog() -> None:
+    """Its interval, its sudden coming, and the colour that it takes."""
+    fields = [whole_picture(320, 240, 0, 20, 1)]
+    came = np.zeros(100)
+    came[40:70] = 0.4
+    crept = np.where(came > 0, np.clip((np.arange(100) - 39) / 75, 0, 0.4), 0)
+    for loss, low, fades in [(came, 0.1, False), (came, 0, True), (crept, 0.1, True),
+                             (came, 0, False), (crept, 0, True), (crept, 0.1, False)]:  # fmt: skip
+        light = np.full(100, 0.5) ** 2.2
+        keeps = 1 - (1 if fades else 0.4) * loss
+        more = {
+            "veiling_luminance": loss * light,
+            "saturation": 0.5 * keeps,
+            "contrast_loss_low": np.where(loss > 0, low, 0),
+        }
+        kinds = [e.kind for e in find_events(series_of(loss, **more), fields, 20.0)]
+        assert kinds == (["fog"] if (loss is came) + (low > 0) + fades >= 2 else [])
+
+
+@pytest.mark.parametrize(("clipped", "level"), [(0.9, 0.95), (0.0, 0.02)])
+def test_fog_goes_on_while_it_is_too_bright_or_dark_to_see_it(clipped: float, level: float) -> None:
+    fields = [whole_picture(320, 240, 0, 30, 1)]
+    loss, clip, lit = np.zeros(150), np.zeros(150), np.full(150, 0.5)
+    loss[40:90] = 0.4
+    unseen = slice(55, 70)
+    loss[unseen], clip[unseen], lit[unseen] = np.nan, clipped, level
+
+    def fogs(series: dict[str, np.ndarray]) -> list[tuple[float, float]]:
+        return [(e.start_s, e.stop_s) for e in find_events(series, fields, 30.0) if e.kind == "fog"]
+
+    shown = series_of(loss, clipped_share=clip, level=lit)
+    assert fogs(shown) == [(8.0, 18.0)]
+    # after so long nobody can tell
+    far = {k: np.insert(x, 60, np.repeat(x[60:61], 45)) for k, x in shown.items()}
+    far["time_s"] = np.arange(195) / 5.0
+    assert fogs(far) == [(8.0, 11.0), (23.0, 27.0)]
+    # it was clear for a second before the light came back
+    loss[70:75] = 0
+    assert fogs(series_of(loss, clipped_share=clip, level=lit)) == [(8.0, 11.0), (15.0, 18.0)]
+
+
 def test_smudge_under_fog_alone_is_uneven_fog() -> None:
     fields = [whole_picture(320, 240, 0, 20, 1)]
     loss, smudge = np.zeros(100), np.zeros(100)

@@ -6,11 +6,11 @@ import numpy as np
 
 from pipeline.model.kinds.kind import B1, F64, Evidence, Found, Kind, Range, hidden
 
-CERTAIN_LOW = 0.2  # from here on the time course is not asked
+CERTAIN_LOW = 0.2  # below it two of three speak for fog: interval, time course, colour
 PALER_SHARE, PALER_LEAST = 0.25, 0.08  # of the colour that airlight of that brightness drains
 COLOURLESS = 0.08  # saturation below which colour tells nothing
-SURE_LOW = 0.03  # the interval's low end must rise this high somewhere in a fog event
-# or colour fade so far: the airlight may be open, and the number with it, but not the fog
+SURE_LOW = 0.03  # the interval's low end rises this high somewhere in the event
+# colour fades so far: the airlight may be open, and the number with it, but not the fog
 FADED_SHARE, FADED_LEAST = 0.5, 0.15
 PALE, PALE_MOST_S = 0.75, 10.0  # share of the clear colour below which unknown samples stay fogged
 JOIN_S = 0.6
@@ -40,19 +40,27 @@ def find(seen: Evidence) -> Found:
         sure = float(np.nanmax(low[a:b]))
         fading = _fading(seen, a, b)
         faded = fading is not None and fading[0] >= max(FADED_LEAST, FADED_SHARE * fading[1])
-        if sure < SURE_LOW and not faded:
-            continue
-        if sure < CERTAIN_LOW and not _came_fast(loss, a, b, seen.step_s):
-            continue
+        if sure < CERTAIN_LOW:
+            witnesses = (sure >= SURE_LOW) + faded + _came_fast(loss, a, b, seen.step_s)
+            if witnesses < 2:
+                continue
         if fading is not None and fading[0] < max(PALER_LEAST, PALER_SHARE * fading[1]):
             turned_down.append((a, b))
         elif seen.stop_s(b) - seen.time_s[a] >= seen.least_s - 1e-6:
-            spans.append((a, b))
+            joins = bool(spans) and _blind(seen, spans[-1][1], a)
+            spans.append((spans.pop()[0] if joins else a, b))
 
     def confidence(a: int, b: int) -> float:
         return float(0.5 + np.nanmax(low[a:b]) / (2 * np.nanmax(np.r_[0.2, loss[a:b]])))
 
     return Found(fog, spans, loss, confidence, turned_down)
+
+
+def _blind(seen: Evidence, a: int, b: int) -> bool:
+    """True if it is too bright or dark to see that fog goes on in samples [a, b)."""
+    blind = seen.found("dark").on | seen.found("glare").on
+    seen_s, unseen_s = (x * seen.step_s for x in ((~blind[a:b]).sum(), blind[a:b].sum()))
+    return bool(seen_s <= JOIN_S and 0 < unseen_s <= PALE_MOST_S)
 
 
 def _came_fast(loss: F64, a: int, b: int, step_s: float) -> bool:
@@ -74,14 +82,20 @@ def _fading(seen: Evidence, a: int, b: int) -> tuple[float, float] | None:
     """Share of colour lost in samples [a, b), and the share that the airlight should take.
 
     Airlight V in a picture of mean M takes about V / M of the saturation; blur and
-    exposure take none. None where there is nothing to compare with.
+    exposure take none. Each view is compared with its own clear samples, if it has some: other
+    tissue has another colour. None where there is nothing to compare with.
     """
     if "saturation" not in seen.series or "veiling_luminance" not in seen.series:
         return None
     loss = np.nan_to_num(seen.get("contrast_loss"), nan=1.0)
     colour = seen.get("saturation")
-    clear = _clear_colour(colour, loss, a, b, seen.step_s)
-    if clear is None:
+    clear = np.full(b - a, np.nan)
+    usual = _clear_colour(colour, loss, a, b, seen.step_s)
+    view = np.cumsum(np.nan_to_num(seen.get("break_before")))
+    for of in np.unique(view[a:b]):
+        own = _clear_colour(np.where(view == of, colour, np.nan), loss, a, b, seen.step_s)
+        clear[view[a:b] == of] = own or usual or np.nan
+    if not np.isfinite(clear).any():
         return None
     light, veiling = seen.get("level")[a:b] ** 2.2, seen.get("veiling_luminance")[a:b]
     with np.errstate(all="ignore"):
