@@ -13,8 +13,8 @@ points.
 - Half as often, as often while in doubt, in turn whole and one window closer: what is left when
   the picture of the last look is moved as the tissue moved and taken away (`letter_moved`), for
   faint lettering.
-- Once a second: the average of luma, whole and one window, for faint lettering that stays; every
-  other time all of that of colour, closely, for lettering that is as light as the tissue.
+- Once a second: the average of luma, whole and one window, for faint lettering that stays, and all
+  of that of colour, closely, for lettering that is as light as the tissue.
 - Once a second in between: what is left, added up over two seconds or six (`letter_stays`), for
   lettering so faint that it is not seen in half a second's average.
 A look gives boxes with log odds; `letter_spans` says what of it counts, and from when to when.
@@ -316,12 +316,12 @@ class LetterWatch:
         since_s, self._mean_s = max(last.since_s, time_s - 2 * MEAN_S), time_s
         _, _, w, h = last.crop
         self._stays_turn += 1
-        if self._stays_turn % 2 and self._look_at_stays(time_s, last):
+        if self._stays_turn % 2 == 0 and self._look_at_stays(time_s, last):
             return
         self._mean_turn += 1
         looks: list[tuple[Kind, NDArray[np.float32], int]] = [
             ("mean", last.mean, self._side), ("tint", last.tint, _TINT_PX)]  # fmt: skip
-        for kind, mean, longer in looks[: 1 + self._mean_turn % 2]:
+        for kind, mean, longer in looks[: 1 + self._stays_turn % 2]:
             size = fitted(w, h, longer)
             cells = self._net.cells(padded(mean_view(resized(mean, size))), "mean")
             self._see(since_s, time_s, kind, cells, last.crop, size)
@@ -348,7 +348,7 @@ class LetterWatch:
 
     def _look_at_stays(self, time_s: float, last: _Lately) -> bool:
         """In turn what stayed for two seconds and for six, the latter closely."""
-        long = self._stays_turn % 4 == 1
+        long = self._stays_turn % 4 == 2
         stayed = last.stays.mean(LONG_S if long else SHORT_S)
         if stayed is None:
             return False
