@@ -81,3 +81,16 @@ def test_less_is_replaced_where_nobody_speaks() -> None:
         apart += total_s(room_spans(found_hops(series), series.duration_s))
         whole += total_s(room_speech_spans(series)[0])
     assert apart > 1.0 and whole < 0.3 * apart, (whole, apart)
+
+
+def test_a_short_stretch_is_left_for_speech_sooner_than_a_long_one() -> None:
+    """One that the regression holds for a machine by less than the margin, as short and longer."""
+    count, flat = round(30 / HOP_S), np.zeros(speech_stretch._VALUES, np.float32)
+    weights = {"mean": flat, "spread": flat + 1, "slope": flat, "level": np.float32(-4.2)}
+    for hops, kept in ((speech_stretch.CALL_HOPS, True), (speech_stretch.CALL_HOPS + 1, False)):
+        found = np.zeros(count, bool)
+        found[300 : 300 + hops] = True
+        said = speech_stretch.spoken(told(30), found, weights, -3.75)
+        assert said.any() == kept
+    weights["level"] = np.float32(-4.6)
+    assert not speech_stretch.spoken(told(30), found, weights, -3.75).any()
