@@ -7,6 +7,8 @@ spell that goes is one that comes, backwards in time), one of the samples within
 close to an end are left out, for nobody can say where exactly a picture becomes blurred. The
 constant is the one of equally many of both, so the sum is ln of a likelihood ratio.
 Seeds lie apart from those of `lens.py`; the weights in the product are of seeds 50000 to 80035.
+One round takes two and a half minutes of one core: it shows that the way works, with weights of
+the same signs, and is too little to take them from.
 """
 
 from __future__ import annotations
