@@ -26,6 +26,11 @@ _UNITS = {
 }  # fmt: skip
 _SIGNS = {"%": "percent", "°": "degrees", "+": "plus", "&": "and", "=": "equals"}
 _MOST_DIGITS = 12
+# Latin letters that Unicode does not take apart (NFKD), as they are written without them.
+_LATIN = str.maketrans({
+    "’": "'", "ß": "ss", "ø": "o", "æ": "ae", "œ": "oe", "ł": "l", "đ": "d", "ð": "d", "þ": "th",
+    "ı": "i", "Ø": "O", "Æ": "AE", "Œ": "OE", "Ł": "L", "Đ": "D", "Ð": "D", "Þ": "TH",
+})  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -63,10 +68,10 @@ def sentences_of(text: str) -> list[Sentence]:
 
 
 def _said(word: str, after_number: bool, shouted: bool) -> tuple[str, ...]:
-    plain = unicodedata.normalize("NFKD", word.replace("’", "'").replace("ß", "ss"))
+    plain = unicodedata.normalize("NFKD", word.translate(_LATIN))
     plain = "".join(c for c in plain if not unicodedata.combining(c))
     bare = plain.strip("().,;:!?\"'[]")
-    if bare.isupper() and bare.isalpha() and 2 <= len(bare) <= 4 and not shouted:
+    if bare.isascii() and bare.isupper() and bare.isalpha() and 2 <= len(bare) <= 4 and not shouted:
         return tuple(bare.lower())  # an abbreviation, said by its letters
     out: list[str] = []
     number = after_number

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from pipeline.model.caption_layout import LINE, LINES
@@ -34,6 +34,7 @@ def test_sentences_end_at_marks_blank_lines_and_points_of_a_list() -> None:
         ("a gram, not 3 g", "a gram not three grams"),
         ("STOP WHEN IT BLEEDS", "stop when it bleeds"),
         ("第一 — !", ""),
+        ("a AØ, ΑΒ and Sørensen’s Łódź", "a a o and sorensen's lodz"),
     ],
 )  # fmt: skip
 def test_words_are_said_in_small_latin_letters(text: str, said: str) -> None:
@@ -41,6 +42,7 @@ def test_words_are_said_in_small_latin_letters(text: str, said: str) -> None:
 
 
 @given(st.text(max_size=300))
+@example("a A\u00d8")
 def test_any_text_is_taken_and_no_word_is_lost(text: str) -> None:
     found = sentences_of(text)
     left = "".join(w for s in found for w in s.text.split()).lstrip("-–—•*#")
