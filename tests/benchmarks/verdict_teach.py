@@ -108,21 +108,15 @@ class Heard:
         self._rows["feats"].append(found.astype(np.float16))
         self._rows["active"].append(active)
 
-    def save(self, path: Path, **more: object) -> None:
-        rows = {**self._rows, **more}
-        np.savez_compressed(path, **{name: np.asarray(r) for name, r in rows.items()})
+    def save(self, path: Path) -> None:
+        np.savez_compressed(path, **{name: np.asarray(r) for name, r in self._rows.items()})
 
 
 def fit(folder: Path, out: Path) -> None:
-    weights = taught(sorted(folder.glob("*.npz")), NETS, ROUNDS)
-    np.savez_compressed(out, **{name: np.asarray(w, np.float16) for name, w in weights.items()})
-
-
-def taught(paths: list[Path], nets: int, rounds: int) -> dict[str, NDArray[np.float32]]:
     from sklearn.neural_network import MLPClassifier
 
     rows, truth = [], []
-    for path in paths:
+    for path in sorted(folder.glob("*.npz")):
         held = np.load(path)
         for scores, found, on in zip(held["scores"], held["feats"], held["active"], strict=True):
             known = on | ~maximum_filter1d(on, 2 * AROUND_HOPS + 1)
@@ -130,14 +124,14 @@ def taught(paths: list[Path], nets: int, rounds: int) -> dict[str, NDArray[np.fl
             truth.append(on[known])
     known, spoken = np.concatenate(rows), np.concatenate(truth)
     mean, spread = known.mean(axis=0), known.std(axis=0) + 1e-3
-    weights = {"mean": mean, "spread": spread, "nets": np.float32(nets)}
-    for k in range(nets):
-        net = MLPClassifier((INNER,), alpha=DECAY, max_iter=rounds, batch_size=512, random_state=k)
+    weights = {"mean": mean, "spread": spread, "nets": np.float32(NETS)}
+    for k in range(NETS):
+        net = MLPClassifier((INNER,), alpha=DECAY, max_iter=ROUNDS, batch_size=512, random_state=k)
         net.fit((known - mean) / spread, spoken)
         for part, w, b in zip(("in", "out"), net.coefs_, net.intercepts_, strict=True):
             weights[f"{part}{k}"], weights[f"{part}{k}_b"] = w, b
     print(f"{len(rows)} scenes, {known.shape[0]} hops, speech in {spoken.mean():.3f}")
-    return weights
+    np.savez_compressed(out, **{name: np.asarray(w, np.float16) for name, w in weights.items()})
 
 
 def main() -> None:

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.sound.speech import HOP_S, SpeechSeries
-from pipeline.analysis.sound.speech_stretch import spoken
 from pipeline.analysis.sound.voice_activity import (
     BELIEVED,
     BORNE_OUT,
@@ -18,7 +17,6 @@ from pipeline.analysis.sound.voice_activity import (
     ROOM_THRESHOLDS,
     SURE,
     VERDICT,
-    WEIGHED,
 )
 from pipeline.model.time import Span, merge_spans, subtract_spans
 
@@ -73,44 +71,26 @@ def room_speech_spans(
 ) -> tuple[list[Span], list[Span]]:
     """(speech, undecided) spans of the procedure sound, each padded by `pad_s`.
 
-    Speech: `found_hops`, and of those, where there is a verdict, what is speech as a stretch
-    (`speech_stretch`). Undecided, and not speech: the loudest sound within a second lies between
-    silence and TOO_LOW_DBFS, too many samples are clipped, or a detector gave no number
-    (`why_undecided` tells which). Both are to be replaced; a person may overrule either.
+    Speech: any detector at or above its threshold, and around that as long as it stays at or
+    above `goes_on`; where there is a verdict, and the detector is none of BELIEVED, only what the
+    verdict bears out. Undecided, and not speech: the
+    loudest sound within a second lies between silence and TOO_LOW_DBFS, too many samples
+    are clipped, or a detector gave no number (`why_undecided` tells which). Both are to
+    be replaced; a person may overrule either.
     """
-    speech = found_hops(series, thresholds, goes_on)
-    if {VERDICT, *WEIGHED} <= set(series.probability):
-        speech = spoken(series.probability, speech)
-    unknown = np.logical_or.reduce(list(_doubts(series).values())) & ~speech
-    length_s = series.duration_s
-    return room_spans(speech, length_s, pad_s), room_spans(unknown, length_s, pad_s)
-
-
-def room_spans(
-    hops: NDArray[np.bool_], duration_s: float, pad_s: float = ROOM_PAD_S
-) -> list[Span]:
-    """What is replaced for hops (hop,) of speech."""
-    return merge_spans([s.padded(pad_s, duration_s) for s in _runs(hops)], ROOM_JOIN_S)
-
-
-def found_hops(
-    series: SpeechSeries,
-    thresholds: Mapping[str, float] = ROOM_THRESHOLDS,
-    goes_on: Mapping[str, float] = ROOM_GOES_ON,
-) -> NDArray[np.bool_]:
-    """Hops (hop,) that may be speech, each by itself.
-
-    Any detector at or above its threshold, and around that as long as it stays at or above
-    `goes_on`; where there is a verdict, and the detector is none of BELIEVED, only what the
-    verdict bears out.
-    """
-    found = np.zeros(series.level_dbfs.size, bool)
+    speech = np.zeros(series.level_dbfs.size, bool)
     borne_out = _borne_out(series)
     for name, values in series.probability.items():
         high = thresholds.get(name, 0.3)
-        one = _hysteresis(values.astype(np.float32), high, min(high, goes_on.get(name, high)))
-        found |= one if name in BELIEVED else _runs_with(one, borne_out)
-    return found
+        found = _hysteresis(values.astype(np.float32), high, min(high, goes_on.get(name, high)))
+        speech |= found if name in BELIEVED else _runs_with(found, borne_out)
+    unknown = np.logical_or.reduce(list(_doubts(series).values())) & ~speech
+
+    def padded(flags: NDArray[np.bool_]) -> list[Span]:
+        spans = (s.padded(pad_s, series.duration_s) for s in _runs(flags))
+        return merge_spans(spans, ROOM_JOIN_S)
+
+    return padded(speech), padded(unknown)
 
 
 def _borne_out(series: SpeechSeries) -> NDArray[np.bool_]:
