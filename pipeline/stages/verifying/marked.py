@@ -186,15 +186,19 @@ class Marked:
 
     def _throughout(self, low: float, high: float) -> Check:
         """Every second between those that were compared, scaled by what these were."""
-        share = float(np.median(self._told)) if self._told else math.nan
+        name, band = "mark seen throughout", f"{low:.1f} to {high:.1f}"
+        share = float(np.median(self._told)) if self._told else 0.0
+        if not abs(share) > 0:  # nothing of a mark where it was compared
+            return make_check(name, None, band, "L*", False)
         time_s, value = np.array(self._alone).T
         second = np.unique(np.floor(time_s), return_inverse=True)[1]
         seen = np.bincount(second, value) / np.bincount(second) / share
         off = np.maximum(low - seen, seen - high)
         worst = int(off.argmax())
         at_s = time_s[second == worst][0]
-        return make_check("mark seen throughout", float(seen[worst]), f"{low:.1f} to {high:.1f}",
-                          f"L*, at {at_s:.1f} s", bool(off[worst] <= 0))  # fmt: skip
+        return make_check(
+            name, float(seen[worst]), band, f"L*, at {at_s:.1f} s", bool(off[worst] <= 0)
+        )
 
 
 def _near(kept: tuple[Any, ...], key: tuple[Any, ...], near_s: float) -> bool:
