@@ -100,6 +100,7 @@ def test_what_is_ready_of_a_clip_is_released_by_its_name(
     assert probe(Path(left.value["release"])).duration_s == pytest.approx(2.5, abs=0.05)
 
 
+@pytest.mark.slow
 def test_one_cue_that_fails_does_not_stop_the_others(
     fieldstop: Shell, recording: media_zoo.Clip, tmp_path: Path
 ) -> None:

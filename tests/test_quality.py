@@ -81,6 +81,7 @@ def test_picture_is_as_good_as_a_plain_transcode(
     assert abs(np.mean(shift)) <= 0.5
 
 
+@pytest.mark.slow
 def test_loudness_by_two_other_meters(made: tuple[Path, Path, Any]) -> None:
     """pyloudnorm and ffmpeg's ebur128 (ITU-R BS.1770, EBU R 128) agree with the profile."""
     import pyloudnorm

@@ -44,7 +44,7 @@ def loudest_s(path: Path) -> float:
     return float(np.flatnonzero(level >= 0.7 * level.max())[0]) / 48_000
 
 
-@pytest.mark.parametrize("narrated", [False, True])
+@pytest.mark.parametrize("narrated", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_a_recording_without_sound_comes_out(
     fieldstop: Shell, sample_media: Path, tmp_path: Path, narrated: bool
 ) -> None:

@@ -21,7 +21,7 @@ from test_make import Shell
 from zoo_ends import ENDS
 
 PROFILES = ("web", "lecture", "broadcast")
-QUICK = {"no_audio", "sound_late_mkv", "last_picture_stands", "cut_without_sound"}
+QUICK = {"no_audio", "sound_late_mkv"}
 NAMES = [
     name if name in QUICK else pytest.param(name, marks=pytest.mark.slow)
     for name in [*CLIPS, *ENDS]

@@ -75,6 +75,7 @@ def _spent_s(seconds: int) -> float:
     return time.process_time() - begun
 
 
+@pytest.mark.slow
 def test_joining_the_looks_of_hours_takes_as_long_for_each_second_as_that_of_a_minute() -> None:
     # 64 times as long if every look were compared with every other.
     assert _spent_s(1200) < 20 * min(_spent_s(150) for _ in range(3))

@@ -201,7 +201,7 @@ def film(
     return box
 
 
-@pytest.mark.parametrize("seed", [0, 1, 2, 3])
+@pytest.mark.parametrize("seed", [0, *(pytest.param(n, marks=pytest.mark.slow) for n in (1, 2, 3))])
 def test_a_line_of_one_picture_is_found_and_only_there(seed: int) -> None:
     scene, what = planted(seed)
     detectors = Detectors([scene.field()], faces=False, matrix="bt601")

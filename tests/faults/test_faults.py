@@ -579,6 +579,7 @@ def _written_later(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
             known.note_consent("QM-0001", ["0" * 64], CaseConsent(scope="public"))
 
 
+@pytest.mark.slow
 def test_a_clock_set_back_does_not_revive_ended_consent(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -211,6 +211,7 @@ def test_settings_that_are_no_settings(runner: Runner, tmp_path: Path) -> None:
     assert found == []
 
 
+@pytest.mark.slow
 def test_the_reader_is_stopped_where_a_file_makes_it_run_away(
     runner: Runner, files: list[Damaged]
 ) -> None:

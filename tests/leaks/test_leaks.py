@@ -77,6 +77,7 @@ def test_what_is_planted_is_really_there(tmp_path: Path) -> None:
             assert ink_left(rgb, line, 0.0) > 1.1 * INK_LIMIT
 
 
+@pytest.mark.slow
 def test_the_face_is_told_from_tissue() -> None:
     plan = corpus.plan_clip(1)
     seen = [face_left(picture) for index, picture in enumerate(corpus.pictures(plan))

@@ -74,6 +74,7 @@ def test_the_sample_narrator_is_followed_and_what_she_never_says_is_left_out(
     assert len(told) == 1 and "1 of 11 sentences" in told[0] and "line 7)" in told[0]
 
 
+@pytest.mark.slow
 def test_a_script_that_nobody_reads_out_is_refused(tmp_path: Path) -> None:
     sound, _ = sample_voice()
     for text in ("第一。这里是耳道。", "Le conduit est propre et sec.\nOn arrête là."):
