@@ -137,6 +137,20 @@ def test_crop_loss_in_a_clipped_field_counts_the_lit_picture_only():
     assert crop_loss(np.array([[0.0, 0.499]]), None, field) < 0.01
 
 
+@pytest.mark.parametrize("fine", [True, False])
+def test_what_is_known_of_one_field_is_not_taken_for_another(fine: bool):
+    """Searched losses are remembered: whatever of a field they rest on tells it from others."""
+    points, weight = stroke_points([MarkPosition(x=0.1, y=0.3, width_ratio=0.8)], 8.0)
+    turns = np.arange(8) * np.pi / 4
+    corners = [[(320 + r * math.cos(t), 180 + r * math.sin(t)) for t in turns] for r in (170, 140)]
+    corners[1][0] = corners[0][0]  # of the same reach
+    fields = [disc(), disc(shape="none"), disc(box=(0, 60, WIDE, 300)),
+              *(disc(shape="other", outline_px=c) for c in corners)]  # fmt: skip
+    losses = [crop_loss(points, weight, field, fine) for field in fields]
+    assert len(set(losses)) == len(fields)
+    assert losses == [crop_loss(points, weight, field, fine) for field in fields]
+
+
 def test_crop_loss_of_an_outline_equals_that_of_the_circle_it_draws():
     turns = np.linspace(0, 2 * np.pi, 240, endpoint=False)
     outline = [(320 + 170 * math.cos(t), 180 + 170 * math.sin(t)) for t in turns]

@@ -48,8 +48,7 @@ class Lit:
             self.reach = (
                 1.0 if self.round else float(np.hypot(max(-left, right), max(-top, bottom)))
             )
-        outline = self.round if self.outline is None else self.outline.tobytes()
-        self._key = (columns, self.reach, self.box, outline)
+        self._key = columns, field.model_dump_json(exclude={"start_s", "stop_s", "confidence"})
 
     def __eq__(self, other: object) -> bool:
         return isinstance(other, Lit) and self._key == other._key
