@@ -211,7 +211,8 @@ def test_keep_and_measured(fieldstop: Shell, recording: media_zoo.Clip, tmp_path
     folder = case_folder(
         tmp_path / "case", recording, recording='keep = [["0:01", "0:03"], [4, 5.5]]\n', more=more
     )
-    made = fieldstop("make", folder, "--looked", "AB", "--out", tmp_path / "out")
+    made = fieldstop("make", folder, "--looked", "AB", "--out", tmp_path / "out",
+                     config="[output]\ncrf = 30\n")  # fmt: skip
     assert made.code == 0, made.value
     poster = Path(made.value["release"]).with_suffix(".jpg")
     data = poster.read_bytes()

@@ -58,8 +58,7 @@ class PictureWriter:
 
         self.width_px, self.height_px = width_px, height_px
         self._matrix = matrix
-        self._last_tick = -1
-        self.frames = 0
+        self._ticks: list[int] = []  # of every picture, as it is shown
         try:
             self._container = av.open(f"file:{path}", "w", format="mp4", options=_TICKS)
         except OSError as error:
@@ -67,6 +66,9 @@ class PictureWriter:
                 "The output cannot be written", error.strerror or "", "choose another --out"
             ) from None
         rate = Fraction(rate_hz).limit_denominator(1001)
+        # Every picture counts alike: x264 takes bits from one that is shown briefly, as the last
+        # before a cut is. So it is told even times, and packets get those of their pictures.
+        self._step = max(1, round(TICKS_HZ / rate))
         stream: Any = self._container.add_stream("libx264", rate=rate)
         context = stream.codec_context
         context.width, context.height = width_px, height_px
@@ -91,13 +93,17 @@ class PictureWriter:
 
     def write(self, frame: Any, time_s: float) -> None:
         """Encode `frame` at `time_s`. A time not later than the last is moved one tick on."""
-        tick = max(round(time_s * TICKS_HZ), self._last_tick + 1)
-        self._last_tick = tick
-        frame.pts = tick
+        before = self._ticks[-1] if self._ticks else -1
+        frame.pts = self.frames * self._step
         frame.time_base = Fraction(1, TICKS_HZ)
         frame.pict_type = 0
+        self._ticks.append(max(round(time_s * TICKS_HZ), before + 1))
         self._mux(frame)
-        self.frames += 1
+
+    @property
+    def frames(self) -> int:
+        """Pictures written so far."""
+        return len(self._ticks)
 
     def close(self) -> None:
         """Finish the file. Raises OutputError when no picture was written."""
@@ -117,9 +123,16 @@ class PictureWriter:
 
         try:
             for packet in self._stream.encode(frame):
+                self._stamp(packet)
                 self._container.mux(packet)
         except (av.error.FFmpegError, OSError) as error:
             raise _disk(error) from None
+
+    def _stamp(self, packet: Any) -> None:
+        """The time its picture is shown, and one of decoding that rises and is not later."""
+        index = packet.dts // self._step  # below 0 by as many as wait for later pictures
+        packet.pts = self._ticks[packet.pts // self._step]
+        packet.dts = self._ticks[index] if index >= 0 else self._ticks[0] + index * self._step
 
     def _close(self) -> None:
         import av

@@ -1,0 +1,57 @@
+"""Pictures are written at their times, and how long one is shown costs it nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import av
+import media_zoo
+import numpy as np
+import pytest
+
+from pipeline.media.write import TICKS_HZ, PictureWriter, planes_of
+
+PICTURES = 76
+CUT = 38
+
+
+def written(path: Path, times_s: list[float], rate_hz: float = 25.0) -> list[av.Packet]:
+    """The packets of 76 pictures of tissue at crf 30, another view from picture 38 on."""
+    writer = PictureWriter(path, 320, 240, rate_hz, "bt709", crf=30)
+    for number, time_s in enumerate(times_s):
+        frame = writer.new_frame()
+        luma, *chroma = planes_of(frame)
+        view = media_zoo.zoo_picture(320, 240, 1 + number // CUT, number / 25, False)
+        luma[:] = view.mean(axis=2)
+        for plane in chroma:
+            plane[:] = 128
+        writer.write(frame, time_s)
+    writer.close()
+    with av.open(str(path)) as file:
+        return [p for p in file.demux(video=0) if p.pts is not None]
+
+
+EVEN = [n / 25 for n in range(PICTURES)]
+TIMES = {
+    "the last before a cut shown half as long": [t - 0.02 * (t >= CUT / 25) for t in EVEN],
+    "a variable rate": np.cumsum(np.random.default_rng(3).uniform(0.002, 0.4, PICTURES)).tolist(),
+    "from a later moment on": [t + 7.01 for t in EVEN],
+}
+
+
+@pytest.mark.parametrize("name", TIMES)
+def test_times_are_kept_and_cost_no_bits(name: str, tmp_path: Path) -> None:
+    times_s = TIMES[name]
+    even = written(tmp_path / "even.mp4", EVEN)
+    packets = written(tmp_path / "other.mp4", times_s)
+    assert [p.size for p in packets] == [p.size for p in even]
+    shown = sorted(p.pts * p.time_base for p in packets)
+    assert np.allclose([float(t) for t in shown], times_s, atol=1.5 / TICKS_HZ)
+    decoded = [p.dts for p in packets]
+    assert decoded == sorted(set(decoded)) and all(p.dts <= p.pts for p in packets)
+
+
+def test_pictures_of_one_moment_follow_each_other(tmp_path: Path) -> None:
+    packets = written(tmp_path / "a.mp4", [0.0] * 3 + [t + 0.04 for t in EVEN[3:]])
+    ticks = sorted(p.pts for p in packets)
+    assert len(set(ticks)) == PICTURES and ticks[:3] == [0, 1, 2]
