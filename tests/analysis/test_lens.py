@@ -291,6 +291,8 @@ def series_of(loss: np.ndarray, **more: np.ndarray) -> dict[str, np.ndarray]:
         "level": np.full(n, 0.5),
         "clipped_share": np.zeros(n),
         "foreign_share": np.zeros(n),
+        "contrast": np.full(n, 0.1),
+        "redness": np.full(n, 0.8),
         "blur": np.zeros(n),
         "blur_sure": np.zeros(n),
         "glare_sure": np.zeros(n),
@@ -487,6 +489,42 @@ def test_time_without_a_field_is_out_of_body() -> None:
     ]
     events = find_events(series_of(np.zeros(100)), fields, 20.0)
     assert [(e.kind, e.start_s, e.stop_s) for e in events] == [("out_of_body", 10.0, 20.0)]
+
+
+@pytest.mark.parametrize(
+    ("shown", "red", "outside"), [(0.01, 0.1, False), (0.02, 0.1, True), (0.01, 0.0, True)]
+)
+def test_fog_too_dense_to_follow_is_not_outside_but_another_view_in_it_is(
+    shown: float, red: float, outside: bool
+) -> None:
+    """The view is lost at 8.2 s, with it comes no contrast, or that of another, or its colour.
+
+    Contrast over the mean light goes with t and faster, by Koschmieder's law.
+    """
+    at = np.arange(100)
+    lost, foreign = (at >= 36) & (at < 60), (at >= 40) & (at < 60)
+    there = lost & (at >= 41)
+    series = series_of(
+        np.where(lost, np.nan, 0.0),
+        contrast=np.where(there, shown, np.where(lost, 0.01, 0.1)),
+        redness=np.where(there, red, np.where(lost, 0.1, 0.8)),
+        foreign_share=np.where(foreign, 0.9, 0.0),
+        break_before=np.isin(at, [41, 55]).astype(float),
+    )
+    events = find_events(series, [whole_picture(COLS, ROWS, 0, 30, 1)], 20.0)
+    assert ("out_of_body" in [e.kind for e in events]) == outside
+
+
+def test_a_room_seen_through_fog_is_out_of_body(canvas: np.ndarray) -> None:
+    looks = Disturbance("out_of_body", 8.0, 0.01, 4.0, 0.01, 1.0)
+    scene = Scene(
+        seed=12, duration_s=18, canvas=canvas, airlight=(0.7, 0.7, 0.7), coarse=True,
+        disturbances=(Disturbance("fog", 5.0, 0.8, 6.0, 3.0, 0.7), looks),
+    )  # fmt: skip
+    got, _loss, fields = measured(scene)
+    kinds = [e.kind for e in find_events(got.series(), fields, 18.0)]
+    assert "fog" in kinds
+    assert "out_of_body" in kinds
 
 
 def test_recovery_time_constant_of_an_exponential() -> None:

@@ -274,7 +274,7 @@ def test_the_uneven_rest_of_fog_is_no_smudge(start: int, stop: int, kept: bool) 
         name: np.zeros(n)
         for name in (
             "contrast_loss", "contrast_loss_low", "contrast_loss_high", "veiling_luminance",
-            "detail_ratio", "saturation", "clipped_share", "dark_share", "blur",
+            "contrast", "saturation", "clipped_share", "dark_share", "blur",
             "blur_sure", "glare_sure", "dark_sure",
             "smudge", "foreign_share", "break_before",
         )

@@ -154,7 +154,8 @@ def solve_tables(tables: Tables) -> LensResult:
         smudged, covers = smudge.smudge_share(smudges, n)
         tile_loss = tile_loss.reshape(n, 4, 4)
     with np.errstate(invalid="ignore", divide="ignore"):
-        ratio = s[:, 11] / s[:, 12]
+        contrast = s[:, 12] / (s[:, MEAN] @ registration.LUMA)
+        redness = np.log(s[:, 0] / s[:, 1:3].mean(1))
     f = np.float32
     return LensResult(
         time_s=times,
@@ -162,7 +163,8 @@ def solve_tables(tables: Tables) -> LensResult:
         contrast_loss_low=np.asarray(low, f),
         contrast_loss_high=np.asarray(high, f),
         veiling_luminance=np.asarray(veiling, f),
-        detail_ratio=np.asarray(ratio, f),
+        contrast=np.asarray(contrast, f),
+        redness=np.asarray(redness, f),
         saturation=np.asarray(s[:, 7], f),
         clipped_share=np.asarray(s[:, 8], f),
         dark_share=np.asarray(s[:, 9], f),

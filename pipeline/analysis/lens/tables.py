@@ -32,8 +32,9 @@ class LensResult:
     time_s: float64 (n,). contrast_loss, contrast_loss_low, contrast_loss_high:
     float32 (n,), share of contrast lost to fog and its interval, which may be known where
     the loss is not: fog that was never seen to leave. veiling_luminance:
-    float32 (n,), luma of the airlight in linear light, 1 at full scale. detail_ratio:
-    fine over coarse contrast. saturation, clipped_share, dark_share: 0..1.
+    float32 (n,), luma of the airlight in linear light, 1 at full scale. contrast: that of
+    coarse detail over the mean light. redness: ln of red over the other two, of the mean
+    linear light. saturation, clipped_share, dark_share: 0..1.
     level: mean luma, gamma-coded, 0..1. blur: loss of fine detail beyond fog, 0..1.
     blur_sure, glare_sure, dark_sure: how sure it is that this explains the moment, 0..1.
     smudge: loss of detail under a smudge beyond the rest of the field, 0..1, 0 without one.
@@ -49,7 +50,8 @@ class LensResult:
     contrast_loss_low: F32
     contrast_loss_high: F32
     veiling_luminance: F32
-    detail_ratio: F32
+    contrast: F32
+    redness: F32
     saturation: F32
     clipped_share: F32
     dark_share: F32

@@ -5,6 +5,7 @@ import numpy as np
 from pipeline.model.kinds.kind import Evidence, Found, Kind, Option, Spell, spell
 
 FOREIGN_SHARE = 0.5  # of the field in colours that are not the body's
+MORE, LESS_RED = 0.4, 0.04  # ln of contrast and of redness, of another view
 
 
 def spells(seen: Evidence) -> list[Spell]:
@@ -19,7 +20,7 @@ def spells(seen: Evidence) -> list[Spell]:
 
 
 def find(seen: Evidence) -> Found:
-    """Foreign colours that came or went with a cut, or at an end of the recording."""
+    """Foreign colours that came or went with another view, or at an end of the recording."""
     foreign, outside = seen.get("foreign_share"), seen.during(seen.spells("out_of_body"))
     base = float(np.nanmedian(foreign)) if np.isfinite(foreign).any() else 0.0
     veiled = np.nan_to_num(seen.get("contrast_loss_low")) > 0.1
@@ -28,16 +29,25 @@ def find(seen: Evidence) -> Found:
     spans = [
         (a, b)
         for a, b in seen.spans(strange, 1.5, 1.0)
-        if _cut_at(seen, a) or _cut_at(seen, b) or a == 0 or b == seen.count
+        if a == 0 or b == seen.count or _swapped(seen, a, 1) or _swapped(seen, b, -1)
     ]
     for a, b in spans:
         outside[a:b] = True
     return Found(outside, spans, sure=lambda a, b: np.nanmean(foreign[a:b]))
 
 
-def _cut_at(seen: Evidence, k: int) -> bool:
-    """True if the view was lost within two samples of k."""
-    return bool(np.nan_to_num(seen.get("break_before")[max(0, k - 2) : k + 3]).any())
+def _swapped(seen: Evidence, k: int, sign: int) -> bool:
+    """True if within two samples of k the view was lost, and another is there at once.
+
+    Fog too dense to follow loses the view as well. Outside, through fog too, there is contrast
+    of its own, and less red, unless nothing is to be seen. sign: 1 as it comes, -1 as it goes.
+    """
+    near = slice(max(0, k - 3), k + 3)
+    contrast = np.log(np.maximum(seen.get("contrast")[near], 1e-4))
+    more, redder = (sign * np.diff(x) for x in (contrast, seen.get("redness")[near]))
+    # what is unknown may be anything
+    same = (more < MORE) & (redder > -LESS_RED)
+    return bool((~same & (seen.get("break_before")[near][1:] > 0)).any())
 
 
 KIND = Kind(
