@@ -96,20 +96,20 @@ class Heard:
     def __init__(self) -> None:
         self._judges = {name: DETECTORS[name]() for name in WEIGHED}
         self._even = SpeechFold(1, RATE_HZ)._evened
-        self._rows: dict[str, list] = {"scores": [], "feats": [], "active": []}
+        self.rows: dict[str, list] = {"scores": [], "feats": [], "active": []}
 
     def take(self, sound: Sound, active: NDArray[np.bool_]) -> None:
         sound = sound * min(1, 0.98 / np.abs(sound).max())
         plain = self._even(sound.astype(np.float32))
         moving = self._even(less_steady(plain))
         said = [judge.scores(x) for x in (plain, moving) for judge in self._judges.values()]
-        self._rows["scores"].append(np.stack(said, 1).astype(np.float16))
+        self.rows["scores"].append(np.stack(said, 1).astype(np.float16))
         found = features(plain).reshape(-1, 2, FEATURES).mean(axis=1)
-        self._rows["feats"].append(found.astype(np.float16))
-        self._rows["active"].append(active)
+        self.rows["feats"].append(found.astype(np.float16))
+        self.rows["active"].append(active)
 
     def save(self, path: Path) -> None:
-        np.savez_compressed(path, **{name: np.asarray(r) for name, r in self._rows.items()})
+        np.savez_compressed(path, **{name: np.asarray(r) for name, r in self.rows.items()})
 
 
 def fit(folder: Path, out: Path) -> None:
