@@ -352,10 +352,12 @@ def written(film_: Film, tissue: Tissue, time_s: float) -> tuple[Rgb, Rgb] | Non
 
 
 def pictures(
-    film_: Film, photographs: Sequence[Rgb]
+    film_: Film, photographs: Sequence[Rgb], tissue: Tissue | None = None
 ) -> Iterator[tuple[float, Rgb, NDArray[np.bool_] | None]]:
-    """(time_s, rgb, where ink shows inside the field or None) of every picture."""
-    tissue = Tissue(film_, photographs)
+    """(time_s, rgb, where ink shows inside the field or None) of every picture.
+
+    tissue: what is filmed; else drawn from the film's seed."""
+    tissue = tissue or Tissue(film_, photographs)
     halves = 2 if film_.codec == "h264i" else 1
     for number in range(max(2, round(film_.seconds * film_.rate))):
         out: Rgb | None = None
@@ -405,7 +407,9 @@ def visible(film_: Film, photographs: Sequence[Rgb]) -> bool:
     return bool(change[near].mean() >= LEAST_CHANGE * 0.6 and change[ink].mean() >= LEAST_CHANGE)
 
 
-def write(film_: Film, photographs: Sequence[Rgb], path: Path) -> list[NDArray[np.bool_] | None]:
+def write(
+    film_: Film, photographs: Sequence[Rgb], path: Path, tissue: Tissue | None = None
+) -> list[NDArray[np.bool_] | None]:
     """Codes the film; where ink shows in each picture."""
     codec = {"h264": "libx264", "h264i": "libx264", "mpeg4": "mpeg4", "mjpeg": "mjpeg"}
     truth = []
@@ -422,7 +426,7 @@ def write(film_: Film, photographs: Sequence[Rgb], path: Path) -> list[NDArray[n
             stream.options = {"qmin": "2", "qmax": "2"}
             stream.bit_rate = round((0.35 - 0.25 * share) * film_.width * film_.height * film_.rate)
             stream.options = {}
-        for _, rgb, shown in pictures(film_, photographs):
+        for _, rgb, shown in pictures(film_, photographs, tissue):
             truth.append(None if shown is None else shown.copy())
             frame = av.VideoFrame.from_ndarray(rgb, "rgb24").reformat(format=stream.pix_fmt)
             for packet in stream.encode(frame):

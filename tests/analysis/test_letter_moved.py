@@ -94,6 +94,38 @@ def test_a_line_that_only_close_looks_see_is_covered_all_the_time(
     assert max(e.stop_s for e in found) <= 3.5
 
 
+class OneSided(Close):
+    """Sees bright lettering in the left half of a view only, as tissue is met by chance."""
+
+    odds = 7.0
+
+    def cells(self, view: NDArray[np.uint8], kind: str = "one") -> NDArray[np.float32]:
+        small = cv2.resize(view[..., 0], (view.shape[1] // 4, view.shape[0] // 4))
+        out = np.where(small > 200, np.float32(self.odds), np.float32(-9.0))
+        out[:, out.shape[1] // 2 :] = -9.0
+        return out
+
+
+@pytest.mark.parametrize(
+    ("net", "box", "again"),
+    [(OneSided, (200, 200, 160, 40), -9.0), (OneSided, (200, 200, 40, 160), 7.0),
+     (Close, (200, 200, 160, 40), None)],
+)  # fmt: skip
+def test_what_is_doubtful_is_looked_at_turned_over(
+    net: type[Close], box: tuple[int, int, int, int], again: float | None,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    """A level line mirrored, an upright one laid level; what is sure is not asked again."""
+    monkeypatch.setattr(letter_watch, "LetterNet", net)
+    watch = LetterWatch()
+    chroma, luma = np.full((480, 640), 128, np.uint8), np.full((960, 1280), 90, np.uint8)
+    x, y, w, h = box
+    luma[y : y + h, x : x + w] = 235
+    watch.step(0.0, (luma, chroma, chroma), (0, 0, 1280, 960))
+    seen = [s for s in watch.sights if s.kind == ("close" if again is None else "whole")]
+    assert seen and all(s.again == again for s in seen)
+
+
 def test_faint_lettering_seen_in_parts_is_covered_whole() -> None:
     left, right = (200, 150, 90, 24), (285, 150, 90, 24)
     sights = [Sight(t / 9, t / 9, "moved", (left, right)[t // 3 % 2], 7.0) for t in range(9, 18)]

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 
 from pipeline.analysis.boxes import area, overlap
 from pipeline.analysis.identity.letter_cells import components
 from pipeline.analysis.identity.letter_spans import counted
-from pipeline.analysis.identity.letter_watch import Sight
+from pipeline.analysis.identity.letter_watch import Kind, Sight
 from pipeline.analysis.identity.lettering import merge_lettering
 
 LINE = (200, 150, 160, 24)
@@ -179,3 +182,44 @@ def test_faint_lettering_seen_in_parts_is_covered_along_its_way() -> None:
         for box in (*ends, (160, 160, 30, 30)):
             assert area([*sight.parts, box]) == area(sight.parts)
         assert area(sight.parts) <= 0.8 * 150 * 150
+
+
+def turned(time_s: float, odds: float, again: float, kind: Kind = "whole") -> Sight:
+    return replace(single(time_s, odds), kind=kind, again=again)
+
+
+def test_what_is_not_seen_in_the_view_turned_over_is_tissue() -> None:
+    """However sure one of many looks was; as for all of it where nobody asked again."""
+    rough = [turned(5 + n / 9, (8.9, 5.0, 6.0)[n % 3], 2.0) for n in range(40)]
+    assert not counted(rough)
+    assert counted([replace(s, again=None) for s in rough])
+
+
+@pytest.mark.parametrize(
+    "sights",
+    [
+        [turned(5.0, 8.6, 5.6)],
+        [turned(5 + n / 9, 5.5, 5.5) for n in range(5)],  # none is sure, and all agree
+        [turned(5 + n / 9, 6.9, 3.6) for n in range(5)],
+        [*(turned(5 + n / 9, 6.0, 1.0) for n in range(9)), turned(6.0, 4.2, 9.9)],
+        [*(turned(5 + n / 9, 6.0, 1.0) for n in range(9)), single(6.0, 12.0)],
+        [turned(5 + n / 2, 6.8, 6.5, "mean") for n in range(3)],
+    ],
+)
+def test_lettering_is_seen_from_both_sides(sights: list[Sight]) -> None:
+    found = counted(sights)
+    assert {s.time_s for s in sights} <= {s.time_s for s in found}
+
+
+def test_looks_that_agree_now_and_then_are_of_tissue() -> None:
+    """Seconds of a place that looks like lettering: each half second by itself must be enough."""
+    assert not counted([turned(5 + n / 3, 5.6, 4.9) for n in range(30)])
+
+
+def test_letters_of_a_line_that_is_borne_out_need_not_be() -> None:
+    sure = [turned(5 + n / 9, 8.0, 8.0) for n in range(5)]
+    faint = [replace(turned(5 + n / 9, 6.5, 1.0), box=(400, 150, 40, 24)) for n in range(9)]
+    alone = [replace(s, box=(20, 420, 40, 24)) for s in faint]
+    assert not counted(faint)
+    found = {s.box for s in counted(sorted([*sure, *faint, *alone], key=lambda s: s.time_s))}
+    assert found == {LINE, faint[0].box}

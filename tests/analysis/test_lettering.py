@@ -399,7 +399,7 @@ def test_what_lies_in_the_repeated_edge_of_a_view_is_no_box(
 
         def cells(self, view: np.ndarray, averaged: bool = False) -> np.ndarray:
             out = np.full((view.shape[0] // 4, view.shape[1] // 4), -9.0, np.float32)
-            out[-6:, -30:], out[:3, :30] = 10.0, 10.0
+            out[-6:, -30:], out[:3, :30] = 12.0, 12.0
             return out
 
     monkeypatch.setattr("pipeline.analysis.identity.letter_watch.LetterNet", Everywhere)

@@ -27,17 +27,29 @@ def components(cells: NDArray[np.float32]) -> list[tuple[Pixels, float, float, l
         if area < 3:
             continue
         own = labels[y : y + h, x : x + w] == index
-        best = np.sort(cells[y : y + h, x : x + w][own])[-max(3, area // 4) :]
+        best = _best(cells[y : y + h, x : x + w][own], area)
         points = cv2.findNonZero(own.astype(np.uint8))
         across = min(min(w, h), min(cv2.minAreaRect(points)[1]) + 1)
         parts = halves(own, across)
         out.append(
             (
-                (x, y, w, h), float(best.mean()), float(across),
+                (x, y, w, h), best, float(across),
                 [(x + a, y + b, c, d) for a, b, c, d in parts] if len(parts) > 1 else [],
             )
         )  # fmt: skip
     return out
+
+
+def best_in(cells: NDArray[np.float32], box: Pixels) -> float:
+    """Log odds in a box (in cells) of cells (row, col) of another look, as of a component."""
+    x, y, w, h = box
+    here = cells[max(0, y - 1) : y + h + 1, max(0, x - 1) : x + w + 1]
+    return _best(here, int((here > WEAK).sum()))
+
+
+def _best(cells: NDArray[np.float32], count: int) -> float:
+    """Mean of the best quarter of so many, three at least."""
+    return float(np.sort(cells, axis=None)[-max(3, count // 4) :].mean())
 
 
 def halves(own: NDArray[np.bool_], across: float) -> list[Pixels]:

@@ -18,6 +18,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.identity.letter_views import padded
+
 SIDE_PX = 256  # of a view; letters from about 7 to 100 px are met
 CELL_PX = 4
 _MODEL = "PP-OCRv6_det_small.onnx"
@@ -80,6 +82,20 @@ class LetterNet:
                 providers=["CPUExecutionProvider"],
             )  # fmt: skip
         return self._net
+
+
+def judged(net: LetterNet, view: NDArray[np.uint8], kind: View) -> Cells:
+    """Log odds for the cells of a view of any size, without those of the edge that is repeated."""
+    rows, cols = view.shape[:2]
+    return net.cells(padded(view), kind)[: -(-rows // CELL_PX), : -(-cols // CELL_PX)]
+
+
+def turned_over(net: LetterNet, view: NDArray[np.uint8], kind: View, upright: bool) -> Cells:
+    """The same cells, judged in the view from its other side: mirrored, or with its upright lines
+    laid level, as most lines are. What is taken for lettering by chance is not both ways."""
+    if upright:
+        return judged(net, np.ascontiguousarray(view.transpose(1, 0, 2)), kind).T
+    return judged(net, np.ascontiguousarray(view[:, ::-1]), kind)[:, ::-1]
 
 
 def _most(pixels: Cells) -> Cells:

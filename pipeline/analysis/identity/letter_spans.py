@@ -14,7 +14,7 @@ from functools import reduce
 
 from pipeline.analysis.boxes import Pixels, area, overlap, swept, union
 from pipeline.analysis.identity.letter_stays import BLOCK_S, LONG_S
-from pipeline.analysis.identity.letter_watch import MEAN_S, Sight
+from pipeline.analysis.identity.letter_watch import MEAN_S, PLAIN, Sight
 
 SURE = 8.5  # log odds of a single look that is enough
 TOGETHER = 6.0  # of looks within `WITHIN_S`, each less `DOUBT`
@@ -24,12 +24,15 @@ FIRM = 4.5  # log odds of a look that says when it shows
 TAIL_S = 0.25  # for which weaker looks before the first and after the last of those count
 LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
 STEADY_S, STEADY = 0.5, 4  # plain looks in so long, of some five, that see what is plainly there
-PLAIN = 6.0  # log odds of such a look while it lasts
+LASTING = 6.0  # log odds of such a look while it lasts
+BOTH = 7.0  # as SURE, of a look from both sides; and as TOGETHER, within
+BURST_S = 0.5  # since tissue that looks like lettering does so now and then for long
 STAYS = 7.0  # as SURE, of a look at what stood still for seconds
 STAYS_S = 1.0  # between two of them that are taken together
 GAP_S = 1.0  # longest time between two of them
 BESIDE_S = 0.3  # plain looks this near say where faint ones are not needed
 PARTS_S = 0.4
+ALONG = 3.0  # heights of a line, between parts of it
 GATHERED = 1.2  # times the area of two boxes, that one around both may have
 WELL = 2  # sure plain looks around a faint one, which then must be enough by itself
 AVERAGES = ("mean", "tint", "stays")
@@ -38,7 +41,7 @@ ALIKE = 6.0  # times as high: what belongs together has letters of about one hei
 AGAIN_S = 0.6  # longest time without a sight for the same lettering: it may blink
 
 
-@dataclass
+@dataclass(eq=False)
 class _Track:
     """Sights that follow each other at about one place."""
 
@@ -55,6 +58,28 @@ class _Track:
 
     def counts(self) -> bool:
         return any(_enough(self.sights))
+
+    def beside(self, other: _Track) -> bool:
+        """True where both may be of one line: a sight of each, near in time and place."""
+        return any(
+            abs(a.time_s - b.time_s) <= AGAIN_S and _touch(a.box, b.box, ALONG)
+            for a in self.sights for b in other.sights
+        )  # fmt: skip
+
+    def borne_out(self) -> bool:
+        """False where views that saw something there did not when they were turned over:
+        lettering is seen from both sides, tissue that one of many looks was taken by is not."""
+        asked = [
+            (s.kind in AVERAGES, replace(s, odds=(s.odds + s.again) / 2))
+            for s in self.sights if s.again is not None
+        ]  # fmt: skip
+        if not asked or any(s.odds >= PLAIN for s in self.sights):
+            return True
+        means = [s for mean, s in asked if mean]
+        singles = [s for mean, s in asked if not mean]
+        return any(_enough(means, BOTH, TOGETHER, WITHIN_S)) or any(
+            _enough(singles, BOTH, BOTH, BURST_S)
+        )
 
     def timed(self) -> list[Sight]:
         """The sights without what was left of it when it had gone.
@@ -75,7 +100,7 @@ class _Track:
                 return 0.0, 0.0
             stop_s = times[last - 1]
             since_s = stop_s - STEADY_S
-            least, until_s = (PLAIN, times[last]) if last < len(times) else (0.0, stop_s)
+            least, until_s = (LASTING, times[last]) if last < len(times) else (0.0, stop_s)
             near = strong[bisect_right(times, since_s) : last]
             steady = len({s.time_s for s in near if s.odds >= least}) >= STEADY
             return (since_s, stop_s) if steady and until_s - stop_s <= GAP_S else (0.0, 0.0)
@@ -175,7 +200,7 @@ def _whole(sights: Sequence[Sight], well: Callable[[Sight], bool]) -> list[Sight
             first = bisect_left(sorted_times, sight.since_s - PARTS_S)
             last = bisect_right(sorted_times, sight.time_s + PARTS_S)
             near = [sights[number].box for number in order[first:last]]
-            ways = [swept(sight.box, b) for b in {*near} if _touch(b, sight.box, 3.0)]
+            ways = [swept(sight.box, b) for b in {*near} if _touch(b, sight.box, ALONG)]
             parts = _gathered([sight.box, *(b for way in ways for b in way)])
             sight = replace(sight, box=reduce(union, parts), parts=tuple(parts))
         out.append(sight)
@@ -199,20 +224,23 @@ def _gathered(boxes: Sequence[Pixels]) -> list[Pixels]:
     return out
 
 
-def _enough(sights: Sequence[Sight]) -> list[bool]:
+def _enough(
+    sights: Sequence[Sight], sure_odds: float = SURE, together: float = TOGETHER,
+    within_s: float = WITHIN_S,
+) -> list[bool]:  # fmt: skip
     """For each of the sights (times rising), whether it is part of looks that are enough."""
     best: dict[float, float] = {}
     for sight in sights:
         best[sight.time_s] = max(best.get(sight.time_s, 0.0), sight.odds)
     times = sorted(best)
-    sure: set[float] = {t for t in times if best[t] >= SURE}
+    sure: set[float] = {t for t in times if best[t] >= sure_odds}
     first, total, marked = 0, 0.0, -1
     for number, time_s in enumerate(times):
         total += max(0.0, best[time_s] - DOUBT)
-        while times[first] < time_s - WITHIN_S:
+        while times[first] < time_s - within_s:
             total -= max(0.0, best[times[first]] - DOUBT)
             first += 1
-        if total >= TOGETHER:
+        if total >= together:
             sure.update(times[max(first, marked + 1) : number + 1])
             marked = number
     return [s.time_s in sure for s in sights]
@@ -244,7 +272,11 @@ def counted(sights: Sequence[Sight]) -> list[Sight]:
                     insort(longest.sights, known, key=_time)
                 tracks.remove(other)
         longest.sights.append(sight)
-    out = [s for t in [*done, *tracks] if t.counts() for s in t.timed()]
+    enough = [t for t in [*done, *tracks] if t.counts()]
+    sure = [t for t in enough if t.borne_out()]
+    # Of a line of which some letters are seen well the others need not be.
+    kept = [t for t in enough if t in sure or any(t.beside(other) for other in sure)]
+    out = [s for t in kept for s in t.timed()]
     plain = [s for s in out if s.kind not in FAINT and s.odds >= SURE]
     return sorted([*out, *_stayed(sights, sorted(plain, key=_time))], key=_time)
 

@@ -157,6 +157,27 @@ def corner_toward(cells: NDArray[Any], width: int, height: int, side: int) -> tu
     return min(max(0, left), width - side), min(max(0, top), height - side)
 
 
+def window(
+    crop: Pixels, side: int, toward: NDArray[np.float32] | Pixels | None, turn: int,
+    shape: Sequence[int],
+) -> Pixels | None:  # fmt: skip
+    """Where in crop to look closer: at a box, at the largest of cells (row, col), or at the next
+    of a grid. side: in px. shape: of the picture. None where crop is hardly larger."""
+    x, y, w, h = crop
+    side = min(side, w // 2 * 2, h // 2 * 2)
+    if side * 1.15 >= max(w, h):
+        return None
+    if isinstance(toward, tuple):
+        left = min(max(0, toward[0] + toward[2] // 2 - x - side // 2), w - side)
+        top = min(max(0, toward[1] + toward[3] // 2 - y - side // 2), h - side)
+    elif toward is not None:
+        left, top = corner_toward(toward, w, h, side)
+    else:
+        places = grid(w, h, side)
+        left, top = places[turn % len(places)]
+    return even((x + left, y + top, side, side), shape)
+
+
 def inside(box: Pixels, other: Pixels, within_px: int = 0) -> bool:
     """True if most of the box lies in the other; with `within_px`: all, so far from its edge."""
     if not within_px:

@@ -31,9 +31,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, overlap
-from pipeline.analysis.identity.letter_cells import components
+from pipeline.analysis.identity.letter_cells import best_in, components
 from pipeline.analysis.identity.letter_moved import residual, unmoved
-from pipeline.analysis.identity.letter_net import CELL_PX, SIDE_PX, LetterNet, mean_view
+from pipeline.analysis.identity.letter_net import (
+    CELL_PX,
+    SIDE_PX,
+    LetterNet,
+    View,
+    judged,
+    mean_view,
+    turned_over,
+)
 from pipeline.analysis.identity.letter_stays import LONG_S, SHORT_S, Stays
 from pipeline.analysis.identity.letter_views import (
     ALIKE,
@@ -47,11 +55,11 @@ from pipeline.analysis.identity.letter_views import (
     fitted,
     grid,
     inside,
-    padded,
     part_of,
     resized,
     rgb_view,
     scaled,
+    window,
     without,
 )
 
@@ -71,6 +79,8 @@ _MORE = 1.2  # times the usual change: looked at closely where it is
 _SHARP = 3.0  # times the usual change: looked at once
 _AGAIN_S = 0.2  # after which a place where only a close look saw something is looked at again
 _SEEN = 4.5  # log odds of a look that sees something there
+ASKED, PLAIN = 4.0, 10.5  # log odds from which, and up to which, a view is looked at turned over
+UPRIGHT = 1.5  # times as high as wide
 _MOVED_S = (0.08, 0.3)  # between two pictures of which one is moved onto the other
 _DOUBT = 2.5  # log odds of a look at what is left then, from which each picture is looked at so,
 _QUIET_S = 0.5  # and else every second one, so long after it
@@ -83,7 +93,8 @@ class Sight:
     """A box (x, y, width, height) in px of the picture and its log odds.
 
     since_s, time_s: of the pictures that were looked at. line_px: height of the line across its
-    way; 0 if that of the box. parts: boxes that hold it more closely, of a line aslant.
+    way; 0 if that of the box. parts: boxes that hold it more closely, of a line aslant. again:
+    log odds of the same place in the same view turned over; None if it was not asked again.
     """
 
     since_s: float
@@ -93,6 +104,7 @@ class Sight:
     odds: float
     line_px: float = 0.0
     parts: tuple[Pixels, ...] = ()
+    again: float | None = None
 
 
 @dataclass
@@ -216,7 +228,7 @@ class LetterWatch:
         self.looks.append(time_s)
         size, before = fitted(crop[2], crop[3], self._side), len(self.sights)
         view = rgb_view(planes, crop, size, self.matrix)
-        self._see(time_s, time_s, "whole", self._net.cells(padded(view)), crop, size)
+        self._see(time_s, time_s, "whole", view, crop)
         self._turn += 1
         seen = self.sights[before:]
         here = [s for s in seen if s.odds < _SURE]
@@ -226,22 +238,22 @@ class LetterWatch:
         known = min(self._known, key=lambda k: k.seen_s, default=None)
         again = known is not None and time_s - known.seen_s > _AGAIN_S - 1e-3
         if known and again and (self._turn % 2 or not new):
-            window = self._window(crop, known.box, planes[0].shape)
+            close = self._window(crop, known.box, planes[0].shape)
         elif new:
-            window = self._window(crop, max(new, key=lambda s: s.odds).box, planes[0].shape)
+            close = self._window(crop, max(new, key=lambda s: s.odds).box, planes[0].shape)
         elif float(change.max()) > _SHARP * usual:
-            window = self._window(crop, change, planes[0].shape)
+            close = self._window(crop, change, planes[0].shape)
         elif self._turn % 3 and float(change.max()) < _MORE * usual:
             return
         else:
             still = change if left is None else unmoved(left, _GRID)
             toward = (None, change, still)[self._turn % 3]
-            window = self._window(crop, toward, planes[0].shape)
-        if window is not None:
+            close = self._window(crop, toward, planes[0].shape)
+        if close is not None:
             size, before = (SIDE_PX, SIDE_PX), len(self.sights)
-            view = rgb_view(planes, window, size, self.matrix)
-            self._see(time_s, time_s, "close", self._net.cells(view), window, size)
-            self._seen_again(time_s, self.sights[before:], window)
+            view = rgb_view(planes, close, size, self.matrix)
+            self._see(time_s, time_s, "close", view, close)
+            self._seen_again(time_s, self.sights[before:], close)
 
     def _seen_again(
         self, time_s: float, seen: Sequence[Sight], window: Pixels | None = None
@@ -279,35 +291,21 @@ class LetterWatch:
         if whole:
             size = fitted(w, h, self._side)
             small = np.asarray(cv2.resize(left, size, interpolation=cv2.INTER_AREA), np.float32)
-            cells = self._net.cells(padded(mean_view(small)), "moved")
-            self._see(time_s, time_s, "moved", cells, last.crop, size)
+            self._see(time_s, time_s, "moved", mean_view(small), last.crop)
         else:
             places = grid(cols, rows, side)
             x, y = places[self._moved_turn // 2 % len(places)]
             part = np.ascontiguousarray(mean_view(left)[y : y + side, x : x + side])
             box = part_of(last.crop, (x, y, side, side), cols, rows)
-            self._see(time_s, time_s, "moved", self._net.cells(part, "moved"), box, (side, side))
+            self._see(time_s, time_s, "moved", part, box)
         if any(s.odds >= _DOUBT for s in self.sights[before:]):
             self._moved_seen_s = time_s
 
     def _window(
         self, crop: Pixels, toward: NDArray[np.float32] | Pixels | None, shape: Sequence[int]
     ) -> Pixels | None:
-        """Where to look closer: at a box, at the largest of cells, or the next of a grid."""
-        x, y, w, h = crop
-        side = round(min(_CLOSE_PX, max(SIDE_PX, 0.5 * max(w, h))) / 2) * 2
-        side = min(side, w // 2 * 2, h // 2 * 2)
-        if side * 1.15 >= max(w, h):
-            return None
-        if isinstance(toward, tuple):
-            left = min(max(0, toward[0] + toward[2] // 2 - x - side // 2), w - side)
-            top = min(max(0, toward[1] + toward[3] // 2 - y - side // 2), h - side)
-        elif toward is not None:
-            left, top = corner_toward(toward, w, h, side)
-        else:
-            places = grid(w, h, side)
-            left, top = places[self._turn // 3 % len(places)]
-        return even((x + left, y + top, side, side), shape)
+        side = min(_CLOSE_PX, max(SIDE_PX, 0.5 * max(crop[2:])))
+        return window(crop, round(side / 2) * 2, toward, self._turn // 3, shape)
 
     def _look_at_mean(self, time_s: float, last: _Lately) -> None:
         import cv2
@@ -323,8 +321,8 @@ class LetterWatch:
             ("mean", last.mean, self._side), ("tint", last.tint, _TINT_PX)]  # fmt: skip
         for kind, mean, longer in looks[: 1 + self._stays_turn % 2]:
             size = fitted(w, h, longer)
-            cells = self._net.cells(padded(mean_view(resized(mean, size))), "mean")
-            self._see(since_s, time_s, kind, cells, last.crop, size)
+            view = mean_view(resized(mean, size))
+            self._see(since_s, time_s, kind, view, last.crop)
         if max(w, h) < 1.15 * SIDE_PX:
             return
         rows, cols = last.mean.shape
@@ -344,7 +342,7 @@ class LetterWatch:
             left, top = places[self._mean_turn // 3 % len(places)]
         part = np.ascontiguousarray(mean_view(last.mean)[top : top + side, left : left + side])
         box = part_of(last.crop, (left, top, side, side), cols, rows)
-        self._see(since_s, time_s, "mean", self._net.cells(part, "mean"), box, (side, side))
+        self._see(since_s, time_s, "mean", part, box)
 
     def _look_at_stays(self, time_s: float, last: _Lately) -> bool:
         """In turn what stayed for two seconds and for six, the latter closely."""
@@ -355,25 +353,30 @@ class LetterWatch:
         since_s, mean = stayed
         _, _, w, h = last.crop
         size, before = fitted(w, h, _FINE_PX if long else self._side + _STAYS_PX), len(self.sights)
-        cells = self._net.cells(padded(mean_view(resized(mean, size))), "mean")
-        self._see(since_s, time_s, "stays", cells, last.crop, size)
+        view = mean_view(resized(mean, size))
+        self._see(since_s, time_s, "stays", view, last.crop)
         for number, sight in enumerate(self.sights[before:], start=before):
             first_s, last_s = last.stays.stood(sight.box, last.crop, since_s)
             self.sights[number] = replace(sight, since_s=first_s, time_s=last_s)
         return True
 
-    def _see(
-        self, since_s: float, time_s: float, kind: Kind, cells: NDArray[np.float32],
-        crop: Pixels, size: tuple[int, int],
-    ) -> None:  # fmt: skip
-        # Without the repeated edge.
-        inside = cells[: -(-size[1] // CELL_PX), : -(-size[0] // CELL_PX)]
-        sx, sy = crop[2] / size[0] * CELL_PX, crop[3] / size[1] * CELL_PX
-        for whole, odds, across, cut in components(inside):
+    def _see(self, since_s: float, time_s: float, kind: Kind, view: Plane, crop: Pixels) -> None:
+        """A look at a view of crop, uint8 (row, col, 3)."""
+        head: View = "one" if kind in ("whole", "close") else "moved" if kind == "moved" else "mean"
+        sx, sy = (crop[2 + n] / view.shape[1 - n] * CELL_PX for n in (0, 1))
+        found, turned = components(judged(self._net, view, head)), None
+        asked = [f for f in found if ASKED <= f[1] < PLAIN]
+        if asked:
+            _, _, wide, high = max(asked, key=lambda f: f[1])[0]
+            turned = turned_over(self._net, view, head, upright=high > UPRIGHT * wide)
+        for whole, odds, across, cut in found:
             box, *parts = (self._pixels(b, crop, sx, sy) for b in (whole, *cut))
             if kind != "tint" or min(box[2:]) <= _TINT_HIGH * crop[3]:
+                again = None
+                if turned is not None and ASKED <= odds < PLAIN:
+                    again = best_in(turned, whole)
                 self.sights.append(
-                    Sight(since_s, time_s, kind, box, odds, across * sy, tuple(parts))
+                    Sight(since_s, time_s, kind, box, odds, across * sy, tuple(parts), again)
                 )
 
     @staticmethod
