@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from pipeline.analysis.lens.events import find_events
+from pipeline.analysis.lens.finest import sharpness
 from pipeline.analysis.lens.fold import LensFold
 from pipeline.analysis.lens.smudge import (
     Readings,
     Smudge,
     find_smudges,
-    sharpness,
     smudge_share,
 )
 from pipeline.model.field import whole_picture
@@ -57,7 +57,8 @@ def pairs(truth: np.ndarray, seed: int, speed_px: float = 6.0, noise: float = 0.
 def smudges_of(truth: np.ndarray, seed: int = 0, **more: float) -> list[Smudge]:
     n = len(truth)
     none = np.zeros((n, 64))
-    return find_smudges(n, pairs(truth, seed, **more), none, none, SIZE, np.zeros(n), np.zeros(n))
+    u, readings = np.zeros(n), pairs(truth, seed, **more)
+    return find_smudges(n, readings, none, none, SIZE, u, u, none)
 
 
 def by_sharpness(sharp: np.ndarray, speed_px: float) -> list[Smudge]:
@@ -65,9 +66,8 @@ def by_sharpness(sharp: np.ndarray, speed_px: float) -> list[Smudge]:
     n = len(sharp)
     readings = pairs(np.zeros((n, 8, 8)), 1, speed_px)
     readings = readings._replace(change=np.zeros((n - 5, 64)), weight=np.full((n - 5, 64), 1e-6))
-    return find_smudges(
-        n, readings, sharp.reshape(n, 64), np.ones((n, 64)), SIZE, np.zeros(n), np.zeros(n)
-    )
+    u, flat = np.zeros(n), sharp.reshape(n, 64)
+    return find_smudges(n, readings, flat, np.ones((n, 64)), SIZE, u, u, np.zeros((n, 64)))
 
 
 def patch(n: int, start: int, stop: int, depth: float = 1.2) -> np.ndarray:
@@ -125,7 +125,7 @@ def test_nothing_to_compare_says_nothing() -> None:
     cells = np.zeros((0, 64))
     empty = Readings(none, none, cells, cells, np.zeros((0, 2, 3)), np.zeros(0))
     flat = np.zeros((40, 64))
-    assert not find_smudges(40, empty, flat, flat, SIZE, np.zeros(40), np.zeros(40))
+    assert not find_smudges(40, empty, flat, flat, SIZE, np.zeros(40), np.zeros(40), flat)
     assert not np.any(smudge_share([], 40))
 
 
@@ -147,10 +147,10 @@ def test_what_is_under_fog_or_a_change_of_light_is_left_out() -> None:
     truth = patch(200, 60, 140)
     readings, none = pairs(truth, 0), np.zeros((200, 64))
     fog, clear = np.full(200, 0.3), np.zeros(200)
-    assert not find_smudges(200, readings, none, none, SIZE, fog, clear)
-    assert not find_smudges(200, readings, none, none, SIZE, clear, fog)
+    assert not find_smudges(200, readings, none, none, SIZE, fog, clear, none)
+    assert not find_smudges(200, readings, none, none, SIZE, clear, fog, none)
     bright = readings._replace(light=np.full(195, 0.5))
-    assert not find_smudges(200, bright, none, none, SIZE, clear, clear)
+    assert not find_smudges(200, bright, none, none, SIZE, clear, clear, none)
 
 
 @pytest.mark.parametrize("frozen", [False, True])

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.analysis.lens import finest, pairs, registration, smudge
+from pipeline.analysis.lens import bend, finest, pairs, registration
 from pipeline.analysis.lens.reading import solve_tables
 from pipeline.analysis.lens.tables import (
     BLOCK_WIDTH,
@@ -32,6 +32,7 @@ from pipeline.analysis.lens.tables import (
     PAIR_WIDTH,
     SAMPLE_WIDTH,
     SHARP,
+    SHARP_WIDTH,
     SHEET,
     SHEET_PX,
     U8,
@@ -62,7 +63,7 @@ class LensFold:
         self._samples = GrowingTable(SAMPLE_WIDTH)
         self._pairs = GrowingTable(PAIR_WIDTH)
         self._blocks = GrowingTable(BLOCK_WIDTH)
-        self._sharp = GrowingTable(2 * CELLS)
+        self._sharp = GrowingTable(SHARP_WIDTH)
         self._times: list[float] = []
         self._ring: deque[registration.Prepared | None] = deque(maxlen=max(LAGS))
         self._motions: deque[F64 | None] = deque(maxlen=max(LAGS))
@@ -172,8 +173,8 @@ class LensFold:
         self._samples.add(row)
         level, clipped = float(row[6]), float(row[8])
         usable = has_field and level > DARK_LEVEL and clipped < CLIPPED_MOST and now.ok.sum() > 300
-        self._sharp.add(sharp if usable else np.zeros_like(sharp))
         motion: F64 | None = None
+        bent = np.zeros(CELLS)
         if usable:
             for lag in LAGS:
                 if lag > len(self._ring):
@@ -192,6 +193,7 @@ class LensFold:
                     continue
                 if lag == 1:
                     motion = found.affine
+                    bent = bend.anyhow(found, *self._work)
                 reading = self._comparer.compare(before, now, found)
                 if reading is None:
                     continue
@@ -206,7 +208,9 @@ class LensFold:
                             ]
                         )
                     )
-                self._pairs.add(_pair_row(reading))
+                r = reading
+                self._pairs.add(np.r_[r.i, r.j, r.log_ratio, r.log_sd, r.mean_i, r.mean_j])
+        self._sharp.add(np.r_[sharp, bent] if usable else np.zeros(SHARP_WIDTH))
         self._ring.append(now if usable else None)
         self._motions.append(motion)
 
@@ -255,7 +259,7 @@ class LensFold:
         comparer = self._comparer
         planes = np.stack([now.ok, lit_luma, fine * fine, coarse * coarse])
         sums = (comparer.left @ planes @ comparer.right).astype(np.float64)
-        sharp = smudge.sharpness(sums, comparer.noise, comparer.area)
+        sharp = finest.sharpness(sums, comparer.noise, comparer.area)
         return row, np.concatenate(sharp).ravel().astype(np.float32)
 
     def tables(self) -> Tables:
@@ -297,18 +301,3 @@ def _dark_bound(stack: F32, ok: U8) -> F32:
 def _eights(length: float) -> int:
     """The nearest multiple of eight, at least 24: blocks and tiles divide it."""
     return max(24, 8 * round(length / 8))
-
-
-def _pair_row(r: pairs.PairReading) -> F32:
-    return np.concatenate(
-        [
-            [r.i, r.j, r.inliers, r.overlap, r.corr],
-            r.log_ratio,
-            r.log_sd,
-            r.mean_i,
-            r.mean_j,
-            r.tile_ratio.ravel(),
-            r.tile_i.ravel(),
-            r.tile_j.ravel(),
-        ]
-    ).astype(np.float32)

@@ -44,33 +44,19 @@ class PairReading:
     log_ratio, log_sd: (3,) ln of contrast of j over i per band (fine, middle,
     coarse) and its standard deviation; NaN where too little could be compared.
     mean_i, mean_j: (3,) mean linear light of the same scene, per channel.
-    tile_ratio: (4, 4) ln contrast ratio of the middle bands, NaN unknown;
-    tile_i, tile_j: (4, 4) mean luma. detail: (8, 8) ln ratio of the detail (the
-    two finer bands over the mean) per block, NaN where the block was not followed;
-    detail_weight: (8, 8) how far it stands above the noise, 0..1.
+    detail: (8, 8) ln ratio of the detail (the two finer bands over the mean) per block, NaN
+    where the block was not followed; detail_weight: (8, 8) how far it stands above the
+    noise, 0..1.
     """
 
     i: int
     j: int
-    inliers: float
-    overlap: float
-    corr: float
     log_ratio: F64
     log_sd: F64
     mean_i: F64
     mean_j: F64
-    tile_ratio: F64
-    tile_i: F64
-    tile_j: F64
     detail: F64
     detail_weight: F64
-
-
-def tile_sums(blocks: F64) -> F64:
-    """(4, 4) sums of (8, 8) blocks."""
-    per = BLOCKS // TILES
-    out: F64 = blocks.reshape(TILES, per, TILES, per).sum((1, 3))
-    return out
 
 
 class Comparer:
@@ -101,7 +87,6 @@ class Comparer:
         use = ((la[..., 3] > 0.98) & (lb[..., 3] > 0.98)).astype(np.float32)
         if use.sum() < 250:
             return None
-        overlap = float(use.mean())
         weights = np.append(LUMA, 0)[None]
         ya: Any = cv2.transform(la, weights)
         yb: Any = cv2.transform(lb, weights)
@@ -156,12 +141,7 @@ class Comparer:
         shared = np.abs((weight * 0.5 * NOISE_SD * (nbb / sbb - naa / saa)).sum((1, 2)))
         log_sd = np.hypot(log_sd, shared / np.maximum(weight.sum((1, 2)), 1e-12))
         means = sums[12:18][:, enough].sum(1) / float(count[enough].sum())
-        filled = np.nan_to_num(ratio) * weight
-        tc = tile_sums(count)
         with np.errstate(invalid="ignore", divide="ignore"):
-            tile_ratio = tile_sums(filled[1:].sum(0)) / tile_sums(weight[1:].sum(0))
-            tile_i = np.where(tc > 30, tile_sums(sums[1]) / tc, np.nan)
-            tile_j = np.where(tc > 30, tile_sums(sums[2]) / tc, np.nan)
             detail, clear = _detail_ratio(
                 vaa[:2], vbb[:2], noise[:2] * light_a, noise[:2] * light_b
             )
@@ -169,16 +149,10 @@ class Comparer:
         return PairReading(
             a.number,
             b.number,
-            motion.inliers,
-            overlap,
-            float(corr[1][enough].mean()),
             log_ratio,
             log_sd,
             means[:3],
             means[3:],
-            tile_ratio,
-            tile_i,
-            tile_j,
             np.where(enough & (aligned[1] > FOLLOWED), detail, np.nan),
             clear,
         )

@@ -50,7 +50,7 @@ def _stray(n: int, i: NDArray[np.int64], j: NDArray[np.int64], u: F64) -> NDArra
 def pairs_of(tables: Tables) -> solve.Pairs:
     """All pairs of the tables."""
     q = tables.pairs.reshape(-1, PAIR_WIDTH)
-    head = q[:, 5:17].astype(np.float64)
+    head = q[:, 2:].astype(np.float64)
     i, j = q[:, 0].astype(np.int64), q[:, 1].astype(np.int64)
     return solve.Pairs(i, j, head[:, :3], head[:, 3:6], head[:, 6:9], head[:, 9:])
 
@@ -76,10 +76,9 @@ def cues_of(tables: Tables, fog: F64) -> explain.Cues:
 
 def solve_tables(tables: Tables) -> LensResult:
     """The series from the tables of `LensFold.tables`."""
-    times, samples, pair_rows, blocks, sharp, size = tables
+    times, samples, _, blocks, sharp, size = tables
     n = len(times)
     s = samples.astype(np.float64).reshape(n, SAMPLE_WIDTH)
-    q = pair_rows.reshape(-1, PAIR_WIDTH)
     p = pairs_of(tables)
     i, j = p.i, p.j
     near = np.zeros(max(n - 1, 0), bool)
@@ -88,7 +87,6 @@ def solve_tables(tables: Tables) -> LensResult:
     if n < 3 or len(i) < 2:
         loss = low = high = veiling = blur = gain = air = nan
         sure = dict.fromkeys(explain.WEIGHTS, np.zeros(n))
-        tile_loss = np.full((n, 4, 4), np.nan)
         smudged = covers = nan
     else:
         dark = np.where(np.isfinite(s[:, DARK]), s[:, DARK], 1.0)
@@ -129,8 +127,6 @@ def solve_tables(tables: Tables) -> LensResult:
                 blur[part] = np.fmax(blur[part], 1 - np.exp(-max(spell.depth, 0)))
         gain = np.where(known, np.exp(got.g), np.nan)
         air = np.full(n, luma_air)
-        tile_loss = solve.solve_tiles(n, p, got, q[:, 17:33], q[:, 33:49], q[:, 49:65], luma_air)
-        tile_loss[np.isnan(loss)] = np.nan
         light_i, light_j = (mean[at] @ registration.LUMA for mean in (p.mean_i, p.mean_j))
         readings = smudge.Readings(
             i[at],
@@ -146,13 +142,13 @@ def solve_tables(tables: Tables) -> LensResult:
             n,
             readings,
             sharp[:, :CELLS].astype(np.float64),
-            sharp[:, CELLS:].astype(np.float64) * inside[:, None],
+            sharp[:, CELLS : 2 * CELLS].astype(np.float64) * inside[:, None],
             size,
             np.where(known, got.u, 0),
             np.nan_to_num(blur),
+            sharp[:, 2 * CELLS :].astype(np.float64) * inside[:, None],
         )
         smudged, covers = smudge.smudge_share(smudges, n)
-        tile_loss = tile_loss.reshape(n, 4, 4)
     with np.errstate(invalid="ignore", divide="ignore"):
         contrast = s[:, 12] / (s[:, MEAN] @ registration.LUMA)
         redness = np.log(s[:, 0] / s[:, 1:3].mean(1))
@@ -177,5 +173,4 @@ def solve_tables(tables: Tables) -> LensResult:
         break_before=np.asarray(np.r_[False, ~near][:n], f),
         gain=np.asarray(gain, f),
         airlight=np.asarray(air, f),
-        tile_loss=tile_loss.astype(np.float16),
     )

@@ -83,12 +83,15 @@ class Motion:
     affine: (2, 3), displacement (dx, dy) = affine @ (x, y, 1) at the mid point.
     rest: float32 (gy, gx, 2), smooth rest on a coarse grid.
     inliers: share of grid points that follow; below 0.35 the track is lost.
+    points, apart: (n, 2) mid points of all that were found again, those that do not follow
+    too, and by how much their displacement is not the affine one.
     """
 
     affine: F64
     rest: F32
     inliers: float
-    size: float
+    points: F64
+    apart: F64
 
 
 def grid_points(ok: F32, step: int = 7) -> F32:
@@ -156,10 +159,11 @@ def find_motion(a: Prepared, b: Prepared, start: F64 | None = None) -> Motion | 
         return None
     sel = keep.ravel() > 0
     share = float(sel.sum()) / len(p0)
-    q0, q1 = q0[sel].astype(np.float64), q1[sel].astype(np.float64)
-    if len(q0) < 10:
+    q0, q1 = q0.astype(np.float64), q1.astype(np.float64)
+    if sel.sum() < 10:
         return None
-    mid, disp = 0.5 * (q0 + q1), q1 - q0
+    points, moved = 0.5 * (q0 + q1), q1 - q0
+    mid, disp = points[sel], moved[sel]
     design = np.c_[mid, np.ones(len(mid))]
     normal = design.T @ design + 1e-6 * np.eye(3)
     affine = np.linalg.solve(normal, design.T @ disp).T
@@ -179,4 +183,5 @@ def find_motion(a: Prepared, b: Prepared, start: F64 | None = None) -> Motion | 
     )
     acc = np.asarray(cv2.GaussianBlur(acc, (5, 5), 0.9, borderType=cv2.BORDER_CONSTANT))
     smooth = acc[..., :2] / (acc[..., 2:] + np.float32(0.15))
-    return Motion(affine, smooth, share, float(np.abs(disp).mean()))
+    apart = moved - points @ affine[:, :2].T - affine[:, 2]
+    return Motion(affine, smooth, share, points, apart)

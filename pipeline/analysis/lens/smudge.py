@@ -22,7 +22,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.lens.pairs import BLOCKS, NOISE_SD
+from pipeline.analysis.lens import bend
+from pipeline.analysis.lens.finest import LEAST_BLOCKS, TISSUE_SD
+from pipeline.analysis.lens.pairs import BLOCKS
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -34,8 +36,7 @@ LAG = 5  # samples between the two of a pair
 DEPTHS = (0.5, 1.0)  # ln of the detail lost that are asked for
 READING_SD = 0.27  # of ln detail of one followed block
 SHARED = 4.0  # readings that follow each other say this many times less
-TISSUE_SD, REST_SD = 0.55, 0.2  # of ln sharpness from tissue to tissue, and beside it
-NOISE_OVER = 4.0  # noise over fine detail from which on nothing is left to read
+REST_SD = 0.2  # of ln sharpness, beside what is from tissue to tissue
 STAYS, REACH = 0.95, 1.0  # likeness of a place with itself, and the blocks of motion that end it
 STAYS_LOST = 0.5  # where the motion is not known
 SHARED_LAG = float(LAG)  # pairs overlap: each second is told so many times
@@ -45,13 +46,12 @@ SAMPLE_MOST = 1.0
 EVIDENCE = 12.0  # a moment and half as much again
 LEAST_SAMPLES = 10
 FOG_MOST, FOG_CHANGE, BLUR_MOST, LIGHT_CHANGE = 0.16, 0.06, 0.2, 0.4
-LEAST_BLOCKS = 8
-ENOUGH = 0.35  # share of a block that must be usable
 RINGS = (0.5, 0.8)
 USUAL_SHARE = 0.8  # a slight loss for more of the recording is the lens as it is
 WINDOW, WINDOW_LEAST = 50, 1.0  # samples, and the evidence in them, that scatter is judged over
 CHI2_90 = 2.71  # nine in ten squares of a unit normal are less
 DEPTH_RANGE = (0.3, 1.6)
+BENT, BENT_LEAST = 0.5, 15.0  # what is bent is as good as that, unmeasured; evidence asked of it
 DEPTH_SD = 0.5  # of the depth of a block before anything is read
 CHUNK, PLACE_PARTS = 256, 3  # pairs, and parts of the places, at once: it bounds the memory
 
@@ -87,33 +87,6 @@ class Smudge(NamedTuple):
     covers: float
 
 
-def sharpness(sums: F64, noise: F64, area: float) -> tuple[F64, F64]:
-    """(8, 8) ln of fine over coarse contrast against the rest of the field, and its weight 0..1.
-
-    sums: (4, 8, 8) over the blocks: usable pixels, luma, power of the fine and of the
-    coarser bands, linear light. noise: (3,) power over the luma per band. area: px of a block.
-    """
-    count = np.maximum(sums[0], 1)
-    light = sums[1] / count
-    noise_fine, noise_coarse = noise[0] * light + 1e-12, (noise[1] + noise[2]) * light
-    coarse = np.maximum(sums[3] / count - noise_coarse, 1e-12)
-    fine = np.maximum(sums[2] / count - noise_fine, 0.1 * noise_fine)
-    ok = sums[0] > ENOUGH * area
-    none = np.zeros_like(light)
-    if ok.sum() < LEAST_BLOCKS:
-        return none, none
-    ratio = fine / coarse
-    # the noise taken off is known to NOISE_SD of itself, against the fine detail to be expected
-    share = noise_fine / (np.median(ratio[ok]) * coarse)
-    weight = 1 / (1 + (0.5 * NOISE_SD * share / TISSUE_SD) ** 2)
-    weight = np.where(ok & (share < NOISE_OVER), weight, 0)
-    known = weight > 0
-    if known.sum() < LEAST_BLOCKS:
-        return none, none
-    value = 0.5 * np.log(ratio)
-    return np.where(known, value - np.median(value[known]), 0), weight
-
-
 def places() -> F64:
     """(k, 64) where a smudge may lie: two and three blocks wide, all over the field."""
     out: list[F64] = []
@@ -139,13 +112,14 @@ def find_smudges(
     size: tuple[int, int],
     u: F64,
     blur: F64,
+    bent: F64,
 ) -> list[Smudge]:
     """Smudges in n samples, none over another in time, the surest first.
 
-    sharp, sharp_weight: (n, 64) of `sharpness`, weight 0 where nothing is to be said.
+    sharp, sharp_weight: (n, 64) of `finest.sharpness`, weight 0 where nothing is to be said.
     size: (row, col) of the picture that affine moves in. u, blur: (n,) fog as -ln t and
     share of detail lost to blur; what is under much of either, or where fog or the
-    light changes, is left out.
+    light changes, is left out. bent: (n, 64) of `bend.anyhow`.
     """
     i, j = readings.i, readings.j
     clear = (u < FOG_MOST) & (blur < BLUR_MOST)
@@ -200,10 +174,27 @@ def find_smudges(
                 deep = float(np.clip(sums[0] / max(sums[1], 1e-9), *DEPTH_RANGE))
                 where = shape[some[place]].reshape(BLOCKS, BLOCKS)
                 found.append(Smudge(start, stop, deep, score, where, 0.0))
+    found += _bent_places(np.where(clear[:, None], bent, 0), shape)
     out: list[Smudge] = []
     for smudge in sorted(found, key=lambda s: -s.score):
         if all(smudge.stop <= s.start or smudge.start >= s.stop for s in out):
-            out.append(smudge._replace(covers=_covers(parts, shape, smudge, field)))
+            covers = smudge.covers or _covers(parts, shape, smudge, field)
+            out.append(smudge._replace(covers=covers))
+    return out
+
+
+def _bent_places(bent: F64, shape: F64) -> list[Smudge]:
+    """Places where the picture is bent, not by what reaches in from the rim.
+
+    No coming and no going is seen of them, so they are asked for more.
+    """
+    stay = (bent @ shape.T).astype(np.float32)
+    out = []
+    for score, place, start, stop in _spans_at(stay, *np.zeros((2, *stay.shape), np.float32)):
+        told, where = bent[start:stop].sum(0), shape[place]
+        if score >= BENT_LEAST and not bend.from_the_rim(told, where):
+            grid = where.reshape(BLOCKS, BLOCKS)
+            out.append(Smudge(start, stop, BENT, score, grid, where.mean()))
     return out
 
 

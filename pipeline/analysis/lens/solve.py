@@ -21,7 +21,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
 I64 = NDArray[np.int64]
 
@@ -62,15 +61,13 @@ class Pairs:
 
 @dataclass
 class Solved:
-    """u, g, b: (n,). air: (3,) linear light at g = 0. sd_u: (n,). cost: robust cost."""
+    """u, g, b: (n,). air: (3,) linear light at g = 0. sd_u: (n,)."""
 
     u: F64
     g: F64
     b: F64
     air: F64
     sd_u: F64
-    air_sd: F64
-    cost: float
 
 
 def _rho(r2: F64, nu: float) -> F64:
@@ -118,14 +115,7 @@ def solve(
 
     def model(u: F64, g: F64, b: F64, log_air: F64, need: bool) -> tuple[float, Any]:
         air = np.exp(log_air)
-        ui, gi, bi, uj, gj, bj = (
-            u[pairs.i],
-            g[pairs.i],
-            b[pairs.i],
-            u[pairs.j],
-            g[pairs.j],
-            b[pairs.j],
-        )
+        (ui, gi, bi), (uj, gj, bj) = ((u[at], g[at], b[at]) for at in (pairs.i, pairs.j))
         d = (gj - uj) - (gi - ui)
         # contrast rows
         rc = (lr - (d[:, None] - BLUR_SHARE * (bj - bi)[:, None])) / sd_c
@@ -197,17 +187,7 @@ def solve(
         band = np.zeros((bw + 1, 3 * n))
         rhs = np.zeros(3 * n)
         border = np.zeros((3 * n, 3))
-        idx = np.stack(
-            [
-                3 * pairs.i,
-                3 * pairs.i + 1,
-                3 * pairs.i + 2,
-                3 * pairs.j,
-                3 * pairs.j + 1,
-                3 * pairs.j + 2,
-            ],
-            1,
-        )
+        idx = np.stack([3 * at + k for at in (pairs.i, pairs.j) for k in range(3)], 1)
         for x in range(6):
             rhs += np.bincount(idx[:, x], grad[:, x], 3 * n)
             for k in range(3):
@@ -309,83 +289,4 @@ def solve(
     cov_a = np.linalg.inv(schur + 1e-9 * np.eye(3))
     sens = sol[0::3, 1:]
     var = var + np.einsum("na,ab,nb->n", sens, cov_a, sens)
-    return Solved(
-        np.maximum(u, 0),
-        g,
-        np.maximum(b, 0),
-        np.exp(log_air),
-        np.sqrt(var),
-        np.sqrt(np.diag(cov_a)),
-        cost,
-    )
-
-
-def solve_tiles(
-    n: int,
-    pairs: Pairs,
-    got: Solved,
-    ratio: F32,
-    level_i: F32,
-    level_j: F32,
-    luma_air: float,
-) -> F64:
-    """Contrast loss (n, 16) per tile, gain known.
-
-    ratio: (p, 16) ln contrast ratio of the middle bands; level_i, level_j: (p, 16)
-    mean luma of the tile in both pictures.
-    """
-    from scipy.linalg import solveh_banded
-
-    tiles = ratio.shape[1]
-    loss = np.full((n, tiles), np.nan)
-    if len(pairs.i) == 0:
-        return loss
-    i, j = pairs.i, pairs.j
-    lag = int((j - i).max())
-    gap = (j - i).astype(float)
-    dg = got.g[j] - got.g[i]
-    sd = 0.04 + 0.015 * gap
-    lift = np.exp(got.g) * luma_air
-    prior = 1 / 0.4**2 * 0.02
-
-    def banded(rows: list[tuple[F64, F64, F64, F64]], base: F64, weight: F64) -> F64:
-        """Least squares of rows a x_i + c x_j = y (weight w) around `base`."""
-        band = np.zeros((lag + 1, n))
-        rhs = weight * base
-        band[0] = weight
-        for a, c, y, w in rows:
-            band[0] += np.bincount(i, w * a * a, n) + np.bincount(j, w * c * c, n)
-            np.add.at(band, (j - i, i), w * a * c)
-            rhs = rhs + np.bincount(i, w * a * y, n) + np.bincount(j, w * c * y, n)
-        out: F64 = solveh_banded(band, rhs, lower=True, check_finite=False)
-        return out
-
-    one = np.ones(len(i))
-    for k in range(tiles):
-        has = np.isfinite(ratio[:, k])
-        if has.sum() < 3:
-            continue
-        y = np.nan_to_num(dg - ratio[:, k].astype(np.float64))
-        x = got.u.copy()
-        ui, uj = level_i[:, k].astype(np.float64), level_j[:, k].astype(np.float64)
-        both = has & np.isfinite(ui) & np.isfinite(uj)
-        mi, mj = np.nan_to_num(ui), np.nan_to_num(uj)
-        for _ in range(3):
-            r = (x[j] - x[i]) - y
-            w = np.where(has, 1 / sd**2 / (1 + (r / sd) ** 2 / 3), 0)
-            # brightness, linearised at x
-            d = dg - (x[j] - x[i])
-            ed = np.exp(np.clip(d, -3, 3))
-            vi, vj = (1 - np.exp(-x[i])) * lift[i], (1 - np.exp(-x[j])) * lift[j]
-            norm = np.maximum(mj, 0.01)
-            res = (mj - vj - ed * (mi - vi)) / norm
-            sb = 2 * sd
-            ci = (-ed * (mi - vi) + ed * np.exp(-x[i]) * lift[i]) / norm
-            cj = (-np.exp(-x[j]) * lift[j] + ed * (mi - vi)) / norm
-            wb = np.where(both, 1 / sb**2 / (1 + (res / sb) ** 2 / 3), 0)
-            yb = ci * x[i] + cj * x[j] - res
-            x = np.clip(
-                banded([(-one, one, y, w), (ci, cj, yb, wb)], got.u, np.full(n, prior)), 0, 4
-            )
-        loss[:, k] = 1 - np.exp(-x)
-    return loss
+    return Solved(np.maximum(u, 0), g, np.maximum(b, 0), np.exp(log_air), np.sqrt(var))

@@ -42,7 +42,6 @@ class LensResult:
     foreign_share: share of the lit field whose colour is not red. break_before:
     1 where the view could not be followed from the sample before. gain: factor of
     camera gain. airlight: its colour in linear light at gain 1, luma of it.
-    tile_loss: float16 (n, 4, 4), contrast loss per tile of the field's box.
     """
 
     time_s: F64
@@ -66,7 +65,6 @@ class LensResult:
     break_before: F32
     gain: F32
     airlight: F32
-    tile_loss: NDArray[np.float16]
 
     def series(self) -> dict[str, NDArray[Any]]:
         """Name -> array, as stored in `series.npz`."""
@@ -94,9 +92,9 @@ class GrowingTable:
 class Tables(NamedTuple):
     """What the fold gathers: all that `solve_tables` needs.
 
-    times: (n,) s. samples: (n, 20). pairs: (p, 65). blocks: (b, 135), for the pairs of
-    the longest lag. sharp: (n, 128), sharpness of the blocks and its weight. size:
-    (row, col) of the working picture in px.
+    times: (n,) s. samples: (n, 20). pairs: (p, 14). blocks: (b, 135), for the pairs of
+    the longest lag. sharp: (n, 192), sharpness of the blocks, its weight, and how far they
+    moved anyhow since the sample before. size: (row, col) of the working picture in px.
     """
 
     times: F64
@@ -112,9 +110,10 @@ MEAN, DARK = slice(0, 3), slice(3, 6)
 SHARP, SHEET = slice(14, 19), 19  # ln of the finest detail: four ways, and an octave lower
 SAMPLE_WIDTH = 20
 # columns of the pair table
-PAIR_WIDTH = 5 + 4 * 3 + 3 * 16
+PAIR_WIDTH = 2 + 4 * 3
 # columns of the block table: row of the pair table, detail per block, its weight, motion
 CELLS = pairs.BLOCKS**2
+SHARP_WIDTH = 3 * CELLS
 DETAIL, DETAIL_WEIGHT = slice(1, 1 + CELLS), slice(1 + CELLS, 1 + 2 * CELLS)
 BLOCK_WIDTH = 1 + 2 * CELLS + 6
 
