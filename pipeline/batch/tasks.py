@@ -23,7 +23,7 @@ from pipeline.stages.intake import remembered_sha256
 from pipeline.stages.making import heard, planned, rendered
 from pipeline.stages.measure import survey_source
 from pipeline.stages.progress import Progress
-from pipeline.stages.second_look import ROUNDS
+from pipeline.stages.second_look import another_round
 from pipeline.stages.surveying import looked_again, saved, survey_case
 from pipeline.stages.values import CaseResult, Opened, SurveyedCase
 from pipeline.store.cache import Cache
@@ -89,8 +89,8 @@ def verify(job: Job, progress: Progress) -> Answer:
     """
     opened, measured = _surveyed(job, progress)
     made = verified(read_clip(opened, measured, Path(job["clip"])), progress)
-    again = job["round"] < ROUNDS
-    if again and looked_again(made, _measures(job), alone=job["round"] > 0) is not None:
+    again = looked_again(made, _measures(job))
+    if again is not None and another_round(made.checks, job["round"]):
         return {"state": "again"}
     return _told(kept(made), job)
 

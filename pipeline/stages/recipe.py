@@ -42,7 +42,7 @@ from pipeline.stages.intake import open_case
 from pipeline.stages.making import heard, planned, rendered
 from pipeline.stages.opening import at_work, ended_before, opened_case, rebound
 from pipeline.stages.progress import Progress, no_progress
-from pipeline.stages.second_look import ROUNDS
+from pipeline.stages.second_look import ROUNDS, another_round
 from pipeline.stages.surveying import compared, looked_again, saved, survey_case
 from pipeline.stages.values import Asked, CaseResult, Opened, SurveyedCase
 from pipeline.store.catalogue import Catalogue
@@ -98,8 +98,8 @@ def make_clip(
         if made.withheld:
             return made
         made = verified(made, progress)
-        again = looked_again(made, alone=round_ > 0) if round_ < ROUNDS else None
-        if again is None:
+        again = looked_again(made)
+        if again is None or not another_round(made.checks, round_):
             break
         survey = again  # what the finished clip showed is covered in the next one
     return left(kept(made), rebound(opened, known), known)

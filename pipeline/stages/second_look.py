@@ -34,6 +34,11 @@ def missed(checks: Sequence[Check], alone: bool) -> bool:
     return bool(failed & _CHECKS) and not (alone and failed - _CHECKS)
 
 
+def another_round(checks: Sequence[Check], round_: int) -> bool:
+    """True if the clip is to be rendered once more. round_: how often it was already."""
+    return round_ < ROUNDS and missed(checks, alone=round_ > 0)
+
+
 def with_missed(
     surveys: Sequence[Survey], plan: Plan, found: Sequence[Lettering | Face | Voice]
 ) -> list[Survey]:

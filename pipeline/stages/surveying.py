@@ -53,18 +53,17 @@ def compared(opened: Opened, survey: SurveyedCase, known: Catalogue) -> Surveyed
     return replace(survey, alike=tuple(alike))
 
 
-def looked_again(
-    made: CaseResult, cache: Cache | None = None, alone: bool = False
-) -> SurveyedCase | None:
-    """The survey with what only the finished clip showed, kept in the case and in the cache.
+def looked_again(made: CaseResult, cache: Cache | None = None) -> SurveyedCase | None:
+    """The survey with what only the finished clip showed, kept in the case and in the cache: a
+    finding that a person can reject, and that is covered when the clip is made again.
 
-    None if nothing was missed, or, if `alone`, another fault is there too, or nothing of it lies
-    in a recording: another render would not mend that.
+    None if nothing was missed, or nothing of it lies in a recording: another render would not
+    mend that.
     """
     opened, survey, checked = made.opened, made.survey, made.verified
     if survey is None or made.plan is None or checked is None:
         return None
-    if not missed(checked.checks, alone):
+    if not missed(checked.checks, alone=False):
         return None
     surveys = with_missed([m.survey for m in survey.sources], made.plan, checked.missed)
     if all(m.survey == s for m, s in zip(survey.sources, surveys, strict=True)):

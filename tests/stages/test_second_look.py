@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+
+import pytest
 
 from pipeline.model.cover import Cover
 from pipeline.model.findings import Findings, Speech
@@ -11,8 +14,9 @@ from pipeline.model.placement import Placement
 from pipeline.model.plan import Piece
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering, Voice
+from pipeline.stages import recipe
 from pipeline.stages.decide import with_voices
-from pipeline.stages.second_look import missed, with_missed
+from pipeline.stages.second_look import ROUNDS, another_round, missed, with_missed
 
 
 def check(name: str, passed: bool) -> Check:
@@ -27,6 +31,30 @@ def test_what_was_missed_is_covered_again_with_another_fault_only_once() -> None
     assert not missed([seen, check("redacted boxes black", False)], alone=True)
     assert not missed([check("lettering in the picture", True)], alone=False)
     assert not missed([check("loudness", False)], alone=False)
+
+
+@pytest.mark.parametrize(("other", "renders"), [(True, ROUNDS + 1), (False, 2)])
+def test_what_the_last_round_found_is_a_finding_too(
+    other: bool, renders: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """So that a person can reject it. other: whether all else passes."""
+    checks = [check("lettering in the picture", False), check("loudness", other)]
+    made: Any = SimpleNamespace(withheld=(), checks=checks)
+    calls: list[str] = []
+
+    def counted(name: str, result: Any) -> None:
+        monkeypatch.setattr(recipe, name, lambda *_: (calls.append(name), result)[1])
+
+    for name in ("rebound", "heard", "planned"):
+        counted(name, None)
+    for name in ("rendered", "verified", "looked_again", "kept", "left"):
+        counted(name, made)
+    known: Any = SimpleNamespace(next_revision=lambda *_: 1)
+    case: Any = SimpleNamespace(case=SimpleNamespace(case="QM-0217"), profile="web")
+    monkeypatch.setattr(recipe, "rebound", lambda *_: case)
+    assert recipe.make_clip(case, made, known, Path(), lambda *_: None) is made
+    assert calls.count("rendered") == calls.count("looked_again") == renders
+    assert another_round(checks, 0) and not another_round(checks, ROUNDS)
 
 
 class Survey(SimpleNamespace):
