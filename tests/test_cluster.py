@@ -26,14 +26,16 @@ from pipeline.batch.request import Request
 from pipeline.batch.run import run_batch
 from pipeline.batch.tasks import TASKS
 from pipeline.errors import OutputError, UsageError
+from pipeline.model.decisions import Anchor, Decision, Decisions
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
-from pipeline.model.survey import Lettering
+from pipeline.model.survey import Lettering, Survey
 from pipeline.stages import finishing
 from pipeline.stages.progress import no_progress
 from pipeline.stages.recipe import run_case
-from pipeline.stages.values import Asked
+from pipeline.stages.values import Asked, CaseResult
+from pipeline.stages.verifying.identity import let_through
 from pipeline.stages.verifying.verify import verify_release
 from pipeline.store.catalogue import Catalogue
 
@@ -258,6 +260,54 @@ def test_what_only_the_finished_clip_showed_is_covered_as_on_one_machine(
     assert plan.redactions == here.plan.redactions
     assert [r.what for r in plan.redactions].count("lettering") == 1
     assert leftovers(tmp_path / "out") == []
+
+
+@pytest.mark.slow
+def test_what_looks_at_each_finished_clip_went_on_finding_can_be_rejected(
+    scope_clip: media_zoo.Clip, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The looks are played: each sees another place in tissue. Every one is a finding after it,
+    and a clip goes out when a person has rejected the last one."""
+    places = [(100 + 40 * n, 110, 20, 10) for n in range(3)]
+    looks = 0
+
+    def verify(path: Path, plan: Plan, *rest: Any, **more: Any) -> Any:
+        nonlocal looks
+        checked = verify_release(path, plan, *rest, **more)
+        here = Lettering(start_s=1.0, stop_s=2.0, box_px=places[min(looks, 2)], where="field",
+                         confidence=0.9)  # fmt: skip
+        looks += 1
+        if let_through(plan, "lettering", here):
+            return checked
+        seen = Check(check="lettering in the picture", measured=1, limit=0, passed=False)
+        return replace(checked, missed=(here,), checks=(seen,))
+
+    monkeypatch.setattr(finishing, "verify_release", verify)
+    options = Options()
+    options.anonymity.lettering = options.anonymity.faces = False
+    case_of(tmp_path, "QM-0001", scope_clip.path)
+
+    def made() -> CaseResult:
+        return run_case(tmp_path / "QM-0001", tmp_path / "out", options, Asked(looked="AB"),
+                        catalogue=tmp_path / "one.sqlite3")  # fmt: skip
+
+    result = made()
+    assert [w.code for w in result.withheld] == ["check"] and looks == 3
+    private = tmp_path / "out/private/QM-0001"
+    survey = Survey.model_validate_json((private / "survey.json").read_bytes())
+    assert len(survey.lettering) == 3
+    last = survey.lettering[-1]
+    anchor = Anchor(sha256=survey.recording.sha256, kind="lettering", start_s=last.start_s,
+                    stop_s=last.stop_s)  # fmt: skip
+    no = Decision(number=1, at="2026-01-01T00:00:00Z", by="AB", verb="reject", anchor=anchor,
+                  value={"box_px": list(last.box_px)},
+                  reason="no lettering: tissue or instrument")  # fmt: skip
+    (private / "decisions.json").write_text(Decisions(case="QM-0001", entries=[no]).to_json())
+    result = made()
+    assert result.state == "released" and looks == 4, result.withheld
+    assert result.plan is not None
+    assert [r.what for r in result.plan.redactions].count("lettering") == 2
+    assert [r.box_px for r in result.plan.overruled] == [last.box_px]
 
 
 @pytest.mark.slow

@@ -90,8 +90,10 @@ def verify(job: Job, progress: Progress) -> Answer:
     opened, measured = _surveyed(job, progress)
     made = verified(read_clip(opened, measured, Path(job["clip"])), progress)
     again = looked_again(made, _measures(job))
-    if again is not None and another_round(made.checks, job["round"]):
-        return {"state": "again"}
+    if again is not None:
+        if another_round(made.checks, job["round"]):
+            return {"state": "again"}
+        made = replace(made, survey=again)
     return _told(kept(made), job)
 
 

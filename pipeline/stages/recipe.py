@@ -33,6 +33,7 @@ Everything temporary lies in one folder beside the output that is gone afterward
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.media.glyphs import load_glyph
@@ -99,7 +100,9 @@ def make_clip(
             return made
         made = verified(made, progress)
         again = looked_again(made)
-        if again is None or not another_round(made.checks, round_):
+        if again is None:
             break
-        survey = again  # what the finished clip showed is covered in the next one
+        survey, made = again, replace(made, survey=again)
+        if not another_round(made.checks, round_):
+            break  # else what the finished clip showed is covered in the next one
     return left(kept(made), rebound(opened, known), known)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -33,13 +34,20 @@ def test_what_was_missed_is_covered_again_with_another_fault_only_once() -> None
     assert not missed([check("loudness", False)], alone=False)
 
 
+@dataclass(frozen=True)
+class Made:
+    checks: list[Check]
+    survey: Any = None
+    withheld: tuple[str, ...] = ()
+
+
 @pytest.mark.parametrize(("other", "renders"), [(True, ROUNDS + 1), (False, 2)])
 def test_what_the_last_round_found_is_a_finding_too(
     other: bool, renders: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """So that a person can reject it. other: whether all else passes."""
     checks = [check("lettering in the picture", False), check("loudness", other)]
-    made: Any = SimpleNamespace(withheld=(), checks=checks)
+    made: Any = Made(checks)
     calls: list[str] = []
 
     def counted(name: str, result: Any) -> None:
@@ -47,12 +55,16 @@ def test_what_the_last_round_found_is_a_finding_too(
 
     for name in ("rebound", "heard", "planned"):
         counted(name, None)
-    for name in ("rendered", "verified", "looked_again", "kept", "left"):
+    counted("looked_again", "with it")
+    for name in ("rendered", "verified"):
         counted(name, made)
+    for name in ("kept", "left"):
+        monkeypatch.setattr(recipe, name, lambda made, *_: made)
     known: Any = SimpleNamespace(next_revision=lambda *_: 1)
     case: Any = SimpleNamespace(case=SimpleNamespace(case="QM-0217"), profile="web")
     monkeypatch.setattr(recipe, "rebound", lambda *_: case)
-    assert recipe.make_clip(case, made, known, Path(), lambda *_: None) is made
+    last = recipe.make_clip(case, made, known, Path(), lambda *_: None)
+    assert last.survey == "with it", "which the report shows"
     assert calls.count("rendered") == calls.count("looked_again") == renders
     assert another_round(checks, 0) and not another_round(checks, ROUNDS)
 
