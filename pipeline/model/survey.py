@@ -106,6 +106,10 @@ class Survey(Document):
     field: list[FieldSpan] = []
     damage: list[Damage] = []
     lettering: list[Lettering] = []
+    doubted: list[Cover] = Field(
+        default=[],
+        description="where a look that was not borne out saw lettering: told, and not filled",
+    )
     faces: list[Face] = []
     voices: list[Voice] = []
     loudness: TrackLoudness | None = None

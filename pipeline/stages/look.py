@@ -6,7 +6,8 @@ import hashlib
 import json
 from collections.abc import Sequence
 
-from pipeline.analysis.identity.overlays import tidied
+from pipeline.analysis.identity.overlays import DOUBTED, tidied
+from pipeline.model.cover import Cover
 from pipeline.model.document import Document
 from pipeline.model.field import FieldSpan
 from pipeline.model.findings import Event, Findings
@@ -30,10 +31,19 @@ class Look(Document):
     """
 
     lettering: list[Lettering] = []
+    doubted: list[Cover] = []
     faces: list[Face] = []
     voices: list[Voice] = []
     looked: dict[str, str] = {}
     warnings: list[str] = []
+
+    def take(self, lettering: Sequence[Lettering]) -> None:
+        """What is to be filled and what is to be told, each to its own."""
+        self.lettering += [x for x in lettering if x.confidence > DOUBTED]
+        self.doubted += [
+            Cover(start_s=x.start_s, stop_s=x.stop_s, box_px=x.box_px)
+            for x in lettering if x.confidence <= DOUBTED and x.where == "field"
+        ]  # fmt: skip
 
 
 def looked(options: Options) -> dict[str, str]:
@@ -68,7 +78,8 @@ def look_for(
     outside = [(e.start_s - margin_s, e.stop_s + margin_s) for e in _outside(findings)]
     spans = None
     if search is not None:
-        found.lettering, found.faces = search.finish(fields, duration_s)
+        lettering, found.faces = search.finish(fields, duration_s)
+        found.take(lettering)
         without = [(f.start_s, f.stop_s) for f in fields if f.shape == "none"]
         spans = [(s.start_s, s.stop_s) for s in merge_spans([*outside, *without])]
         spans = [(max(0.0, a), min(b, duration_s)) for a, b in spans]
@@ -85,7 +96,7 @@ def look_for(
         stop_s=duration_s,
         spans=spans,
     )
-    found.lettering += lettering
+    found.take(lettering)
     found.faces += faces
     return found
 
@@ -114,6 +125,7 @@ def with_look(survey: Survey, look: Look) -> Survey:
     return survey.model_copy(
         update={
             "lettering": look.lettering,
+            "doubted": look.doubted,
             "faces": look.faces,
             "voices": look.voices,
             "measured": survey.measured | look.looked,
@@ -126,6 +138,7 @@ def look_of(survey: Survey) -> Look:
     """What the detectors found, as a survey has it."""
     return Look(
         lettering=survey.lettering,
+        doubted=survey.doubted,
         faces=survey.faces,
         voices=survey.voices,
         looked={k: v for k, v in survey.measured.items() if k in VERSIONS},

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.analysis.boxes import area, overlap
 from pipeline.analysis.identity.letter_cells import components
-from pipeline.analysis.identity.letter_spans import counted
+from pipeline.analysis.identity.letter_spans import counted, told_apart
 from pipeline.analysis.identity.letter_watch import Kind, Sight
 from pipeline.analysis.identity.lettering import merge_lettering
 
@@ -191,7 +191,7 @@ def turned(time_s: float, odds: float, again: float, kind: Kind = "whole") -> Si
 def test_what_is_not_seen_in_the_view_turned_over_is_tissue() -> None:
     """However sure one of many looks was; as for all of it where nobody asked again."""
     rough = [turned(5 + n / 9, (8.9, 5.0, 6.0)[n % 3], 2.0) for n in range(40)]
-    assert not counted(rough)
+    assert told_apart(rough)[0] == [] and told_apart(rough)[1] == rough
     assert counted([replace(s, again=None) for s in rough])
 
 

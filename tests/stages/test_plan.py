@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.analysis.identity.overlays import DOUBTED
 from pipeline.errors import InputError
 from pipeline.model.case import Case
 from pipeline.model.cover import Cover
@@ -23,6 +24,7 @@ from pipeline.model.time import Span
 from pipeline.model.timeline import Timeline
 from pipeline.stages.card import check_card
 from pipeline.stages.judged import REASONS
+from pipeline.stages.look import Look
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
 from pipeline.stages.planning.levels import replaced_spans
 from pipeline.stages.planning.parts import case_axis
@@ -566,6 +568,24 @@ def test_boxes_that_leave_little_to_be_seen_are_told(
                      glyph=GLYPH)  # fmt: skip
     found = [w for w in plan.warnings if w.startswith("boxes cover most of the field")]
     assert len(found) == (told is not None) and all(str(told) in w for w in found)
+
+
+def test_what_is_hardly_lettering_is_told_and_not_covered() -> None:
+    """In case time, and of what is shown only."""
+    times = ((2, 0.9), (5, DOUBTED), (5.2, DOUBTED), (9, DOUBTED))
+    seen = [Lettering(start_s=t, stop_s=t + 0.5, box_px=(600, 300, 90, 30), where="field",
+                      confidence=c) for t, c in times]  # fmt: skip
+    look = Look()
+    look.take(seen)
+    assert [x.start_s for x in look.lettering] == [2] and len(look.doubted) == 3
+    measured = source(20)
+    measured = with_survey(measured, lettering=look.lettering, doubted=look.doubted)
+    plan = make_plan(case(), [measured], None, Options(), glyph=GLYPH, cut_to=Span(4, 8))
+    (said,) = [w for w in plan.warnings if "something like lettering" in w]
+    assert " at 0:05.0:" in said
+    assert all(r.what == "surround" or r.stop_s < 4 for r in plan.redactions)
+    whole = make_plan(case(), [with_survey(measured, doubted=[])], None, Options(), glyph=GLYPH)
+    assert not [w for w in whole.warnings if "something like lettering" in w]
 
 
 def test_a_box_is_there_for_what_was_seen_and_a_moment_more() -> None:

@@ -21,10 +21,11 @@ from numpy.typing import NDArray
 from pipeline.analysis.boxes import Pixels, iou, overlap, widened
 from pipeline.analysis.identity.face_watch import FaceWatch
 from pipeline.analysis.identity.faces import merge_faces
-from pipeline.analysis.identity.letter_spans import counted
+from pipeline.analysis.identity.letter_spans import told_apart
 from pipeline.analysis.identity.letter_views import Planes, scaled
 from pipeline.analysis.identity.letter_watch import LetterWatch
 from pipeline.analysis.identity.lettering import field_box, merge_lettering
+from pipeline.analysis.identity.overlays import DOUBTED
 from pipeline.model.field import FieldSpan
 from pipeline.model.survey import Face, Lettering
 
@@ -99,7 +100,8 @@ class Detectors:
         ignore: Sequence[Sequence[float]] = (),
         fields: Sequence[FieldSpan] | None = None,
     ) -> tuple[list[Lettering], list[Face]]:
-        """Spans with boxes to fill. stop_s: end of the file. fields: if known only now.
+        """Spans with boxes to fill, and of confidence `DOUBTED` those that hardly need any. stop_s:
+        end of the file. fields: if known only now.
 
         ignore: places (x, y, width, height) of lettering that is meant to be
         there, such as the mark, or (x, y, width, height, start_s, stop_s) of what is
@@ -118,9 +120,14 @@ class Detectors:
             s for s in self._letters.sights
             if not _ignored(s.box, _now(ignore, s.since_s, s.time_s))
         ]  # fmt: skip
-        lettering = merge_lettering(
-            counted(sights), _MARGIN_S, fields or self._fields, width, height, stop_s
-        )
+        lettering = []
+        for some, sure in zip(told_apart(sights), (True, False), strict=True):
+            spans = merge_lettering(
+                some, _MARGIN_S, fields or self._fields, width, height, stop_s
+            )
+            lettering += [
+                s if sure else s.model_copy(update={"confidence": DOUBTED}) for s in spans
+            ]
         spacing = max(self.spacing_s, self.faces_every_s)
         if self._faces is None:
             return lettering, []

@@ -252,6 +252,12 @@ def _time(sight: Sight) -> float:
 
 def counted(sights: Sequence[Sight]) -> list[Sight]:
     """The sights that belong to lettering, in order of time."""
+    return told_apart(sights)[0]
+
+
+def told_apart(sights: Sequence[Sight]) -> tuple[list[Sight], list[Sight]]:
+    """The sights that belong to lettering, and those that would be enough but are not borne out,
+    which are hardly ever of any; both in order of time."""
     tracks: list[_Track] = []
     done: list[_Track] = []
     looks = [s for s in sights if s.kind != "stays"]
@@ -278,7 +284,9 @@ def counted(sights: Sequence[Sight]) -> list[Sight]:
     kept = [t for t in enough if t in sure or any(t.beside(other) for other in sure)]
     out = [s for t in kept for s in t.timed()]
     plain = [s for s in out if s.kind not in FAINT and s.odds >= SURE]
-    return sorted([*out, *_stayed(sights, sorted(plain, key=_time))], key=_time)
+    doubted = [s for t in enough if t not in kept for s in t.timed()]
+    out += _stayed(sights, sorted(plain, key=_time))
+    return sorted(out, key=_time), sorted(doubted, key=_time)
 
 
 def _stayed(sights: Sequence[Sight], plain: Sequence[Sight]) -> list[Sight]:

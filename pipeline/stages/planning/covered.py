@@ -1,4 +1,5 @@
-"""Whether what is blacked out leaves anything to be seen: a person has to know before looking."""
+"""What a person has to know of boxes before looking: whether they leave anything to be seen, and
+where there is none although something might be."""
 
 from __future__ import annotations
 
@@ -16,6 +17,7 @@ from pipeline.stages.planning.given import SourceInput
 MOST_RATIO = 0.5
 """Of the field. Lettering and faces are seldom so large; tissue that was taken for them may be."""
 LEAST_S = 1.0
+MOST_TOLD = 5  # times in a sentence
 _GRID = 48
 
 
@@ -37,6 +39,24 @@ def covered_told(
         f"boxes cover most of the field for {total_s(spans):.1f} s, the first time at"
         f" {format_time(spans[0].start_s)}: look whether there is anything to be covered, and"
         " reject what is not"
+    ]
+
+
+def doubted_told(sources: Sequence[SourceInput], axis: Timeline) -> list[str]:
+    """A sentence about places that a look took for lettering and nothing bore out, in case time."""
+    spans = merge_spans(
+        in_case
+        for number, source in enumerate(sources)
+        for d in source.survey.doubted
+        for in_case in axis.case_of_source(number, Span(d.start_s, d.stop_s))
+    )
+    if not spans:
+        return []
+    at = ", ".join(format_time(s.start_s) for s in spans[:MOST_TOLD])
+    more = f" and {len(spans) - MOST_TOLD} times more" if len(spans) > MOST_TOLD else ""
+    return [
+        f"something like lettering, hardly any, at {at}{more}: nothing is covered there; look, and"
+        " cover the place on the review page if it can be read"
     ]
 
 

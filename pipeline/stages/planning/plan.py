@@ -22,7 +22,7 @@ from pipeline.stages.planning.captioned import drawn_captions
 from pipeline.stages.planning.cards import MEASURED, altered_words, with_cards
 from pipeline.stages.planning.chapters import chapters_of, shown_sides
 from pipeline.stages.planning.compared import comparisons
-from pipeline.stages.planning.covered import covered_told
+from pipeline.stages.planning.covered import covered_told, doubted_told
 from pipeline.stages.planning.edits import decided_edits, restorations
 from pipeline.stages.planning.ends import ends_told
 from pipeline.stages.planning.given import GlyphInput, NarrationInput, SourceInput
@@ -214,6 +214,7 @@ def make_plan(
     posters = posters_s(pieces, clearness, duration_s)
     captions = captions_of(narration, timeline, heard) if narration and narrated else []
     warnings += caption_warnings(captions) + covered_told(sources, redactions, axis)
+    warnings += doubted_told(sources, axis)
     return Plan(
         case=case.case,
         title=title if title is not None else case.title,

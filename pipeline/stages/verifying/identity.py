@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.identity.overlays import DOUBTED
 from pipeline.model.options import Options
 from pipeline.model.plan import Plan
 from pipeline.model.recording import Recording
@@ -44,6 +45,7 @@ def identity_checks(
     """What was found in the pictures handed over, without what a person let through."""
     wanted = options.anonymity
     letters, faces = search.finish()
+    letters = [x for x in letters if x.confidence > DOUBTED]
     letters = [x for x in letters if not let_through(plan, "lettering", x)]
     faces = [x for x in faces if not let_through(plan, "face", x)]
     result.missed = [*letters, *faces]
