@@ -18,6 +18,7 @@ import media_zoo
 import numpy as np
 import pytest
 import soundfile
+from forks import fork
 
 from pipeline.media.captions import read_captions
 from pipeline.media.pictures import read_pictures
@@ -38,12 +39,10 @@ class Shell:
     def __call__(self, *arguments: str | Path, config: str | None = None) -> Any:
         if config is not None:
             self.config.write_text(PLAIN + config)
-        command = [sys.executable, "-m", "pipeline.cli", "--json", "--quiet", "--config",
-                   str(self.config),
-                   "--catalogue", str(self.folder / "catalogue.sqlite3")]  # fmt: skip
-        done = subprocess.run(
-            [*command, *map(str, arguments)], capture_output=True, text=True, timeout=self.limit_s
-        )
+        done = fork(
+            "--json", "--quiet", "--config", self.config,
+            "--catalogue", self.folder / "catalogue.sqlite3", *arguments, limit_s=self.limit_s,
+        )  # fmt: skip
         assert "Traceback" not in done.stderr, done.stderr
         assert len(done.stdout.strip().splitlines()) <= 1
         value = json.loads(done.stdout) if done.stdout.strip() else {}

