@@ -437,6 +437,8 @@ def test_unknown_stays_unknown_and_overlaps_stay_apart() -> None:
         for e in find_events(series_of(loss, blur=blur, blur_sure=blur), fields, 20.0)
     ]
     assert kinds == [("fog", 6.0, 12.0), ("blur", 8.0, 14.0)]
+    # what takes no detail is no blur, however sure it looks
+    assert not find_events(series_of(np.zeros(100), blur=blur / 80, blur_sure=blur), fields, 20.0)
 
 
 def test_fog_that_is_known_by_its_least_loss_only_has_no_number() -> None:
@@ -604,9 +606,9 @@ def test_explanations_of_one_moment_are_together_no_surer_than_certain() -> None
     fields = [whole_picture(320, 240, 0, 20, 1)]
     loss, sure = np.zeros(100), np.zeros(100)
     loss[30:60], sure[40:70] = 0.5, 0.9
-    both = find_events(series_of(loss, blur_sure=sure), fields, 20.0)
+    both = find_events(series_of(loss, blur_sure=sure, blur=sure), fields, 20.0)
     alone = find_events(series_of(loss), fields, 20.0)
-    alone += find_events(series_of(np.zeros(100), blur_sure=sure), fields, 20.0)
+    alone += find_events(series_of(np.zeros(100), blur_sure=sure, blur=sure), fields, 20.0)
     assert [e.kind for e in both] == ["fog", "blur"]
     for together, single in zip(both, alone, strict=True):
         assert together.confidence < single.confidence
