@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.identity.letter_moved import residual
 from pipeline.analysis.identity.letter_net import LetterNet, mean_view
-from pipeline.analysis.identity.letter_spans import counted
+from pipeline.analysis.identity.letter_spans import counted, told_apart
 from pipeline.analysis.identity.letter_stays import BLOCK_S, Stays
 from pipeline.analysis.identity.letter_watch import LetterWatch, Sight
 from pipeline.analysis.identity.lettering import merge_lettering
@@ -97,6 +97,15 @@ def test_one_sure_look_is_enough_and_takes_doubtful_ones_at_its_place_with_it() 
     elsewhere = [Sight(t - 2, t, "stays", (20, 20 * int(t), 40, 12), 5.6) for t in (6.0, 8.0, 10.0)]
     assert not spans([*doubtful, *elsewhere])
     assert spans([*doubtful, *elsewhere, Sight(7, 9, "stays", LINE, 7.5)]) == [(3.75, 10.25)]
+
+
+def test_a_streak_on_the_glass_is_not_seen_from_both_sides() -> None:
+    """Log odds as of one in a made clean film, 7.2 and 2.1, and of a faint line of 4 %."""
+    streak = Sight(4, 6, "stays", LINE, 7.2, again=2.1)
+    assert told_apart([streak]) == ([], [streak])
+    line = Sight(4, 6, "stays", LINE, 7.2, again=12.7)
+    assert told_apart([line]) == ([line], [])
+    assert told_apart([streak, line]) == ([streak, line], [])
 
 
 def test_what_plain_looks_see_ends_with_them() -> None:

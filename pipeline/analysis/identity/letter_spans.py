@@ -70,7 +70,7 @@ class _Track:
         """False where views that saw something there did not when they were turned over:
         lettering is seen from both sides, tissue that one of many looks was taken by is not."""
         asked = [
-            (s.kind in AVERAGES, replace(s, odds=(s.odds + s.again) / 2))
+            (s.kind in AVERAGES, replace(s, odds=_both(s)))
             for s in self.sights if s.again is not None
         ]  # fmt: skip
         if not asked or any(s.odds >= PLAIN for s in self.sights):
@@ -224,6 +224,11 @@ def _gathered(boxes: Sequence[Pixels]) -> list[Pixels]:
     return out
 
 
+def _both(sight: Sight) -> float:
+    """Log odds of what was seen from both sides, or was too sure to be asked about."""
+    return sight.odds if sight.again is None else (sight.odds + sight.again) / 2
+
+
 def _enough(
     sights: Sequence[Sight], sure_odds: float = SURE, together: float = TOGETHER,
     within_s: float = WITHIN_S,
@@ -284,13 +289,16 @@ def told_apart(sights: Sequence[Sight]) -> tuple[list[Sight], list[Sight]]:
     kept = [t for t in enough if t in sure or any(t.beside(other) for other in sure)]
     out = [s for t in kept for s in t.timed()]
     plain = [s for s in out if s.kind not in FAINT and s.odds >= SURE]
-    doubted = [s for t in enough if t not in kept for s in t.timed()]
-    out += _stayed(sights, sorted(plain, key=_time))
-    return sorted(out, key=_time), sorted(doubted, key=_time)
+    stayed, doubted = _stayed(sights, sorted(plain, key=_time))
+    doubted += [s for t in enough if t not in kept for s in t.timed()]
+    return sorted([*out, *stayed], key=_time), sorted(doubted, key=_time)
 
 
-def _stayed(sights: Sequence[Sight], plain: Sequence[Sight]) -> list[Sight]:
-    """What stood still for seconds: sure looks, and doubtful ones beside them at the same place.
+def _stayed(
+    sights: Sequence[Sight], plain: Sequence[Sight]
+) -> tuple[list[Sight], list[Sight]]:  # fmt: skip
+    """What stood still for seconds: sure looks, and doubtful ones beside them at the same place;
+    and what would be sure but is not borne out, as a streak on the glass.
 
     Doubtful ones alone are not added up, since they share pictures: what a drop on the glass
     leaves while nothing moves was seen so five times. It is known to half a second from when to
@@ -299,14 +307,17 @@ def _stayed(sights: Sequence[Sight], plain: Sequence[Sight]) -> list[Sight]:
     some = sorted((s for s in sights if s.kind == "stays" and s.odds >= DOUBT), key=_time)
     times, sure = [s.time_s for s in some], [s.time_s for s in plain]
     kept: set[int] = set()
-    for sight in (s for s in some if s.odds >= STAYS):
+    sure_ones = [s for s in some if s.odds >= STAYS]
+    for sight in (s for s in sure_ones if _both(s) >= STAYS):
         first = bisect_left(times, sight.since_s - STAYS_S)
         last = bisect_right(times, sight.time_s + LONG_S)
         kept.update(
             n for n in range(first, last)
             if some[n].since_s <= sight.time_s + STAYS_S and _touch(some[n].box, sight.box)
         )  # fmt: skip
-    return [_as_plainly_seen(some[n], plain, sure) for n in sorted(kept)]
+    left = {id(some[n]) for n in kept}
+    doubted = [s for s in sure_ones if id(s) not in left]
+    return [_as_plainly_seen(some[n], plain, sure) for n in sorted(kept)], doubted
 
 
 def _as_plainly_seen(sight: Sight, plain: Sequence[Sight], times: Sequence[float]) -> Sight:

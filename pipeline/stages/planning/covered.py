@@ -37,8 +37,8 @@ def covered_told(
         return []
     return [
         f"boxes cover most of the field for {total_s(spans):.1f} s, the first time at"
-        f" {format_time(spans[0].start_s)}: look whether there is anything to be covered, and"
-        " reject what is not"
+        f" {format_time(spans[0].start_s)}: look on the review page whether there is anything to"
+        " be covered, and reject what is not"
     ]
 
 
