@@ -71,6 +71,7 @@ class Fidelity:
     _before: deque[_Before] = field(default_factory=lambda: deque(maxlen=_PICTURES))
     _luma: tuple[tuple[object, ...], _Weight] | None = None
     _colour: tuple[tuple[object, ...], _Weight] | None = None
+    _around: tuple[object, Box] | None = None
 
     def step(
         self, wanted: Expected, shown: Planes, strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
@@ -93,8 +94,9 @@ class Fidelity:
                 self._borrow(gap, looked, weight, wanted, between)
             k = int(off.argmax())
             row, col = divmod(k, off.shape[1])
-            size = weight.tile_px * (1 if number == 0 else 2)
-            self.place.see(float(off.flat[k]), wanted.time_s, col * size, row * size)
+            scale = 1 if number == 0 else 2
+            x_px, y_px = weight.at(col, row)
+            self.place.see(float(off.flat[k]), wanted.time_s, x_px * scale, y_px * scale)
             inside = weight.share(wanted.lit_mask if number == 0 else wanted.lit_colour)
             total = float((off * inside).sum() / max(float(inside.sum()), 1e-9))
             (self.picture if number == 0 else self.colour).see(total, wanted.time_s)
@@ -131,11 +133,22 @@ class Fidelity:
         """For luma and for the colour planes, made anew where they change: strokes wander."""
         key: tuple[object, ...] = (sure, strokes[0], words)
         if self._luma is None or not _same(self._luma[0], key):
-            self._luma = key, _Weight(_of_luma(sure, strokes, words), _step(sure))
+            self._luma = key, _Weight(_of_luma(sure, strokes, words), _step(sure), self._box(sure))
         key = (sure, words)
         if self._colour is None or not _same(self._colour[0], key):
-            self._colour = key, _Weight(_of_colour(sure, words), _step(sure))
+            x, y, wide, high = self._box(sure)
+            half = x // 2, y // 2, wide // 2 + 1, high // 2 + 1
+            self._colour = key, _Weight(_of_colour(sure, words), _step(sure), half)
         return self._luma[1], self._colour[1]
+
+    def _box(self, sure: NDArray[np.uint8]) -> Box:
+        """Around what is sure: outside of it nothing is compared."""
+        import cv2
+
+        if self._around is None or self._around[0] is not sure:
+            x, y, wide, high = cv2.boundingRect(sure)
+            self._around = sure, (x, y, wide, high)
+        return self._around[1]
 
     def checks(self) -> list[Check]:
         if not self.pictures:
@@ -155,14 +168,22 @@ class Fidelity:
 
 
 class _Weight:
-    """Which samples of a plane count, and their share in each tile."""
+    """Which samples of a plane count, and their share in each tile within a box around them."""
 
-    def __init__(self, counts: NDArray[np.uint8], step: int) -> None:
-        self._step = step
-        self.tile_px = TILE_PX * step
-        rows, cols = (n // step // TILE_PX * TILE_PX for n in counts.shape)
-        rows, cols = max(rows, TILE_PX), max(cols, TILE_PX)
-        self._cut = (slice(0, rows * step, step), slice(0, cols * step, step))
+    def __init__(self, counts: NDArray[np.uint8], step: int, box: Box) -> None:
+        tile_px = TILE_PX * step
+        x, y, wide, high = box
+        left, top = x // tile_px * tile_px, y // tile_px * tile_px
+        # whole tiles; of what is left over at the right and bottom nothing is looked at
+        cols, rows = (
+            max(TILE_PX, min(-(-(end - start) // tile_px), (most - start) // tile_px) * TILE_PX)
+            for start, end, most in (
+                (left, x + wide, counts.shape[1]),
+                (top, y + high, counts.shape[0]),
+            )
+        )
+        self._corner, self._tile_px = (left, top), tile_px
+        self._cut = (slice(top, top + rows * step, step), slice(left, left + cols * step, step))
         self._counts = (counts[self._cut] > 0).astype(np.float32)
         self._tiles = (self._counts.shape[1] // TILE_PX, self._counts.shape[0] // TILE_PX)
         known = _mean(self._counts, self._tiles)
@@ -170,6 +191,10 @@ class _Weight:
         self.tiles = int((known >= _KNOWN).sum())
         self.any = self.tiles > 0
         self._inside: tuple[NDArray[np.uint8], NDArray[np.float32]] | None = None
+
+    def at(self, col: int, row: int) -> tuple[int, int]:
+        """Corner (x, y) of a tile on the plane."""
+        return self._corner[0] + col * self._tile_px, self._corner[1] + row * self._tile_px
 
     def looked_at(self, plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """The samples of a plane that are compared."""

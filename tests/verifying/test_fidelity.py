@@ -1,0 +1,50 @@
+"""What is off is found at its place wherever the field lies; a plain mean is the reference."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pipeline.stages.verifying.fidelity import TILE_PX, Fidelity
+
+CORNERS = [(0, 0), (0, 1), (1, 0), (1, 1)]
+NONE = (np.zeros(0, np.intp), np.zeros(0, np.intp))
+
+
+def expected(rows: int, cols: int, x_px: float, y_px: float, radius_px: float) -> Any:
+    """What `Fidelity` reads of an `Expected`: a grey picture of which a circle is sure."""
+    y, x = np.ogrid[:rows, :cols]
+    sure = (np.hypot(x - x_px, y - y_px) < radius_px).astype(np.uint8) * 255
+    half = np.min([sure[a : rows // 2 * 2 : 2, b : cols // 2 * 2 : 2] for a, b in CORNERS], axis=0)
+    planes = [np.full(p.shape, 90, np.uint8) for p in (sure, half, half)]
+    return SimpleNamespace(time_s=1.0, planes=planes, sure=sure, lit_mask=sure, lit_colour=half)
+
+
+@pytest.mark.parametrize("size", [(240, 320), (241, 333), (720, 1280)])
+@pytest.mark.parametrize("field", [(0.5, 0.5, 0.45), (0.93, 0.9, 0.3), (0.06, 0.1, 0.2)])
+@pytest.mark.parametrize("number", [0, 1])
+def test_one_tile_is_found_at_its_place(
+    size: tuple[int, int], field: tuple[float, float, float], number: int
+) -> None:
+    rows, cols = size
+    x, y, radius = field[0] * cols, field[1] * rows, field[2] * rows
+    wanted = expected(rows, cols, x, y, radius)
+    step, scale = 2 if rows >= 720 else 1, 1 + number
+    tile = TILE_PX * step
+    sure = wanted.sure if number == 0 else wanted.lit_colour
+    high, wide = (n // tile for n in sure.shape)
+    tiles = (sure[: high * tile, : wide * tile] > 0).reshape(high, tile, wide, tile)
+    whole = tiles.all(axis=(1, 3))
+    rng = np.random.default_rng(4)
+    for row, col in rng.permutation(np.argwhere(whole))[:6]:
+        shown = [p.copy() for p in wanted.planes]
+        part = np.s_[row * tile : (row + 1) * tile : step, col * tile : (col + 1) * tile : step]
+        shown[number][part] += rng.integers(10, 60, (TILE_PX, TILE_PX), np.uint8)
+        seen = Fidelity()
+        seen.step(wanted, shown, NONE, None)
+        off = shown[number][part].astype(float) - 90
+        assert seen.place.value == pytest.approx(off.mean(), abs=0.01)
+        assert (seen.place.x_px, seen.place.y_px) == (col * tile * scale, row * tile * scale)
