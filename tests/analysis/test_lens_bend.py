@@ -52,8 +52,8 @@ def test_what_reaches_in_from_the_rim_is_an_instrument() -> None:
     drop = np.where(PLACE > 0, 1.0, -0.5)
     rod = drop.copy()
     rod[2:5] = 1.0
-    assert not bend.from_the_rim(drop.ravel(), PLACE.ravel())
-    assert bend.from_the_rim(rod.ravel(), PLACE.ravel())
+    assert bend.beyond_strips(drop.ravel(), PLACE.ravel()) > 2
+    assert bend.beyond_strips(rod.ravel(), PLACE.ravel()) < 0
 
 
 def test_a_drop_is_found_as_a_smudge() -> None:

@@ -3,8 +3,8 @@
 A drop is a lens of its own: what is seen through it moves faster, or backwards, and cannot be
 told by less detail. So points that are followed from one sample to the next are asked whether
 they moved with the scene, or anyhow, the more the faster it moves; a still camera tells nothing.
-An instrument moves anyhow as well, but it reaches in from the rim: then a strip from there
-explains more than a place does.
+An instrument moves anyhow as well, but it reaches in from the rim: a place must explain more
+than a strip from there.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ FOLLOW_SD_PX = 0.35  # of points that move with the scene, at least
 ANYHOW = 2.0  # their motion in a drop, in that of the scene
 UNDER, STRAY, STRAY_PX = 0.7, (0.05, 0.5), 3.0  # points in a drop that do not follow, and elsewhere
 SHARED = 4.0  # points near each other say this many times less
-STRIP_WIDE, STRIP_SHARE = 0.22, 0.8  # of half the picture; of the evidence of a place
+STRIP_WIDE = 0.22  # of half the picture
 NOTHING = 1e-9  # likelihood beyond every model
 
 
@@ -40,9 +40,10 @@ def anyhow(motion: Motion, rows: int, cols: int) -> F64:
     return np.bincount(block, np.log(here / elsewhere) / SHARED, BLOCKS**2).astype(np.float64)
 
 
-def from_the_rim(told: F64, place: F64) -> bool:
-    """True if a strip from the rim explains what is told in the blocks, (64,), as a place does."""
-    return bool((_strips() @ told).max() > STRIP_SHARE * (place @ told))
+def beyond_strips(told: F64, place: F64) -> float:
+    """By how many nats what is told in the blocks, (64,), is explained better by a place there
+    than by a strip from the rim."""
+    return float(place @ told - max(0.0, float((_strips() @ told).max())))
 
 
 def _strips() -> F64:

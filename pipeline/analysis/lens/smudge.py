@@ -51,7 +51,7 @@ USUAL_SHARE = 0.8  # a slight loss for more of the recording is the lens as it i
 WINDOW, WINDOW_LEAST = 50, 1.0  # samples, and the evidence in them, that scatter is judged over
 CHI2_90 = 2.71  # nine in ten squares of a unit normal are less
 DEPTH_RANGE = (0.3, 1.6)
-BENT, BENT_LEAST = 0.5, 15.0  # what is bent is as good as that, unmeasured; evidence asked of it
+BENT = 0.5  # what is bent is as good as that; not measured
 DEPTH_SD = 0.5  # of the depth of a block before anything is read
 CHUNK, PLACE_PARTS = 256, 3  # pairs, and parts of the places, at once: it bounds the memory
 
@@ -184,15 +184,12 @@ def find_smudges(
 
 
 def _bent_places(bent: F64, shape: F64) -> list[Smudge]:
-    """Places where the picture is bent, not by what reaches in from the rim.
-
-    No coming and no going is seen of them, so they are asked for more.
-    """
+    """Places where the picture is bent, by a moment's evidence more than from the rim inwards."""
     stay = (bent @ shape.T).astype(np.float32)
     out = []
     for score, place, start, stop in _spans_at(stay, *np.zeros((2, *stay.shape), np.float32)):
         told, where = bent[start:stop].sum(0), shape[place]
-        if score >= BENT_LEAST and not bend.from_the_rim(told, where):
+        if bend.beyond_strips(told, where) >= MOMENT_MOST:
             grid = where.reshape(BLOCKS, BLOCKS)
             out.append(Smudge(start, stop, BENT, score, grid, where.mean()))
     return out

@@ -14,7 +14,7 @@ def _result(fold: LensFold, duration_s: float) -> Measured:
 
 MEASURE = PictureMeasure(
     name="lens",
-    version="10",
+    version="11",
     rate_hz=LensFold.SAMPLE_RATE_HZ,
     rows_px=LensFold.SAMPLE_MAX_ROWS_PX,
     start=_start,
