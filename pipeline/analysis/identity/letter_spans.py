@@ -25,7 +25,9 @@ TAIL_S = 0.25  # for which weaker looks before the first and after the last of t
 LEFT_S = 3.5  # for which bold lettering leaves a trace in the average
 STEADY_S, STEADY = 0.5, 4  # plain looks in so long, of some five, that see what is plainly there
 LASTING = 6.0  # log odds of such a look while it lasts
-BOTH = 7.0  # as SURE, of a look from both sides; and as TOGETHER, within
+BOTH = 7.0  # as SURE, of a look from both sides
+BURST = 9.0  # as TOGETHER, of such looks within
+MOST = 3  # looks of which most see it again: as good
 BURST_S = 0.5  # since tissue that looks like lettering does so now and then for long
 STAYS = 7.0  # as SURE, of a look at what stood still for seconds
 STAYS_S = 1.0  # between two of them that are taken together
@@ -75,10 +77,13 @@ class _Track:
         ]  # fmt: skip
         if not asked or any(s.odds >= PLAIN for s in self.sights):
             return True
+        agains = sorted(s.again for s in self.sights if s.again is not None)
+        if len(agains) >= MOST and agains[len(agains) // 2] >= FIRM:
+            return True
         means = [s for mean, s in asked if mean]
         singles = [s for mean, s in asked if not mean]
         return any(_enough(means, BOTH, TOGETHER, WITHIN_S)) or any(
-            _enough(singles, BOTH, BOTH, BURST_S)
+            _enough(singles, BOTH, BURST, BURST_S)
         )
 
     def timed(self) -> list[Sight]:
