@@ -34,7 +34,7 @@ from verdict_teach import two  # noqa: E402, F401  (it adds two kinds)
 from pipeline.analysis.sound.redact import replace_speech  # noqa: E402
 from pipeline.analysis.sound.speech import HOP_S, SpeechFold, SpeechSeries  # noqa: E402
 from pipeline.analysis.sound.speech_spans import room_speech_spans  # noqa: E402
-from pipeline.analysis.sound.voice_activity import VERDICT_MOST, room_detectors  # noqa: E402
+from pipeline.analysis.sound.voice_activity import room_detectors  # noqa: E402
 from pipeline.model.time import Span, merge_spans, total_s  # noqa: E402
 from pipeline.stages.verifying.sound import SECOND_PHASE_S, STEM_LIMIT_S  # noqa: E402
 
@@ -55,12 +55,6 @@ def heard(sound: NDArray[np.float32], later_s: float = 0.0) -> SpeechSeries:
     fold.step(np.zeros((1, round(later_s * CLIP_HZ)), np.float32))
     fold.step(sound[None])
     return fold.finish()
-
-
-def checked(sound: NDArray[np.float32]) -> list[Span]:
-    """As verify hears a finished sound."""
-    again = heard(sound, SECOND_PHASE_S)
-    return room_speech_spans(again, pad_s=0, verdict_from=VERDICT_MOST)[0]
 
 
 def replaced(sound: NDArray[np.float32], spans: Spans) -> NDArray[np.float32]:
@@ -114,7 +108,7 @@ def listened(sound: NDArray[np.float32], active: NDArray[np.bool_], row: dict[st
     spans = merge_spans([Span(*one).padded(0.25, SECONDS) for one in true], 0.8)
     if spans:
         out = replaced(sound, spans)
-        again = checked(out)
+        again = room_speech_spans(heard(out, SECOND_PHASE_S), pad_s=0)[0]
         inside = covered(spans, active.size)
         row["texture"].append(inside.sum() * HOP_S)
         row["heard in it"].append((covered(again, active.size) & inside).sum() * HOP_S)
@@ -123,7 +117,7 @@ def listened(sound: NDArray[np.float32], active: NDArray[np.bool_], row: dict[st
     speech, undecided = room_speech_spans(heard(sound))
     spans = merge_spans([*speech, *undecided])
     for number in range(ROUNDS):
-        again = checked(replaced(sound, spans))
+        again = room_speech_spans(heard(replaced(sound, spans), SECOND_PHASE_S), pad_s=0)[0]
         row[f"left {number}"].append(total_s(again))
         later = [Span(a - SECOND_PHASE_S, b - SECOND_PHASE_S).padded(0.25, SECONDS)
                  for a, b in again]  # fmt: skip

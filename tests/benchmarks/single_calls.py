@@ -11,7 +11,6 @@ call's sounding hops and that of the sound during it, or in all the scene if tha
 part 'held' has other prompts, the Russian voice, and kinds of sound heard nowhere else: four of
 kept_sounds.py and those of the tests' sound_makers.py. A call is found if .9 of its
 sounding hops are replaced. What is more than 2.5 s from a call is counted as without speech.
-The shipped verdict was taught on the development scenes of seeds 0 to 2: look at others.
 With --kept what the detectors say is read from the file, if it is there, or written to it: a trial
 of weights, thresholds and rules then takes seconds.
 """

@@ -87,11 +87,7 @@ def one_voice(rng: Rng, how: str, part: str, folder: Path) -> Sound:
         return unit(voice) * 10 ** (rng.uniform(-3, 3) / 20)
 
 
-PAUSE_S = (1.0, 6.0)
-
-
-def voices(rng: Rng, part: str, how: str, folder: Path, pause_s: tuple[float, float] = PAUSE_S
-           ) -> tuple[Sound, NDArray[np.bool_]]:  # fmt: skip
+def voices(rng: Rng, part: str, how: str, folder: Path) -> tuple[Sound, NDArray[np.bool_]]:
     """A track of SECONDS and which hops sound (within 25 dB of the loud ones of that voice)."""
     out, active = np.zeros(COUNT), np.zeros(COUNT // HOP, bool)
     at = int(rng.uniform(0.5, 3) * RATE_HZ) // HOP * HOP
@@ -101,18 +97,18 @@ def voices(rng: Rng, part: str, how: str, folder: Path, pause_s: tuple[float, fl
         out[at : at + voice.size] += voice
         power = np.square(voice.reshape(-1, HOP)).mean(axis=1)
         active[at // HOP : at // HOP + power.size] |= power > np.percentile(power, 95) * 10**-2.5
-        at += (voice.size + int(rng.uniform(*pause_s) * RATE_HZ)) // HOP * HOP
+        at += (voice.size + int(rng.uniform(1, 6) * RATE_HZ)) // HOP * HOP
     return out, active
 
 
-def mixed(rng: Rng, kind: str, how: str, snr_db: float, part: str, folder: Path,
-          pause_s: tuple[float, float] = PAUSE_S) -> tuple[Sound, NDArray[np.bool_]]:  # fmt: skip
+def mixed(rng: Rng, kind: str, how: str, snr_db: float, part: str, folder: Path
+          ) -> tuple[Sound, NDArray[np.bool_]]:  # fmt: skip
     """A scene with speech so far over the sound around it, by the RMS of the sounding hops.
 
     Between knocks and beeps the scene is quiet: its RMS over the whole scene counts.
     """
     back = scene(rng, kind)
-    voice, active = voices(rng, part, how, folder, pause_s)
+    voice, active = voices(rng, part, how, folder)
     on = np.repeat(active, HOP)
     if rng.random() < 0.7:
         voice = fftconvolve(voice, echo(rng))[:COUNT]

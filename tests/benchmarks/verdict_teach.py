@@ -6,12 +6,10 @@
 `gather` makes scenes of speech_kept.py, part 'dev' (its kinds alone, two at once, and the wide
 sounds of speech_scenes.py; with and without speech, at -8 to 12 dB), and keeps what the detectors
 say of each and of it without its steady part; of the first three seeds also scenes whose speech
-was replaced, and plain noise, which are no speech; from seed 8 on with other pauses. Single calls
-are put beside them by `single_calls.py --kept FOLDER/calls_0000.npz --seed N`. `fit` needs
-scikit-learn. The voices are those prompts that the third detector was not taught on: its scores on
-its own are too good. The shipped weights were fitted to scenes that were gathered in parts, by this
-code (seeds 0 to 7, three with other pauses, three of single calls); the commands were not run from
-nothing to the end.
+was replaced, and plain noise, which are no speech. `fit` needs scikit-learn. The voices are those
+prompts that the third detector was not taught on: its scores on its own are too good.
+The shipped weights were fitted to scenes that were gathered in parts, by this code; the two
+commands were not run from nothing to the end.
 """
 
 from __future__ import annotations
@@ -19,10 +17,8 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
-from collections.abc import Iterator, Sequence
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,12 +37,9 @@ from pipeline.analysis.sound.speech_verdict import evidence, less_steady  # noqa
 from pipeline.analysis.sound.voice_activity import DETECTORS, WEIGHED  # noqa: E402
 
 ALONE = [kind for kind in KINDS if kind not in ONLY_HELD]
-PAUSES_S = ((1, 6), (1, 6), (8, 20), (0.15, 0.7))
-PAUSES_FROM = 8  # seeds with other pauses than 1 to 6 s
 AROUND_HOPS = 25  # beside speech nobody can tell: rooms ring, breath is drawn
 WITHOUT = 3  # seeds
-NETS, INNER, DECAY, ROUNDS = 3, 24, 3.0, 8
-CALL_COUNTS = 3.0
+NETS, INNER, DECAY, ROUNDS = 3, 24, 5.0, 10
 
 
 def two(rng: Rng, count: int) -> Sound:
@@ -68,8 +61,7 @@ def gather(folder: Path, seed: int) -> None:
                 if spoken:
                     snr_db = float(rng.choice([0, -5, -5, rng.uniform(-8, 12)]))
                     how = str(rng.choice(VOICES))
-                    pause_s = PAUSES_S[int(rng.integers(4)) if seed >= PAUSES_FROM else 0]
-                    sound, on = mixed(rng, kind, how, snr_db, "dev", Path(name), pause_s)
+                    sound, on = mixed(rng, kind, how, snr_db, "dev", Path(name))
                 assert sound is not None
                 heard.take(sound, on)
     heard.save(folder / f"scenes_{seed:04d}.npz")
@@ -120,51 +112,26 @@ class Heard:
         np.savez_compressed(path, **{name: np.asarray(r) for name, r in self.rows.items()})
 
 
-def kept(path: Path) -> Iterator[tuple[NDArray[Any], NDArray[Any], NDArray[np.bool_]]]:
-    """(scores, features, active) of every scene of a file of `gather` or of single_calls.py."""
-    held = np.load(path)
-    parts = [held[name] for name in ("scores", "feats", "active")]
-    if "hops" in held:
-        at = np.cumsum(held["hops"])[:-1]
-        parts = [np.split(part, at) for part in parts]
-    yield from zip(*parts, strict=True)
-
-
-def taught(path: Path) -> tuple[NDArray[np.float16], NDArray[np.bool_], NDArray[np.float32]]:
-    """Evidence (hop, value) of the scenes of a file, where somebody speaks, and what each counts.
-
-    Of the hops without speech every second. A call is short: its hops count more."""
-    rows, truth = [], []
-    for scores, found, on in kept(path):
-        known = np.flatnonzero(on | ~maximum_filter1d(on, 2 * AROUND_HOPS + 1))
-        known = known[on[known] | (np.arange(known.size) % 2 == 0)]
-        rows.append(evidence(scores, found)[known].astype(np.float16))
-        truth.append(on[known])
-    spoken = np.concatenate(truth)
-    counts = CALL_COUNTS if "hops" in np.load(path) else 1.0
-    return np.concatenate(rows), spoken, np.where(spoken, counts, 2).astype(np.float32)
-
-
-def fitted(parts: Sequence[tuple[NDArray[Any], ...]]) -> dict[str, NDArray[np.float16]]:
+def fit(folder: Path, out: Path) -> None:
     from sklearn.neural_network import MLPClassifier
 
-    known, spoken, counts = (np.concatenate([p[k] for p in parts]) for k in range(3))
-    known = known.astype(np.float32)
+    rows, truth = [], []
+    for path in sorted(folder.glob("*.npz")):
+        held = np.load(path)
+        for scores, found, on in zip(held["scores"], held["feats"], held["active"], strict=True):
+            known = on | ~maximum_filter1d(on, 2 * AROUND_HOPS + 1)
+            rows.append(evidence(scores, found)[known])
+            truth.append(on[known])
+    known, spoken = np.concatenate(rows), np.concatenate(truth)
     mean, spread = known.mean(axis=0), known.std(axis=0) + 1e-3
-    known = (known - mean) / spread
     weights = {"mean": mean, "spread": spread, "nets": np.float32(NETS)}
     for k in range(NETS):
         net = MLPClassifier((INNER,), alpha=DECAY, max_iter=ROUNDS, batch_size=512, random_state=k)
-        net.fit(known, spoken, sample_weight=counts / counts.mean())
+        net.fit((known - mean) / spread, spoken)
         for part, w, b in zip(("in", "out"), net.coefs_, net.intercepts_, strict=True):
             weights[f"{part}{k}"], weights[f"{part}{k}_b"] = w, b
-    print(f"{known.shape[0]} hops, speech in {spoken.mean():.3f}")
-    return {name: np.asarray(w, np.float16) for name, w in weights.items()}
-
-
-def fit(folder: Path, out: Path) -> None:
-    parts = [taught(path) for path in sorted(folder.glob("*.npz"))]
-    np.savez_compressed(out, **fitted(parts))  # type: ignore[arg-type]
+    print(f"{len(rows)} scenes, {known.shape[0]} hops, speech in {spoken.mean():.3f}")
+    np.savez_compressed(out, **{name: np.asarray(w, np.float16) for name, w in weights.items()})
 
 
 def main() -> None:

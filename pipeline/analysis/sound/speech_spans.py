@@ -3,28 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.analysis.sound.speech import HOP_S, SpeechSeries
 from pipeline.analysis.sound.voice_activity import (
-    ABOVE_LEVEL,
-    AROUND_S,
     BELIEVED,
     BORNE_OUT,
-    BORNE_OUT_FAR_S,
     BORNE_OUT_S,
-    LEVEL_PART,
     ROOM_GOES_ON,
     ROOM_THRESHOLDS,
     SURE,
-    TALK,
     VERDICT,
-    VERDICT_GOES_ON,
-    VERDICT_LEAST,
-    VERDICT_MOST,
 )
 from pipeline.model.time import Span, merge_spans, subtract_spans
 
@@ -65,7 +57,6 @@ ROOM_JOIN_S = 0.8
 """Padded spans this close are one: quiet words between loud ones must not be left over."""
 TOO_LOW_DBFS = -92.0
 """RMS under which 16-bit steps hide speech: recall was 1.000 at -88 dBFS, .969 at -95."""
-_NEAR_HOPS, _LEVEL_STEP = 9, 4  # the verdict's level is that of .3 s, looked up every .13 s
 SILENT_DBFS = -115.0
 """RMS under which a 16-bit recording holds nothing."""
 TOO_CLIPPED_RATIO = 0.5
@@ -77,25 +68,22 @@ def room_speech_spans(
     pad_s: float = ROOM_PAD_S,
     thresholds: Mapping[str, float] = ROOM_THRESHOLDS,
     goes_on: Mapping[str, float] = ROOM_GOES_ON,
-    verdict_from: float | None = None,
 ) -> tuple[list[Span], list[Span]]:
     """(speech, undecided) spans of the procedure sound, each padded by `pad_s`.
 
     Speech: any detector at or above its threshold, and around that as long as it stays at or
-    above `goes_on`; where there is a verdict, what stands out in it (`_held_against`), and of a
-    detector that is none of BELIEVED only what the verdict bears out. Undecided, and not speech:
-    the loudest sound within a second lies between silence and TOO_LOW_DBFS, too many samples
+    above `goes_on`; where there is a verdict, and the detector is none of BELIEVED, only what the
+    verdict bears out. Undecided, and not speech: the
+    loudest sound within a second lies between silence and TOO_LOW_DBFS, too many samples
     are clipped, or a detector gave no number (`why_undecided` tells which). Both are to
-    be replaced; a person may overrule either. verdict_from: one score from which the verdict finds
-    speech, for a sound of which parts were replaced: what is left of it is no level to go by.
+    be replaced; a person may overrule either.
     """
-    speech, borne_out, so_far = _by_verdict(series, verdict_from)
+    speech = np.zeros(series.level_dbfs.size, bool)
+    borne_out = _borne_out(series)
     for name, values in series.probability.items():
-        if name == VERDICT:
-            continue
         high = thresholds.get(name, 0.3)
         found = _hysteresis(values.astype(np.float32), high, min(high, goes_on.get(name, high)))
-        speech |= found if name in BELIEVED else _runs_with(found, borne_out) & so_far
+        speech |= found if name in BELIEVED else _runs_with(found, borne_out)
     unknown = np.logical_or.reduce(list(_doubts(series).values())) & ~speech
 
     def padded(flags: NDArray[np.bool_]) -> list[Span]:
@@ -105,57 +93,15 @@ def room_speech_spans(
     return padded(speech), padded(unknown)
 
 
-Flags = NDArray[np.bool_]
-
-
-def _by_verdict(series: SpeechSeries, fixed: float | None) -> tuple[Flags, Flags, Flags]:
-    """(hop,) where the verdict finds speech, where it bears out what others find, and how far.
-
-    Without a verdict nowhere, everywhere, everywhere.
-    """
+def _borne_out(series: SpeechSeries) -> NDArray[np.bool_]:
+    """Hops near which the verdict says that there may be speech; all where there is no verdict."""
     from scipy.ndimage import maximum_filter1d
 
-    hops, said = series.level_dbfs.size, series.probability.get(VERDICT)
+    said = series.probability.get(VERDICT)
     if said is None or not said.size:
-        return np.zeros(hops, bool), np.ones(hops, bool), np.ones(hops, bool)
-    odds = _log_odds(said.astype(np.float32))
-    least, level, talk = _held_against(odds, fixed)
-    goes_on = least + VERDICT_GOES_ON
-    # A machine that stays at its level must not go on from a word in it.
-    goes_on = np.where(talk, goes_on, np.maximum(goes_on, np.minimum(level, least - 0.1)))
-    clear = odds >= least + BORNE_OUT
-    near, far = (
-        maximum_filter1d(clear, 2 * round(s / HOP_S) + 1) for s in (BORNE_OUT_S, BORNE_OUT_FAR_S)
-    )
-    return _runs_with(odds >= goes_on, odds >= least), near, talk | far
-
-
-def _log_odds(score: NDArray[np.float32] | float) -> NDArray[np.float32]:
-    sure = np.clip(np.nan_to_num(score), 1e-4, 1 - 1e-4)
-    return np.asarray(np.log(sure / (1 - sure)), np.float32)
-
-
-def _held_against(
-    odds: NDArray[np.float32], fixed: float | None
-) -> tuple[NDArray[Any], NDArray[Any], Flags]:
-    """Log-odds (hop,) from which the verdict is speech, its level around, and where somebody talks.
-
-    See VERDICT_LEAST. A sound under AROUND_S has nothing around: all of it is held for talk, as it
-    is where one score is `fixed`.
-    """
-    from scipy.ndimage import maximum_filter1d, percentile_filter, uniform_filter1d
-
-    low = np.full(odds.size, _log_odds(VERDICT_LEAST if fixed is None else fixed))
-    around = round(AROUND_S / HOP_S)
-    if fixed is not None or odds.size < around:
-        return low, low, np.ones(odds.size, bool)
-    near = uniform_filter1d(odds, _NEAR_HOPS, mode="nearest")
-    talk = maximum_filter1d(near, 2 * around + 1) >= _log_odds(TALK)
-    level = percentile_filter(
-        near[::_LEVEL_STEP], LEVEL_PART, size=2 * (around // _LEVEL_STEP) + 1, mode="reflect"
-    ).repeat(_LEVEL_STEP)[: odds.size]
-    least = np.clip(level + ABOVE_LEVEL, low, _log_odds(VERDICT_MOST))
-    return np.where(talk, low, least), level, talk
+        return np.ones(series.level_dbfs.size, bool)
+    near = maximum_filter1d(said.astype(np.float32), 2 * round(BORNE_OUT_S / HOP_S) + 1)
+    return np.asarray(near >= BORNE_OUT)
 
 
 SURE_SCORE, SURE_S = 0.8, 0.5

@@ -131,9 +131,7 @@ def stem_checks(
         return [make_check(name, "consent covers voices", "", "", True)]
     heard = _heard_apart(stem)
     overruled = replaced_spans(plan.pieces, plan.overruled)
-    spoken, _ = speech_spans.room_speech_spans(
-        heard, pad_s=0, verdict_from=voice_activity.VERDICT_MOST
-    )
+    spoken, _ = speech_spans.room_speech_spans(heard, pad_s=0)  # by the survey's thresholds
     unjudged = speech_spans.unjudged_spans(heard, replaced_spans(plan.pieces, plan.redactions))
     who = judged(plan.overruled, "speech")
     left = subtract_spans(spoken, overruled)
