@@ -77,6 +77,18 @@ def _with_subtitles(path: Path) -> Clip:
     return replace(clip, path=path)
 
 
+def _told(clip: Clip, lengths: bool) -> Clip:
+    """The Matroska file written anew, with the length of each stream or of the whole alone."""
+    whole = clip.path.rename(clip.path.with_suffix(".whole.mkv"))
+    run_ffmpeg("-i", whole, "-c", "copy", clip.path)
+    whole.unlink()
+    coded = clip.path.read_bytes()
+    assert coded.count(b"DURATION") == 2
+    if not lengths:
+        clip.path.write_bytes(coded.replace(b"DURATION", b"LENGTH__"))
+    return clip
+
+
 def _two_sounds(path: Path) -> Clip:
     """A second sound stream that is longer than the first."""
     whole, other = path.with_suffix(".whole.mp4"), path.with_suffix(".other.mp4")
@@ -108,6 +120,8 @@ ENDS: dict[str, tuple[str, Maker]] = {
     "sound_ends_early": ("mp4", lambda p: _at(p, 0.0, 1.3)),
     "sound_ends_late": ("mkv", lambda p: _at(p, 0.0, 2.7)),
     "sound_much_longer": ("mp4", lambda p: _at(p, 0.0, 6.0)),
+    "sound_much_longer_mkv": ("mkv", lambda p: _told(_at(p, 0.0, 6.0), True)),
+    "sound_much_longer_untold_mkv": ("mkv", lambda p: _told(_at(p, 0.0, 6.0), False)),
     "cut_at_start": ("mp4", lambda p: _cut(p)),
     "cut_without_sound": ("mp4", lambda p: _cut(p, channels=0)),
     "cut_inside": ("mp4", lambda p: _cut(p, from_s=0.96)),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from contextlib import closing
+from contextlib import closing, suppress
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -54,11 +54,12 @@ def probe(path: Path, *, sha256: str | None = None) -> Recording:
         identifying = found_metadata(container)
         frame, interlaced, first_s = _first_pictures(container, stream, path)
         video, aspect = _video_facts(stream, frame, interlaced, first_s, warnings)
+        video.duration_s = _told_s(container, stream)
         width_px, height_px = working_size(video, aspect)
         if photograph:
             width_px, height_px = _within(width_px, height_px)
         rate = stream.average_rate or stream.guessed_rate or Fraction(25)
-        duration_s = _duration_s(container, stream)
+        duration_s = video.duration_s or _whole_s(container)
         audio = [
             AudioStream(
                 codec=s.codec_context.name,
@@ -117,15 +118,26 @@ def on_working_picture(numbers: list[float], recording: Recording) -> list[float
     return [n * recording.width_px / whole for n in numbers]
 
 
-def _duration_s(container: Any, stream: Any) -> float:
+def _told_s(container: Any, stream: Any) -> float | None:
+    """How long the pictures last by what the file says of them alone."""
     if stream.duration:
-        return float(stream.duration * stream.time_base)
-    if container.duration:
-        length = container.duration
-        if "matroska" in container.format.name:  # counts from 0, not from the first picture
-            length = max(0, length - max(0, container.start_time or 0))
-        return float(length) / 1_000_000
-    return 0.0
+        return round(float(stream.duration * stream.time_base), 6)
+    # Matroska has a tag of the stream, 00:00:02.040000000: where its last picture ends.
+    with suppress(KeyError, ValueError):
+        hours, minutes, seconds = (float(n) for n in stream.metadata["DURATION"].split(":"))
+        stop_s = hours * 3600 + minutes * 60 + seconds
+        length_s = stop_s - max(0.0, float((stream.start_time or 0) * stream.time_base))
+        if 0 < length_s <= _whole_s(container):
+            return round(length_s, 6)
+    return None
+
+
+def _whole_s(container: Any) -> float:
+    """How long the file is by its own words, 0 if it has none."""
+    length = container.duration or 0
+    if "matroska" in container.format.name:  # counts from 0, not from the first picture
+        length = max(0, length - max(0, container.start_time or 0))
+    return float(length) / 1_000_000
 
 
 def _first_pictures(container: Any, stream: Any, path: Path) -> tuple[Any, bool, float]:

@@ -20,6 +20,9 @@ class VideoStream(Part):
     average_rate_hz: float | None
     time_base: str = Field(description="rational seconds per tick, 'num/den'")
     start_s: float = Field(description="first time stamp on the container's axis")
+    duration_s: float | None = Field(
+        default=None, description="of these pictures, where the file says so"
+    )
     variable_rate: bool | None = Field(default=None, description="None until frames were counted")
     interlaced: bool = False
     top_field_first: bool = True

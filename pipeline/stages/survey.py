@@ -160,6 +160,7 @@ def survey_file(
         )
         found += measured
         sound = round(recording.audio[0].start_s - recording.video.start_s, 6), round(stop_s, 6)
+    _refuse_cut_short(recording, source, duration_s, sound[1] if sound else 0.0)
     progress("survey", 1, 1)
     values: dict[str, Any] = {}
     series: dict[str, NDArray[Any]] = {}
@@ -211,6 +212,23 @@ def _measured_time(report: ReadReport, recording: Recording) -> tuple[float, flo
     return round(rate_hz, 6), round(report.last_s + 1 / rate_hz, 6)
 
 
+def _refuse_cut_short(
+    recording: Recording, source: SourceFile, duration_s: float, sound_s: float
+) -> None:
+    """Raises InputError if much less was decoded than the header promises.
+
+    sound_s: where the sound ends. What a file says of its whole length may be meant of that.
+    """
+    promised_s = recording.duration_s
+    reached_s = duration_s if recording.video.duration_s else max(duration_s, sound_s)
+    if not source.still and reached_s < promised_s - max(1.0, 0.02 * promised_s):
+        raise InputError(
+            "A file is cut short",
+            f"{label(source.path)}: {reached_s:.1f} s of {promised_s:.1f} s can be decoded",
+            "copy it again from the recorder",
+        )
+
+
 def _warnings(
     recording: Recording,
     report: ReadReport,
@@ -218,19 +236,8 @@ def _warnings(
     source: SourceFile,
     harmed: Sequence[Damage],
 ) -> list[str]:
-    """Raises InputError if much less was decoded than the header promises."""
+    """Raises InputError for a photograph that is damaged."""
     said: list[str] = []
-    promised_s = recording.duration_s
-    if (
-        not source.still
-        and promised_s > 0
-        and duration_s < promised_s - max(1.0, 0.02 * promised_s)
-    ):
-        raise InputError(
-            "A file is cut short",
-            f"{label(source.path)}: {duration_s:.1f} s of {promised_s:.1f} s can be decoded",
-            "copy it again from the recorder",
-        )
     if source.still and harmed:
         raise InputError(
             "A photograph is damaged", f"{label(source.path)}: {harmed[0].sign}", "copy it again"
