@@ -581,11 +581,11 @@ def test_what_is_hardly_lettering_is_told_and_not_covered() -> None:
     measured = source(20)
     measured = with_survey(measured, lettering=look.lettering, doubted=look.doubted)
     plan = make_plan(case(), [measured], None, Options(), glyph=GLYPH, cut_to=Span(4, 8))
-    (said,) = [w for w in plan.warnings if "something like lettering" in w]
+    (said,) = [w for w in plan.warnings if "a little like lettering" in w]
     assert " at 0:05.0:" in said
     assert all(r.what == "surround" or r.stop_s < 4 for r in plan.redactions)
     whole = make_plan(case(), [with_survey(measured, doubted=[])], None, Options(), glyph=GLYPH)
-    assert not [w for w in whole.warnings if "something like lettering" in w]
+    assert not [w for w in whole.warnings if "a little like lettering" in w]
 
 
 def test_a_box_is_there_for_what_was_seen_and_a_moment_more() -> None:

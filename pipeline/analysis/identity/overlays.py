@@ -20,7 +20,7 @@ NEAR_S = 0.5  # a gap up to this, and a change of the field so near, count as th
 MOST_WASTE = 1.5  # of area and time that a joined entry may cover, over that of its parts
 FOLLOWS = 0.5  # of the smaller of two boxes one after the other, from which they are one line
 PARTS_WASTE = 1.15  # as MOST_WASTE: one box is filled, not those of the parts
-DOUBTED = 0.25  # confidence of lettering that is hardly any; of what counts it is over .8
+DOUBTED = 0.25  # confidence of what looks a little like lettering; of what counts it is over .8
 MOST_PARTS = 100  # of an entry
 
 

@@ -55,8 +55,8 @@ def doubted_told(sources: Sequence[SourceInput], axis: Timeline) -> list[str]:
     at = ", ".join(format_time(s.start_s) for s in spans[:MOST_TOLD])
     more = f" and {len(spans) - MOST_TOLD} times more" if len(spans) > MOST_TOLD else ""
     return [
-        f"something like lettering, hardly any, at {at}{more}: nothing is covered there; look, and"
-        " cover the place on the review page if it can be read"
+        f"something looks a little like lettering at {at}{more}: nothing is covered there; look,"
+        " and cover the place on the review page if it is lettering"
     ]
 
 
