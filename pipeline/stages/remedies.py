@@ -6,8 +6,8 @@ OURS = "make it again; if it stays so, this is a fault of the program or of one 
 _COPY = "copy the recording again from the recorder, or cut that part out on the review page"
 _FIELD = "look at the field on the review page; where it is wrong, give `field` in the case.toml"
 _COVER = (
-    "it is a finding now: look at these seconds on the review page and reject it there if it is"
-    " none, or cut them out; else make the clip again, which covers it"
+    "look at these seconds on the review page and reject the finding there if it is none, or cut"
+    " them out; else make the clip again, which covers it"
 )
 _SPEECH = (
     "listen to these seconds on the review page and mark what is speech; with consent for voices,"
