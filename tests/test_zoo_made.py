@@ -107,6 +107,24 @@ def test_speech_that_only_the_clip_let_hear_is_replaced_too(name: str, tmp_path:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("stands_s", [0.0, 2.5])
+def test_the_picture_that_is_held_under_a_narration_is_the_last(
+    stands_s: float, tmp_path: Path
+) -> None:
+    """No step back when it is held, and not black where it stood for long in the recording."""
+    clip = zoo_ends.varying(tmp_path / "a.mkv", 1.5, stands_s)
+    case = case_of(tmp_path / "case", clip, '[narration]\nfile = "v.wav"\n')
+    media_zoo.narration_file(case / "v.wav", 6.0, [2.8])
+    made = Shell(tmp_path)("make", case, "--looked", "AB", "--approve", "AB",
+                           "--out", tmp_path / "out")  # fmt: skip
+    assert made.code == 0, made.value
+    numbers = [n for _, n in seen(Path(made.value["release"]), clip) if n is not None]
+    assert numbers == sorted(numbers)
+    last = seen(clip.path, clip)[-1][1]
+    assert numbers[-1] == last and numbers.count(last) > 8
+
+
+@pytest.mark.slow
 def test_a_recording_without_sound_on_every_way(tmp_path: Path) -> None:
     """Every profile, with a narration, as a clip, in a batch, and beside a photograph."""
     clip = media_zoo.make("no_audio", tmp_path)

@@ -100,7 +100,7 @@ def _two_sounds(path: Path) -> Clip:
     return replace(clip, path=path)
 
 
-def _varying(path: Path, seconds: float = 2.0, last_s: float = 0.0) -> Clip:
+def varying(path: Path, seconds: float = 2.0, last_s: float = 0.0) -> Clip:
     """A variable rate, Opus; the last picture begins `last_s` after the one before it."""
     rng = np.random.default_rng(21)
     steps = rng.choice([33, 33, 42, 67, 90], 60)
@@ -127,8 +127,8 @@ ENDS: dict[str, tuple[str, Maker]] = {
     "cut_inside": ("mp4", lambda p: _cut(p, from_s=0.96)),
     "cut_to_mkv": ("mkv", lambda p: _cut(p, length_s=1.7)),
     "subtitles_mkv": ("mkv", _with_subtitles),
-    "vfr_opus": ("mkv", lambda p: _varying(p)),
-    "last_picture_stands": ("mkv", lambda p: _varying(p, 1.4, 0.8)),
+    "vfr_opus": ("mkv", lambda p: varying(p)),
+    "last_picture_stands": ("mkv", lambda p: varying(p, 1.4, 0.8)),
     "odd_444_flac": (
         "mkv",
         lambda p: zoo_clip(

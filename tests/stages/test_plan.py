@@ -272,6 +272,7 @@ def test_longer_narration_holds_the_last_picture() -> None:
     plan = make_plan(case(narration={"file": "v.wav"}), [source(10)], narration((8, 13)),
                      Options(), glyph=GLYPH)  # fmt: skip
     assert plan.pieces[-1].kind == "freeze" and plan.duration_s == pytest.approx(13.5)
+    assert 0 < 10 - plan.pieces[-1].start_s < 0.01, "the picture before it would be a step back"
     assert any("longer than the picture" in w for w in plan.warnings)
 
 

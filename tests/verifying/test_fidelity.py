@@ -48,3 +48,23 @@ def test_one_tile_is_found_at_its_place(
         off = shown[number][part].astype(float) - 90
         assert seen.place.value == pytest.approx(off.mean(), abs=0.01)
         assert (seen.place.x_px, seen.place.y_px) == (col * tile * scale, row * tile * scale)
+
+
+@pytest.mark.parametrize("moves", [False, True])
+def test_a_code_that_changes_is_no_movement_and_a_picture_of_its_neighbour_is(moves: bool) -> None:
+    """A coder lags where a faint pattern changes in a held picture; that is no other picture."""
+    rng = np.random.default_rng(8)
+    view, first, second = (rng.normal(0, s, (30, 40)).repeat(8, 0).repeat(8, 1) for s in (20, 2, 2))
+    plain = [90 + (np.roll(view, 3 * n, axis=1) if moves else view) for n in range(4)]
+    coded = [p + (first if n < 2 else second) for n, p in enumerate(plain)]
+    late = [coded[0], coded[1], plain[2] + 0.4 * second + 0.6 * first, coded[3]]
+    other = [coded[0], coded[1], plain[1] + second, coded[3]]
+    seen = Fidelity(), Fidelity()
+    for fidelity, shown in zip(seen, (late, other), strict=True):
+        wanted = expected(240, 320, 160, 120, 100)
+        for n in range(4):
+            planes = [np.clip(p[n], 0, 255).astype(np.uint8) for p in (coded, shown, plain)]
+            now = SimpleNamespace(**vars(wanted) | {"planes": [planes[0], *wanted.planes[1:]]})
+            fidelity.step(now, [planes[1], *wanted.planes[1:]], NONE, None, False, planes[2])
+    assert seen[0].borrowed.value < 0.2
+    assert (seen[1].borrowed.value > 0.9) == moves

@@ -11,6 +11,7 @@ from pipeline.model.timeline import Kept, Stretch, Timeline, goes_on
 from pipeline.stages.clear_picture import CLEAR, Clearness
 
 TAIL_S = 0.5
+_LAST_S = 0.001  # before its end a part shows its last picture
 FADE_S = 0.24  # common practice, no source
 
 
@@ -139,7 +140,6 @@ def _hold(
 def extend_for_narration(
     pieces: list[Piece],
     narration: Sequence[Span],
-    planned: Sequence[PlannedSource],
     warnings: list[str],
     until_s: float | None = None,
 ) -> None:
@@ -155,13 +155,9 @@ def extend_for_narration(
         tail_s = min(tail_s, until_s - end_s - over_s)
     if over_s <= 0.02:
         return
-    source = planned[last.source]
-    step_s = 1 / max(source.frame_rate_hz, 1.0)
-    held = (
-        last.start_s
-        if last.kind != "play"
-        else max(last.start_s, last.start_s + last.length_s - 2 * step_s)
-    )
+    held = last.start_s
+    if last.kind == "play":
+        held += max(0.0, last.length_s - _LAST_S)
     warnings.append(
         f"the narration is {over_s:.1f} s longer than the picture: the last picture is held"
     )

@@ -128,9 +128,7 @@ def make_plan(
     }
     pieces = pieces_of(axis, edits, planned, clearness, warnings)
     if narration is not None and narrated:
-        extend_for_narration(
-            pieces, case_narration, planned, warnings, cut_to.stop_s if cut_to else None
-        )
+        extend_for_narration(pieces, case_narration, warnings, cut_to.stop_s if cut_to else None)
     if not pieces:
         raise InputError(
             "Nothing is left to show after cutting what lies outside the body",

@@ -67,6 +67,7 @@ def piece_pictures(
             source.recording,
             start_s=max(0.0, piece.start_s - 1.0),
             stop_s=piece.start_s + 1e-4,
+            from_key=True,  # a picture may stand for longer
             size_px=size_px,
             matrix=plan.matrix,
             threads=options.machine.threads,

@@ -71,7 +71,8 @@ class Compare:
         if strokes is not None and measured and self._plan.pieces[wanted.piece].kind == "play":
             self._mark.look(time_s, strokes, shot, wanted.planes, shown)
         ink = (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
-        self._fidelity.step(self._coded.coded(time_s, wanted), shown, ink, box, between)
+        coded = self._coded.coded(time_s, wanted)
+        self._fidelity.step(coded, shown, ink, box, between, wanted.planes[0])
         if measured:
             self._coded.look(time_s, wanted, shown[0])
             self._next_s = time_s + _EVERY_S

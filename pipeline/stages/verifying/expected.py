@@ -224,7 +224,7 @@ class ExpectedPictures:
         media, held = self._media[piece.source], None
         for picture in read_pictures(
             media.path, media.recording, start_s=max(0.0, piece.start_s - 1.0),
-            stop_s=piece.start_s + 1e-4, matrix=self._plan.matrix,
+            stop_s=piece.start_s + 1e-4, from_key=True, matrix=self._plan.matrix,
             size_px=reading.scaled_size(self._plan.sources[piece.source]),
         ):  # fmt: skip
             held = picture

@@ -75,11 +75,12 @@ class Fidelity:
 
     def step(
         self, wanted: Expected, shown: Planes, strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
-        words: Box | None, between: bool = False,
+        words: Box | None, between: bool = False, plain: NDArray[np.uint8] | None = None,
     ) -> None:  # fmt: skip
         """strokes: (rows, cols) of the mark. words: (x, y, width, height) that was drawn over.
 
-        between: a B picture, in which a coder itself repeats what moves little.
+        between: a B picture, in which a coder itself repeats what moves little. plain: the luma
+        wanted, without the release code: where that changes nothing moves, and a coder lags.
         """
         luma, colour = self._weights(wanted.sure, strokes, words)
         self.pictures += 1
@@ -91,7 +92,8 @@ class Fidelity:
             gap = weight.gap(weight.looked_at(plane), looked)
             off = np.abs(gap)
             if number == 0:
-                self._borrow(gap, looked, weight, wanted, between)
+                moving = looked if plain is None else weight.looked_at(plain)
+                self._borrow(gap, moving, weight, wanted, between)
             k = int(off.argmax())
             row, col = divmod(k, off.shape[1])
             scale = 1 if number == 0 else 2
@@ -116,13 +118,17 @@ class Fidelity:
             return pictures * abs(float((gap * moved).sum())) / energy
 
         here = [b for b in self._before if b[0] is wanted.sure]
+        again = bool(here) and np.array_equal(here[0][1], looked)
+        if again:  # a held picture, which is off as the one before: no second one that moved
+            here = here[1:]
         told = [v * _LESS_SURE / self.coarse for n, b in enumerate(here, 1)
                 if (v := share(b, n)) is not None][:1]  # fmt: skip
         if not between and self._anchor is not None and self._anchor[0] is wanted.sure:
             told += [v for v in [share(self._anchor, 1)] if v is not None]
         for value in told:
             self.borrowed.see(value, wanted.time_s)
-        self._before.appendleft((wanted.sure, looked))
+        if not again:
+            self._before.appendleft((wanted.sure, looked))
         if not between:
             self._anchor = wanted.sure, looked
 
