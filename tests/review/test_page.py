@@ -641,14 +641,20 @@ def test_render_from_the_page_cancel_and_the_frozen_state(desk: Desk) -> None:
 @pytest.mark.slow
 def test_the_finished_picture(desk: Desk) -> None:
     page = desk.open()
+    # until it is there it says so, and the small copy, which bears no mark, is covered; it may be
+    # there at once
+    page.evaluate(
+        "() => { const p = document.querySelector('#making'); window.said = [];"
+        " new MutationObserver(() => window.said.push(p.checkVisibility()))"
+        ".observe(p, { attributes: true }); }"
+    )
     page.keyboard.press("v")
-    # until it is there it says so, and the small copy, which bears no mark, is covered
-    assert page.locator("#making").is_visible()
     until(
         page,
         "() => { const i = document.querySelector('#finished');"
         " return !i.hidden && i.naturalWidth === 480; }",
     )
+    assert page.evaluate("window.said.includes(true)")
     assert not page.locator("#making").is_visible()
     assert page.locator("#over .field-edge").count() == 0
     page.keyboard.press("v")
