@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from pipeline.errors import UsageError
@@ -70,6 +70,12 @@ def format_time(time_s: float) -> str:
     minutes, tenths = divmod(rest, 600)
     tail = f"{tenths // 10:02d}.{tenths % 10}"
     return f"{hours}:{minutes:02d}:{tail}" if hours else f"{minutes}:{tail}"
+
+
+def times(spans: Sequence[Span], most: int = 5) -> str:
+    """When the first of the spans begin, for a sentence: `0:01.7, 0:04.0 and 3 times more`."""
+    more = f" and {len(spans) - most} times more" if len(spans) > most else ""
+    return ", ".join(format_time(s.start_s) for s in spans[:most]) + more
 
 
 def merge_spans(spans: Iterable[tuple[float, float]], gap_s: float = 0.0) -> list[Span]:

@@ -304,6 +304,7 @@ class CaseResult:
             *self.opened.warnings,
             *(need.message for need in alike),
             *(made.damage if made else ()),
+            *(self.verified.told if self.verified else ()),
         ]
 
     @property

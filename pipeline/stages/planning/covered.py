@@ -10,14 +10,13 @@ import numpy as np
 
 from pipeline.model.field import FieldSpan, field_at
 from pipeline.model.plan import Redaction
-from pipeline.model.time import Span, format_time, merge_spans, total_s
+from pipeline.model.time import Span, format_time, merge_spans, times, total_s
 from pipeline.model.timeline import Timeline
 from pipeline.stages.planning.given import SourceInput
 
 MOST_RATIO = 0.5
 """Of the field. Lettering and faces are seldom so large; tissue that was taken for them may be."""
 LEAST_S = 1.0
-MOST_TOLD = 5  # times in a sentence
 _GRID = 48
 
 
@@ -52,11 +51,9 @@ def doubted_told(sources: Sequence[SourceInput], axis: Timeline) -> list[str]:
     )
     if not spans:
         return []
-    at = ", ".join(format_time(s.start_s) for s in spans[:MOST_TOLD])
-    more = f" and {len(spans) - MOST_TOLD} times more" if len(spans) > MOST_TOLD else ""
     return [
-        f"something looks a little like lettering at {at}{more}: nothing is covered there; look,"
-        " and cover the place on the review page if it is lettering"
+        f"something looks a little like lettering at {times(spans)}: nothing is covered there;"
+        " look, and cover the place on the review page if it is lettering"
     ]
 
 

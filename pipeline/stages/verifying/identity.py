@@ -11,7 +11,7 @@ from pipeline.model.plan import Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering
-from pipeline.model.time import Span, subtract_spans
+from pipeline.model.time import Span, merge_spans, subtract_spans, times
 from pipeline.model.timeline import Timeline
 from pipeline.stages import detectors
 from pipeline.stages.judged import beside, judged
@@ -45,8 +45,14 @@ def identity_checks(
     """What was found in the pictures handed over, without what a person let through."""
     wanted = options.anonymity
     letters, faces = search.finish()
-    letters = [x for x in letters if x.confidence > DOUBTED]
     letters = [x for x in letters if not let_through(plan, "lettering", x)]
+    doubted = merge_spans((x.start_s, x.stop_s) for x in letters if x.confidence <= DOUBTED)
+    if doubted:
+        result.told.append(
+            f"in the finished clip something looks a little like lettering at {times(doubted)}:"
+            " look there"
+        )
+    letters = [x for x in letters if x.confidence > DOUBTED]
     faces = [x for x in faces if not let_through(plan, "face", x)]
     result.missed = [*letters, *faces]
     checks = []

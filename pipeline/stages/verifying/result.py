@@ -25,6 +25,7 @@ class Verified:
     fields: tuple[FieldSpan, ...] = ()
     missed: tuple[Lettering | Face | Voice, ...] = ()
     could_not: tuple[NotChecked, ...] = ()
+    told: tuple[str, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -45,12 +46,13 @@ class Verifying:
     fields: list[FieldSpan] = field(default_factory=list)
     missed: list[Lettering | Face | Voice] = field(default_factory=list)
     could_not: list[NotChecked] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
 
     def done(self) -> Verified:
         return Verified(
             tuple(self.checks), tuple(self.visibility), self.mark, self.code_kept,
             self.loudness, self.ducking, tuple(self.fields), tuple(self.missed),
-            tuple(self.could_not),
+            tuple(self.could_not), tuple(self.told),
         )  # fmt: skip
 
 
