@@ -184,6 +184,7 @@ def finish(
     sound: Path | None,
     target: Path,
     *,
+    end_s: float,
     matrix: Matrix,
     chapters: list[tuple[float, float, str]] | None = None,
     captions: Sequence[Cue] = (),
@@ -192,6 +193,7 @@ def finish(
     """Join pictures and sound (as `code_sound` made it) to an MP4.
 
     target: written in place; the caller gives a temporary name and renames.
+    end_s: when the last picture stops being shown.
     chapters: (start_s, stop_s, title). captions: (start_s, stop_s, text) of a text track, one
     after the other (`captions.one_at_a_time`). work: folder for the lists of both.
     Only one picture stream, one sound stream, captions and chapters are in the file:
@@ -203,7 +205,10 @@ def finish(
     primaries, transfer, space = _COLOUR_NAMES[matrix]
     options: dict[str, Any] = {
         "c:v": "copy",
-        "bsf:v": "filter_units=remove_types=6",
+        # How long a picture is shown is known by the next one in coding order, which may be
+        # another moment's; with a gap behind it, one would end long after the clip.
+        "bsf:v": "filter_units=remove_types=6,"
+        f"setts=pts=PTS:dts=DTS:duration=max(1\\,{end_s:.6f}/TB-PTS)",
         "map_metadata:g": -1,
         "map_metadata:s": -1,
         "map_chapters": -1,

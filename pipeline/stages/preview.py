@@ -54,7 +54,7 @@ def make_preview(released: ReleasedClip, options: Options) -> tuple[Path, Span] 
         raw = temp_path(temp.with_suffix(".raw.mp4"))
         try:
             _encode(released.file, plan, span, options, raw)
-            finish(raw, None, temp, matrix=plan.matrix, work=temp.parent)
+            finish(raw, None, temp, end_s=span.length_s, matrix=plan.matrix, work=temp.parent)
         finally:
             raw.unlink(missing_ok=True)
         coarse = coarseness(options.output.crf)

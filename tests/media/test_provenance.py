@@ -52,6 +52,7 @@ def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
     run("-i", "sine=d=2:r=48000", "-c:a", "aac", "-flags:a", "+bitexact", folder / "s.m4a")
     finish(
         folder / "p.mkv", folder / "s.m4a", folder / "clip.mp4", matrix="bt709", work=folder,
+        end_s=2.0,
         chapters=[(0, 1, "Left side"), (1, 2, "Right side")], captions=[(0.5, 1.5, "Crusts")],
     )  # fmt: skip
     return folder / "clip.mp4"

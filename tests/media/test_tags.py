@@ -440,5 +440,6 @@ def test_the_writer_of_this_program_passes(tmp_path: Path) -> None:
     code_sound(tmp_path / "s.f32", tmp_path / "s.m4a", 2, 192)
     for sound, chapters in ((None, None), (tmp_path / "s.m4a", [(0.0, 1.0, "Left side")])):
         target = tmp_path / "out.mp4"
-        finish(tmp_path / "v.mkv", sound, target, matrix="bt709", chapters=chapters, work=tmp_path)
+        finish(tmp_path / "v.mkv", sound, target, end_s=1.0, matrix="bt709", chapters=chapters,
+               work=tmp_path)  # fmt: skip
         assert failed(target) == set()

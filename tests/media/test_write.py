@@ -9,7 +9,7 @@ import media_zoo
 import numpy as np
 import pytest
 
-from pipeline.media.write import TICKS_HZ, PictureWriter, planes_of
+from pipeline.media.write import TICKS_HZ, PictureWriter, finish, planes_of
 
 PICTURES = 76
 CUT = 38
@@ -35,6 +35,7 @@ EVEN = [n / 25 for n in range(PICTURES)]
 TIMES = {
     "the last before a cut shown half as long": [t - 0.02 * (t >= CUT / 25) for t in EVEN],
     "a variable rate": np.cumsum(np.random.default_rng(3).uniform(0.002, 0.4, PICTURES)).tolist(),
+    "a second without pictures": [t + (n >= PICTURES - 3) for n, t in enumerate(EVEN)],
     "from a later moment on": [t + 7.01 for t in EVEN],
 }
 
@@ -55,3 +56,20 @@ def test_pictures_of_one_moment_follow_each_other(tmp_path: Path) -> None:
     packets = written(tmp_path / "a.mp4", [0.0] * 3 + [t + 0.04 for t in EVEN[3:]])
     ticks = sorted(p.pts for p in packets)
     assert len(set(ticks)) == PICTURES and ticks[:3] == [0, 1, 2]
+
+
+@pytest.mark.parametrize("name", ["a variable rate", "a second without pictures"])
+@pytest.mark.parametrize("stands_s", [0.02, 0.04, 2.0])
+def test_the_last_picture_ends_when_asked(name: str, stands_s: float, tmp_path: Path) -> None:
+    """Also where pictures are coded in another order than shown, with a gap behind one."""
+    times_s = [t - TIMES[name][0] for t in TIMES[name]]
+    end_s = times_s[-1] + stands_s
+    written(tmp_path / "pictures.mp4", times_s)
+    finish(tmp_path / "pictures.mp4", None, tmp_path / "clip.mp4", end_s=end_s, matrix="bt709",
+           work=tmp_path)  # fmt: skip
+    with av.open(str(tmp_path / "clip.mp4")) as file:
+        stream = file.streams.video[0]
+        shown = [p.pts * p.time_base for p in file.demux(stream) if p.pts is not None]
+        header_s = (file.duration / 1e6, float(stream.duration * stream.time_base))
+    assert np.allclose(sorted(map(float, shown)), times_s, atol=2 / TICKS_HZ)
+    assert header_s == pytest.approx((end_s, end_s), abs=1.5e-3)  # written in milliseconds

@@ -615,6 +615,7 @@ def _(good: Good, sound: np.ndarray) -> None:
 def _(good: Good, into: Path) -> list[Check]:
     target = into / "clip.mp4"
     finish(good.pictures, None, target, matrix=good.plan.matrix, work=into,
+           end_s=good.plan.duration_s,
            chapters=[(c.start_s, c.stop_s, c.title) for c in good.plan.chapters])  # fmt: skip
     return good.checks(target)
 

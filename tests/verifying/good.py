@@ -76,8 +76,8 @@ class Good:
         coded = into / "coded.m4a"
         code_sound(sound, coded, channels, self.options.output.audio_kbps)
         chapters = [(c.start_s, c.stop_s, c.title) for c in self.plan.chapters]
-        given = {"matrix": self.plan.matrix, "chapters": chapters, "captions": self.cues,
-                 "work": into} | other  # fmt: skip
+        given = {"matrix": self.plan.matrix, "end_s": self.plan.duration_s, "chapters": chapters,
+                 "captions": self.cues, "work": into} | other  # fmt: skip
         finish(pictures, coded, target, **given)
         return target
 

@@ -40,7 +40,7 @@ def pictures(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def written(pictures: Path, folder: Path, cues: list[tuple[float, float, str]]) -> Path:
     finish(pictures, None, folder / "clip.mp4", matrix="bt709", captions=one_at_a_time(cues),
-           work=folder)  # fmt: skip
+           end_s=7.0, work=folder)  # fmt: skip
     return folder / "clip.mp4"
 
 

@@ -74,6 +74,7 @@ def render(
         pictures,
         coded.path if coded else None,
         target,
+        end_s=plan.duration_s,
         matrix=plan.matrix,
         chapters=[(c.start_s, c.stop_s, c.title) for c in plan.chapters],
         captions=_text_track(plan) if plan.text_track else (),
