@@ -205,10 +205,8 @@ def finish(
     primaries, transfer, space = _COLOUR_NAMES[matrix]
     options: dict[str, Any] = {
         "c:v": "copy",
-        # How long a picture is shown is known by the next one in coding order, which may be
-        # another moment's; with a gap behind it, one would end long after the clip.
         "bsf:v": "filter_units=remove_types=6,"
-        f"setts=pts=PTS:dts=DTS:duration=max(1\\,{end_s:.6f}/TB-PTS)",
+        f"setts=pts=PTS:dts=DTS:duration={_until(end_s, pictures)}",
         "map_metadata:g": -1,
         "map_metadata:s": -1,
         "map_chapters": -1,
@@ -241,6 +239,22 @@ def finish(
         streams.append(local_input(listing, f="ffmetadata")["v?"])
         options["map_chapters"] = len(streams) - 1
     run_graph(ffmpeg.output(*streams, f"file:{target}", **options))
+
+
+def _until(end_s: float, pictures: Path) -> str:
+    """How long a picture is shown, for the filter: the last one until `end_s`, none for longer.
+
+    A file tells only when the next one is decoded, which may be another moment: with a gap
+    behind it, a picture would end long after the clip. What is decoded last makes decoding
+    as long as the clip (what a header of MP4 tells as the length of its media).
+    """
+    import av
+
+    with av.open(f"file:{pictures}") as file:
+        last = max(p.pts * p.time_base for p in file.demux(video=0) if p.pts is not None)
+    left = f"max(1\\,{end_s:.6f}/TB-PTS)"
+    media = f"max(1\\,{end_s:.6f}/TB-DTS+STARTDTS)"
+    return f"if(gt(PTS*TB\\,{float(last) - 1e-6:.7f})\\,{left}\\,min({left}\\,{media}))"
 
 
 def chapter_text(title: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from pathlib import Path
 
 import av
@@ -73,3 +74,15 @@ def test_the_last_picture_ends_when_asked(name: str, stands_s: float, tmp_path: 
         header_s = (file.duration / 1e6, float(stream.duration * stream.time_base))
     assert np.allclose(sorted(map(float, shown)), times_s, atol=2 / TICKS_HZ)
     assert header_s == pytest.approx((end_s, end_s), abs=1.5e-3)  # written in milliseconds
+
+
+@pytest.mark.parametrize("rate_hz", [25, Fraction(30000, 1001), 60])
+def test_an_even_rate_is_told_as_it_is(rate_hz: Fraction, tmp_path: Path) -> None:
+    times_s = [float(n / rate_hz) for n in range(PICTURES)]
+    written(tmp_path / "pictures.mp4", times_s, float(rate_hz))
+    finish(tmp_path / "pictures.mp4", None, tmp_path / "clip.mp4",
+           end_s=float(PICTURES / rate_hz), matrix="bt709", work=tmp_path)  # fmt: skip
+    with av.open(str(tmp_path / "clip.mp4")) as file:
+        stream = file.streams.video[0]
+        assert stream.average_rate == rate_hz
+        assert {p.duration for p in file.demux(stream) if p.pts is not None} == {TICKS_HZ / rate_hz}
