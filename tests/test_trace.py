@@ -108,6 +108,20 @@ def test_what_was_stolen_is_found(
     assert found["sha256"] in text and said["suspect_sha256"] in text
 
 
+@pytest.mark.parametrize("from_s", [1.0, 2.3, 4.6])
+def test_a_short_copy_is_not_said_to_run_slower(
+    series: Series, tmp_path: Path, from_s: float
+) -> None:
+    """Places are known to half a second: of 4.5 s that tells no speed but that of the release."""
+    suspect = stolen(file_of(series, "HL-0143"), tmp_path / "s.mp4", "scale=240:-2",
+                     "-ss", str(from_s), "-t", "4.5")  # fmt: skip
+    code, said = series("trace", suspect, "--out", tmp_path / "evidence")
+    assert code == 0
+    (match,) = said["found"][0]["matches"]
+    assert match["speed"] == 1.0
+    assert match["release_start_s"] == pytest.approx(from_s + match["start_s"], abs=0.3)
+
+
 def test_what_is_not_ours_is_not_found(series: Series, tmp_path: Path) -> None:
     media_zoo.scope_clip(tmp_path / "s.mp4", 11, 12, SIZE, seed=77, audio="none")
     code, said = series("trace", tmp_path / "s.mp4", "--out", tmp_path / "evidence")

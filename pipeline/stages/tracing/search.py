@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 from pipeline.analysis.trace import local
 from pipeline.analysis.trace.alarm import TAIL
 from pipeline.analysis.trace.disc import BYTES, Disc, disc_hash, disc_square, mirrored
-from pipeline.analysis.trace.lines import Kept, Line, Stretch, best_line, joined, trimmed, windows
+from pipeline.analysis.trace.lines import (
+    STEP_S,
+    Kept,
+    Line,
+    Stretch,
+    best_line,
+    joined,
+    trimmed,
+    windows,
+)
 from pipeline.analysis.trace.packing import KeptSpots
 from pipeline.model.field import field_at
 from pipeline.stages.progress import Progress, no_progress
@@ -115,10 +124,16 @@ def search(
 def _timed_better(
     stretch: Stretch, time_s: NDArray[np.float64], hashes: NDArray[np.uint8], kept: Kept
 ) -> Stretch:
-    """With the speed that fits all of it; its score stays that of its best window."""
+    """With the speed that fits all of it; its score stays that of its best window.
+
+    Places are known to STEP_S, so a length tells no smaller difference of speed than
+    STEP_S / length: within that of 1 the copy ran as the release does.
+    """
     inside = (time_s >= stretch.start_s - 1e-6) & (time_s <= stretch.stop_s + 1e-6)
     fine = stretch.line.speed * np.exp(np.linspace(-0.04, 0.04, 33))
     line = best_line(time_s[inside], hashes[inside], kept, fine)
+    if line and abs(line.speed - 1) * (stretch.stop_s - stretch.start_s) <= STEP_S:
+        line = best_line(time_s[inside], hashes[inside], kept, np.array([1.0])) or line
     if line is None:
         return stretch
     return replace(stretch, line=replace(line, score=stretch.line.score))
