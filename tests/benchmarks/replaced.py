@@ -2,11 +2,12 @@
 
     python tests/benchmarks/replaced.py [--part dev|held] [--repeats 1] [--seed N] [--kinds pump]
 
-Scenes of speech_kept.py (every kind, and wide, two at once, a plain room) with speech at 0, -5 and
--10 dB and without, from recordings of 8 or 16 kHz, at 48 kHz as in a clip. Printed of each kind,
-after one round: seconds replaced, in which the detectors and the verdict hear speech again; how far
-third octaves lie from the nearest half second beside the span, and such half seconds from each
-other (median, dB); the step of the level at the ends. Then as `make` goes on: what is heard in the
+Scenes of speech_kept.py (every kind, and wide, two at once, a plain room, a tone that goes on) with
+speech at 0, -5 and -10 dB and without, from recordings of 8 or 16 kHz, at 48 kHz as in a clip.
+Printed of each kind, after one round: seconds replaced, in which the detectors and the verdict hear
+speech again; how far third octaves lie from the nearest half second beside the span, and such half
+seconds from each other (median, dB); the step of the level at the ends; the same distances of the
+lines of tones that stand in the sound beside the span. Then as `make` goes on: what is heard in the
 whole sound after rounds 1, 2 and 3, and how many would be withheld.
 """
 
@@ -24,10 +25,11 @@ from pathlib import Path
 import numpy as np
 import soxr
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, median_filter
 
 sys.path[:0] = [str(Path(__file__).resolve().parent), str(Path(__file__).resolve().parents[2])]
 
-from kept_sounds import KINDS, ONLY_HELD, RATE_HZ, Rng, Sound, pink  # noqa: E402
+from kept_sounds import KINDS, ONLY_HELD, RATE_HZ, Rng, Sound, logdraw, pink, unit  # noqa: E402
 from speech_kept import HOP, SECONDS, VOICES, covered, mixed, scene  # noqa: E402
 from verdict_teach import two  # noqa: E402, F401  (it adds two kinds)
 
@@ -40,6 +42,7 @@ from pipeline.stages.verifying.sound import SECOND_PHASE_S, STEM_LIMIT_S  # noqa
 
 CLIP_HZ = 48000
 ROUNDS = 3
+NEAR = ("strange", "own", "steps", "tones", "own tones")
 Spans = Sequence[tuple[float, float]]
 
 
@@ -47,7 +50,15 @@ def plain_room(rng: Rng, count: int) -> Sound:
     return pink(rng, count, rng.uniform(0.3, 1.2))
 
 
-KINDS.update(room=plain_room)
+def tone(rng: Rng, count: int) -> Sound:
+    """An alarm that nobody turns off, or the hum of a machine, in suction."""
+    hz, at = logdraw(rng, 80, 1200), np.arange(count) / RATE_HZ
+    parts = [np.sin(2 * np.pi * hz * k * at + rng.uniform(0, 6)) / k ** rng.uniform(0.5, 1.5)
+             for k in range(1, 7) if hz * k < 7000]  # fmt: skip
+    return unit(np.sum(parts, axis=0)) * logdraw(rng, 0.2, 2) + unit(KINDS["suction"](rng, count))
+
+
+KINDS.update(room=plain_room, tone=tone)
 
 
 def heard(sound: NDArray[np.float32], later_s: float = 0.0) -> SpeechSeries:
@@ -76,9 +87,31 @@ def colours(sound: NDArray[np.float32], start_s: float, stop_s: float) -> list[S
     return out
 
 
+def lines(sound: NDArray[np.float32], start_s: float, stop_s: float) -> list[Sound]:
+    """Levels in dB of half seconds, 1 Hz apart, from 30 Hz to 8 kHz."""
+    first, last, size = round(start_s * CLIP_HZ), round(stop_s * CLIP_HZ), CLIP_HZ // 2
+    pieces = [sound[at : at + size] * np.hanning(size) for at in range(first, last - size, size)]
+    return [20 * np.log10(np.abs(np.fft.rfft(p, CLIP_HZ))[30:8000] + 1e-6) for p in pieces]
+
+
+def of_tones(inside: list[Sound], beside: list[Sound]) -> list[list[float]]:
+    """How far lines that stand beside a span are from what they are there: in it, and there.
+
+    A line stands if it lies 20 dB over the median around it, and 12 dB over it in every piece.
+    """
+    if not inside or len(beside) < 4:
+        return [[], []]
+    usual = np.median(beside, axis=0)
+    floor = median_filter(usual, 121, mode="nearest")
+    peak = (usual == maximum_filter1d(usual, 9)) & (usual > floor + 20)
+    at = np.flatnonzero(peak & (np.min(beside, axis=0) > floor + 12))
+    return [[float(np.abs(x - usual)[at].mean()) for x in those] if at.size else []
+            for those in (inside, beside)]  # fmt: skip
+
+
 def as_nothing(sound: NDArray[np.float32], spans: Spans) -> list[list[float]]:
     """Distances of what was put in, of the sound beside it, and steps at the ends, dB."""
-    strange, own, steps = [], [], []
+    strange, own, steps, tones, own_tones = [], [], [], [], []
 
     def rms_db(start_s: float) -> float:
         piece = sound[round(start_s * CLIP_HZ) : round((start_s + 0.04) * CLIP_HZ)]
@@ -91,6 +124,11 @@ def as_nothing(sound: NDArray[np.float32], spans: Spans) -> list[list[float]]:
         beside += colours(sound, stop + 0.05, min(high, stop + 2) - 0.05)
         if len(beside) < 2:
             continue
+        fine = lines(sound, max(low, start - 2) + 0.05, start - 0.05)
+        fine += lines(sound, stop + 0.05, min(high, stop + 2) - 0.05)
+        for all_of, some in zip((tones, own_tones), of_tones(
+                lines(sound, start + 0.05, stop - 0.05), fine), strict=True):  # fmt: skip
+            all_of += some
         apart = [[float(np.abs(a - b).mean()) for b in beside] for a in beside]
         own += [min(row[:k] + row[k + 1 :]) for k, row in enumerate(apart)]
         for one in colours(sound, start + 0.05, stop - 0.05):
@@ -99,7 +137,7 @@ def as_nothing(sound: NDArray[np.float32], spans: Spans) -> list[list[float]]:
             steps.append(abs(rms_db(start) - rms_db(start - 0.07)))
         if high - stop > 0.2:
             steps.append(abs(rms_db(stop - 0.04) - rms_db(stop + 0.03)))
-    return [strange, own, steps]
+    return [strange, own, steps, tones, own_tones]
 
 
 def listened(sound: NDArray[np.float32], active: NDArray[np.bool_], row: dict[str, list]) -> None:
@@ -112,7 +150,7 @@ def listened(sound: NDArray[np.float32], active: NDArray[np.bool_], row: dict[st
         inside = covered(spans, active.size)
         row["texture"].append(inside.sum() * HOP_S)
         row["heard in it"].append((covered(again, active.size) & inside).sum() * HOP_S)
-        for name, values in zip(("strange", "own", "steps"), as_nothing(out, spans), strict=True):
+        for name, values in zip(NEAR, as_nothing(out, spans), strict=True):
             row[name] += values
     speech, undecided = room_speech_spans(heard(sound))
     spans = merge_spans([*speech, *undecided])
@@ -171,10 +209,11 @@ def main() -> None:
 def said(kind: str, row: dict[str, list]) -> None:
     left = [np.asarray(row[f"left {k}"]) for k in range(ROUNDS)]
     near = [float(np.median(row[name])) if row[name] else np.nan
-            for name in ("strange", "own", "steps")]  # fmt: skip
+            for name in NEAR]  # fmt: skip
     print(
         f"{kind:10s} heard {np.sum(row['heard in it']):6.2f} of {np.sum(row['texture']):5.0f} s"
         f" | dB {near[0]:4.1f} own {near[1]:4.1f} step {near[2]:4.1f}"
+        f" tones {near[3]:4.1f} own {near[4]:4.1f}"
         f" | left {' '.join(f'{values.sum():5.1f}' for values in left)} s, withheld"
         f" {(left[-1] > STEM_LIMIT_S).sum()} of {left[0].size} | replaced"
         f" {np.mean(row['replaced']):.3f}, without speech {np.mean(row['without speech']):.3f},"

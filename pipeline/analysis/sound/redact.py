@@ -6,9 +6,9 @@ nearest speech-free sound of the same recording: the median spectrum of its STFT
 phase, overlap-add; its frames are half as uneven as noise is, in which our detectors hear a
 syllable now and then. It is made of averages, so not even speech that no detector found in
 the reference could be understood in it. Its level begins and ends as that of the sound beside
-it, and moves as far as that does, at random and slower than syllables. The STFT is numpy's:
-librosa's would load numba into the process that renders, which was measured to cost 135 MB and a
-second.
+it, and moves as far as that does, at random and slower than syllables. Tones of a machine that
+stand on both sides go on through it (`steady_tones`). The STFT is numpy's: librosa's would load
+numba into the process that renders, which was measured to cost 135 MB and a second.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.sound.steady_tones import Tone, carried, in_both, standing, without
 from pipeline.model.time import merge_spans
 
 Samples = NDArray[np.float32]
@@ -82,8 +83,10 @@ def replace_speech(
         fade_in = min(fade, (start - before) // 2)
         fade_out = min(fade, (after - stop) // 2)
         yield from _copied(read, position, start - fade_in, block)
-        left = _reference(read, edges, number, -1, length, rate_hz)
-        right = _reference(read, edges, number, +1, length, rate_hz)
+        beside = [_beside(read, edges, number, side, length, rate_hz) for side in (-1, 1)]
+        tones = _tones(beside, rate_hz)
+        left, right = (_reference(*beside[k], [pair[k] for pair in tones], side, rate_hz)
+                       for k, side in enumerate((-1, 1)))  # fmt: skip
         channels = read(min(start, length - 1), min(start, length - 1) + 1).shape[0]
         total = fade_in + stop - start + fade_out
         rng = np.random.default_rng([seed, start])
@@ -92,7 +95,8 @@ def replace_speech(
         at = 0
         for piece in _blocks_of(noise, total, block):
             piece *= level[at : at + piece.shape[1]]
-            yield _blended(read, piece, start - fade_in, at, total, fade_in, fade_out)
+            tone = _carried(tones, at - fade_in, piece, stop - start, rate_hz)
+            yield _blended(read, piece, tone, start - fade_in, at, total, fade_in, fade_out)
             at += piece.shape[1]
         position = stop + fade_out
     yield from _copied(read, position, length, block)
@@ -117,10 +121,17 @@ def _copied(read: Read, start: int, stop: int, block: int) -> Iterator[Samples]:
 
 
 def _blended(
-    read: Read, piece: Samples, origin: int, at: int, total: int, fade_in: int, fade_out: int
+    read: Read,
+    piece: Samples,
+    tone: Samples,
+    origin: int,
+    at: int,
+    total: int,
+    fade_in: int,
+    fade_out: int,
 ) -> Samples:
-    """Cross-fade a piece of texture with the sound, in the fades only."""
-    out = piece.copy()
+    """A piece of texture with its tones; in the fades only, cross-faded with the sound."""
+    out = piece + tone
     count = piece.shape[1]
     for first, last, rising in ((0, fade_in, True), (total - fade_out, total, False)):
         a, b = max(at, first), min(at + count, last)
@@ -129,26 +140,48 @@ def _blended(
         share = (np.arange(a, b) - first + 0.5) / (last - first)
         angle = (share if rising else 1.0 - share) * np.pi / 2
         sound = np.asarray(read(origin + a, origin + b), dtype=np.float32)
-        # Equal power: texture and sound are not alike.
-        out[:, a - at : b - at] = piece[:, a - at : b - at] * np.sin(angle) + sound * np.cos(angle)
+        # Equal power: texture and sound are not alike. Their tones are: what the sound has left.
+        here = slice(a - at, b - at)
+        out[:, here] = piece[:, here] * np.sin(angle) + sound * np.cos(angle)
+        out[:, here] += tone[:, here] * (1 - np.cos(angle))
     return np.asarray(out, dtype=np.float32)
 
 
-def _reference(
+def _tones(beside: Sequence[tuple[list[Samples], bool]], rate_hz: int) -> list[tuple[Tone, Tone]]:
+    """Tones that stand right before and right after a span."""
+    if not all(touches for _, touches in beside):
+        return []
+    left, right = (pieces[0] for pieces, _ in beside)
+    before = standing(left, rate_hz, -1)
+    return in_both(before, standing(right, rate_hz, 1)) if before else []
+
+
+def _carried(
+    tones: Sequence[tuple[Tone, Tone]], at: int, like: Samples, span: int, rate_hz: int
+) -> Samples:
+    """The tones from `at` after the start of a span, both in samples, as many as `like` has."""
+    if not tones:
+        return np.zeros_like(like)
+    guard = round(_GUARD_S * rate_hz)
+    first, gap = guard + at, span + 2 * guard
+    return carried(tones, gap, first, first + like.shape[1], rate_hz).astype(np.float32)
+
+
+def _beside(
     read: Read,
     edges: Sequence[tuple[int, int]],
     number: int,
     side: int,
     length: int,
     rate_hz: int,
-) -> _Texture | None:
-    """Texture of the nearest speech-free sound on one side of a span, None if there is none."""
+) -> tuple[list[Samples], bool]:
+    """The nearest speech-free sound on one side of a span; if its first piece lies beside it."""
     guard, least = round(_GUARD_S * rate_hz), max(_FFT, round(_LEAST_S * rate_hz))
     wanted, furthest = round(_REFERENCE_S * rate_hz), round(_SEARCH_S * rate_hz)
     enough = round(_ENOUGH_S * rate_hz)
     here = edges[number][0] if side < 0 else edges[number][1]
     pieces: list[Samples] = []
-    have = 0
+    have, touches = 0, False
     k = number
     while 0 <= k < len(edges) and have < enough:
         if side < 0:
@@ -167,7 +200,17 @@ def _reference(
             if take >= _FFT:
                 pieces.append(np.asarray(piece, dtype=np.float32))
                 have += take
+                touches = touches or k == number
         k += side
+    return pieces, touches
+
+
+def _reference(
+    pieces: list[Samples], touches: bool, tones: Sequence[Tone], side: int, rate_hz: int
+) -> _Texture | None:
+    """Texture of one side of a span without the tones that are carried, None if there is none."""
+    if tones and touches:
+        pieces = [without(pieces[0], tones, rate_hz, side).astype(np.float32), *pieces[1:]]
     return _texture(pieces, side, rate_hz) if pieces else None
 
 
