@@ -71,6 +71,7 @@ def look(
     named = {
         "path": str(path),
         "late": False,
+        "placed": [],
         "outside": [list(o) for o in outside],
         "spans": None if spans is None else [list(s) for s in spans],
     }
@@ -90,7 +91,8 @@ class Feed:
     """The same search over pictures that somebody else decodes: `step` them, then `finish`.
 
     recording: the file they are of. fields: None if they are known at the end only. late: the
-    second search, of other pictures at another size. The rest as for `look`. Use it in a
+    second search, of other pictures at another size. placed: lettering that was put into the
+    picture, as `letter_placed.Place`. The rest as for `look`. Use it in a
     `with`, which ends the process whatever happens.
     """
 
@@ -104,10 +106,12 @@ class Feed:
         ignore: Sequence[Place] = (),
         stop_s: float | None = None,
         late: bool = True,
+        placed: Sequence[Sequence[float]] = (),
     ) -> None:
         job = _job(recording, fields, options, samples_per_s, ignore, stop_s)
         self._child = _Child(
-            job | {"path": None, "late": late}, _limit_s(stop_s or recording.duration_s)
+            job | {"path": None, "late": late, "placed": list(placed)},
+            _limit_s(stop_s or recording.duration_s),
         )
 
     def __enter__(self) -> Feed:
@@ -247,6 +251,7 @@ def child() -> None:
         [tuple(b) for b in job["ignore"]],
         recording.video.matrix,
         job["late"],
+        job["placed"],
         lambda: (job["stop_s"], fields()),
     )
     found = {

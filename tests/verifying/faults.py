@@ -22,6 +22,7 @@ from pipeline.model.release import Check
 from pipeline.stages.rendering import sound as sound_rendering
 from pipeline.stages.rendering.coding import CodePainter
 from pipeline.stages.rendering.reading import piece_pictures
+from pipeline.stages.verifying.identity import placed_marks
 
 Make = Callable[[Good, Path], list[Check]]
 FAULTS: dict[str, tuple[str, Make]] = {}
@@ -738,3 +739,17 @@ def _(good: Good, into: Path) -> list[Check]:
 @fault("lettering over the mark for half a second", "picture like its source")
 def _(good: Good, into: Path) -> list[Check]:
     return lettered(good, into, 100, 168)
+
+
+@fault("lettering that goes past the mark for half a second", "lettering in the picture")
+def _(good: Good, into: Path) -> list[Check]:
+    """Mostly where the mark is at some time."""
+    left, bottom = mark_at(good, 2.25)
+    return lettered(good, into, left - 40, bottom - 2)
+
+
+def mark_at(good: Good, time_s: float) -> tuple[int, int]:
+    """Left and bottom of the lowest mark."""
+    here = [p for p in placed_marks(good.plan, good.coverage) if p.start_s <= time_s < p.stop_s]
+    corners = max(here, key=lambda p: p.center_y).corners()
+    return round(corners[:, 0].min()), round(corners[:, 1].max())

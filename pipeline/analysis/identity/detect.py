@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from pipeline.analysis.boxes import Pixels, iou, overlap, widened
 from pipeline.analysis.identity.face_watch import FaceWatch
 from pipeline.analysis.identity.faces import merge_faces
+from pipeline.analysis.identity.letter_placed import Placed
 from pipeline.analysis.identity.letter_spans import told_apart
 from pipeline.analysis.identity.letter_views import Planes, scaled
 from pipeline.analysis.identity.letter_watch import LetterWatch
@@ -58,7 +59,8 @@ class Detectors:
     then it is looked at what is lit, and faces as inside the body. lettering, faces:
     what to look for. spacing_s: time between pictures in which faces are looked for where there
     is no field. matrix: of the colours. late: the second search, of other pictures at another
-    size than the first. threads: of the networks.
+    size than the first. threads: of the networks. placed: lettering that was put into the
+    picture (`letter_placed.Place`): what lies beside it is judged.
     """
 
     def __init__(
@@ -71,12 +73,13 @@ class Detectors:
         late: bool = False,
         faces_every_s: float = 2.0,
         threads: int = 1,
+        placed: Sequence[Sequence[float]] = (),
     ) -> None:
         self.spacing_s = spacing_s
         self.faces_every_s = faces_every_s
         self._lit = LitBox() if fields is None else None
         self._fields = sorted(fields or [], key=lambda f: f.start_s)
-        self._letters = LetterWatch(matrix, late, threads) if lettering else None
+        self._letters = LetterWatch(matrix, late, threads, Placed(placed)) if lettering else None
         self._faces = FaceWatch(spacing_s, faces_every_s) if faces else None
         self._size = (0, 0)
 
@@ -116,6 +119,8 @@ class Detectors:
             if len(p) == 4 and p[2] * p[3] <= _MARK * width * height
         ]
         ignore = [(*p[:5], p[5] + LINGER_S) if len(p) == 6 else p for p in ignore]
+        if self._letters is not None and self._letters.placed:
+            ignore = [p for p in ignore if len(p) == 6]  # known better than by a box for all time
         sights = [] if self._letters is None else [
             s for s in self._letters.sights
             if not _ignored(s.box, _now(ignore, s.since_s, s.time_s))
@@ -205,6 +210,7 @@ def detect(
     ignore: Sequence[Sequence[float]] = (),
     matrix: str = "bt709",
     late: bool = False,
+    placed: Sequence[Sequence[float]] = (),
     ending: Callable[[], tuple[float | None, Sequence[FieldSpan] | None]] = lambda: (None, None),
 ) -> tuple[list[Lettering], list[Face]]:
     """All of it for the pictures of one file: the body of a child process.
@@ -215,7 +221,7 @@ def detect(
     import cv2
 
     cv2.setNumThreads(1)
-    detectors = Detectors(fields, lettering, faces, spacing_s, matrix, late)
+    detectors = Detectors(fields, lettering, faces, spacing_s, matrix, late, placed=placed)
     for shown in pictures:
         detectors.step(shown)
     stop_s, known = ending()

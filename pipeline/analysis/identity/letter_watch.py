@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 
 from pipeline.analysis.boxes import Pixels, overlap
 from pipeline.analysis.identity.letter_cells import best_in, components
-from pipeline.analysis.identity.letter_moved import residual, unmoved
+from pipeline.analysis.identity.letter_moved import LastLook, unmoved
 from pipeline.analysis.identity.letter_net import (
     CELL_PX,
     SIDE_PX,
@@ -42,6 +42,7 @@ from pipeline.analysis.identity.letter_net import (
     mean_view,
     turned_over,
 )
+from pipeline.analysis.identity.letter_placed import Placed, unseen
 from pipeline.analysis.identity.letter_stays import LONG_S, SHORT_S, Stays
 from pipeline.analysis.identity.letter_views import (
     ALIKE,
@@ -65,6 +66,7 @@ from pipeline.analysis.identity.letter_views import (
 
 Kind = Literal["whole", "close", "moved", "mean", "tint", "stays"]
 
+AVERAGED: tuple[Kind, ...] = ("mean", "tint", "stays")
 LOOK_S = 0.11  # least time between two looks at the whole field, but for a sharp change
 LONGEST_S = 0.12
 MEAN_S = 0.5  # time constant of the average, and time between two looks at it
@@ -81,7 +83,6 @@ _AGAIN_S = 0.2  # after which a place where only a close look saw something is l
 _SEEN = 4.5  # log odds of a look that sees something there
 ASKED, PLAIN = 4.0, 10.5  # log odds from which, and up to which, a view is looked at turned over
 UPRIGHT = 1.5  # times as high as wide
-_MOVED_S = (0.08, 0.3)  # between two pictures of which one is moved onto the other
 _DOUBT = 2.5  # log odds of a look at what is left then, from which each picture is looked at so,
 _QUIET_S = 0.5  # and else every second one, so long after it
 _STAYS_PX = 96  # added to the side of a view of what stayed
@@ -119,8 +120,7 @@ class _Lately:
     weight: float = 0.0
     usual: float = 1.0  # levels: largest change in a picture of lately
     since_s: float = 0.0
-    shown: NDArray[np.uint8] | None = None  # the luma of the last look
-    shown_s: float = 0.0
+    shown: LastLook = field(default_factory=LastLook)
     stays: Stays = field(default_factory=Stays)
 
 
@@ -135,11 +135,13 @@ class _Known:
 @dataclass
 class LetterWatch:
     """A fold over all decoded pictures. matrix: of their colours. late: another phase and
-    another size of the looks, so that a second search is not the same as the first."""
+    another size of the looks, so that a second search is not the same as the first. placed:
+    what is meant to be there, beside which is looked."""
 
     matrix: str = "bt709"
     late: bool = False
     threads: int = 1
+    placed: Placed = field(default_factory=Placed)
     sights: list[Sight] = field(default_factory=list)
     looks: list[float] = field(default_factory=list)
 
@@ -191,10 +193,11 @@ class LetterWatch:
         coarse = np.asarray(cv2.resize(luma, (16, 16), interpolation=cv2.INTER_AREA), np.float32)
         before, last.coarse = last.coarse, coarse
         if before is not None and alike(coarse, before) < ALIKE:
-            last.shown = None
+            last.shown = LastLook()
         if due or sharp:
-            before_s = last.shown_s
-            left = _left(time_s, last, plain)
+            before_s = last.shown.time_s
+            put = self.placed.plane(time_s, time_s, crop, plain.shape)
+            left = last.shown.left(time_s, plain, put)
             self._look(time_s, planes, crop, change, last.usual, left)
             if left is not None:
                 last.stays.add(before_s, time_s, left)
@@ -288,16 +291,18 @@ class LetterWatch:
         self._moved_s, before = time_s, len(self.sights)
         self._moved_turn += 1
         whole = bool(self._moved_turn % 2) or max(rows, cols) < 1.15 * side
+        put = last.shown.left_put
         if whole:
             size = fitted(w, h, self._side)
             small = np.asarray(cv2.resize(left, size, interpolation=cv2.INTER_AREA), np.float32)
-            self._see(time_s, time_s, "moved", mean_view(small), last.crop)
+            self._see(time_s, time_s, "moved", mean_view(small), last.crop, put)
         else:
             places = grid(cols, rows, side)
             x, y = places[self._moved_turn // 2 % len(places)]
             part = np.ascontiguousarray(mean_view(left)[y : y + side, x : x + side])
             box = part_of(last.crop, (x, y, side, side), cols, rows)
-            self._see(time_s, time_s, "moved", part, box)
+            put = None if put is None else put[y : y + side, x : x + side]
+            self._see(time_s, time_s, "moved", part, box, put)
         if any(s.odds >= _DOUBT for s in self.sights[before:]):
             self._moved_seen_s = time_s
 
@@ -334,7 +339,7 @@ class LetterWatch:
             kept = cv2.resize(fine, (_GRID, _GRID), interpolation=cv2.INTER_AREA)
             kept *= away_from_dark(last.mean, _GRID) / (last.detail + 1.0)
             recent = takewhile(lambda s: s.time_s > since_s, reversed(self.sights))
-            known = [s.box for s in recent if s.odds >= _SEEN]
+            known = [s.box for s in recent if s.odds >= _SEEN] + self.placed.boxes(time_s)
             kept = cv2.blur(without(kept, last.crop, known), (5, 3))
             left, top = corner_toward(kept, cols, rows, side)
         else:
@@ -360,15 +365,22 @@ class LetterWatch:
             self.sights[number] = replace(sight, since_s=first_s, time_s=last_s)
         return True
 
-    def _see(self, since_s: float, time_s: float, kind: Kind, view: Plane, crop: Pixels) -> None:
-        """A look at a view of crop, uint8 (row, col, 3)."""
+    def _see(
+        self, since_s: float, time_s: float, kind: Kind, view: Plane, crop: Pixels,
+        put: Plane | None = None,
+    ) -> None:  # fmt: skip
+        """A look at a view of crop, uint8 (row, col, 3). put: where what was placed shows in what
+        is left of a picture."""
         head: View = "one" if kind in ("whole", "close") else "moved" if kind == "moved" else "mean"
         sx, sy = (crop[2 + n] / view.shape[1 - n] * CELL_PX for n in (0, 1))
-        found, turned = components(judged(self._net, view, head)), None
+        if kind != "moved":
+            put = self.placed.plane(since_s, time_s, crop, view.shape, kind in AVERAGED)
+        found, turned = components(unseen(judged(self._net, view, head), put)), None
         asked = [f for f in found if ASKED <= f[1] < PLAIN]
         if asked:
             _, _, wide, high = max(asked, key=lambda f: f[1])[0]
             turned = turned_over(self._net, view, head, upright=high > UPRIGHT * wide)
+            turned = unseen(turned, put)
         for whole, odds, across, cut in found:
             box, *parts = (self._pixels(b, crop, sx, sy) for b in (whole, *cut))
             if kind != "tint" or min(box[2:]) <= _TINT_HIGH * crop[3]:
@@ -386,15 +398,3 @@ class LetterWatch:
         left, top = int(crop[0] + x * sx), int(crop[1] + y * sy)
         width = min(crop[0] + crop[2] - left, int(np.ceil(w * sx)))
         return left, top, width, min(crop[1] + crop[3] - top, int(np.ceil(h * sy)))
-
-
-def _left(time_s: float, last: _Lately, luma: Plane) -> NDArray[np.float32] | None:
-    """What is left of the luma without that of the last look; None where that is too near, too
-    long ago, or of another scene."""
-    before, since_s = last.shown, last.shown_s
-    if before is not None and time_s - since_s < _MOVED_S[0] - 1e-3:
-        return None
-    last.shown, last.shown_s = luma, time_s
-    if before is None or time_s - since_s > _MOVED_S[1]:
-        return None
-    return residual(before, luma)

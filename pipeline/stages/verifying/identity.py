@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.analysis.identity.letter_placed import STEP_S, Place
 from pipeline.analysis.identity.overlays import DOUBTED
 from pipeline.model.options import Options
-from pipeline.model.plan import Plan
+from pipeline.model.plan import Piece, Plan
 from pipeline.model.recording import Recording
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering
@@ -16,6 +20,8 @@ from pipeline.model.timeline import Timeline
 from pipeline.stages import detectors
 from pipeline.stages.judged import beside, judged
 from pipeline.stages.placed import mark_boxes, out_fields, words_boxes
+from pipeline.stages.verifying import reading_plan as reading
+from pipeline.stages.verifying.marked import Marked
 from pipeline.stages.verifying.result import Verifying, make_check
 
 SAMPLE_S = 0.5
@@ -36,7 +42,43 @@ def search_of(
         samples_per_s=wanted.verify_samples_per_s,
         ignore=[*boxes, *words_boxes(plan, boxes)],
         stop_s=plan.duration_s,
+        placed=list(placed_marks(plan, coverage)),
     )
+
+
+def placed_marks(plan: Plan, coverage: NDArray[np.float32]) -> Iterator[Place]:
+    """Where the plan has the marks, moment by moment, in pixels of the finished clip."""
+    if plan.mark is None:
+        return
+    marked, aspect = Marked(plan, coverage), coverage.shape[-1] / coverage.shape[-2]
+    # Its strokes are moved about by so much at most, and coding blurs them a little.
+    pad = 3 * plan.mark.warp_px * plan.height_px / 1080 + 2
+    for piece, start_s, stop_s in _shown(plan):
+        source_s = reading.source_time(piece, (start_s + stop_s) / 2)
+        shown = [(c.source, c.start_s, c.moved) for c in piece.compared] or [
+            (piece.source, source_s, plan.sources[piece.source].moved)
+        ]
+        for number, source_s, moved in shown:
+            source = plan.sources[number].model_copy(update={"moved": moved})
+            field = reading.in_clip(source, reading.field_of(source, source_s))
+            r_px = field.radius_px
+            for p in marked.places(number, source_s):
+                wide_px = p.width_ratio * r_px
+                yield Place(
+                    start_s, stop_s, field.center_x_px + p.x * r_px, field.center_y_px + p.y * r_px,
+                    wide_px + 2 * pad, wide_px / aspect + 2 * pad, p.angle_deg,
+                )  # fmt: skip
+
+
+def _shown(plan: Plan) -> Iterator[tuple[Piece, float, float]]:
+    """Pieces with a mark, in steps of the clip; one that fades out is there a little longer."""
+    for piece, after in zip(plan.pieces, [*plan.pieces[1:], None], strict=True):
+        if piece.kind not in ("play", "freeze") and not piece.compared:
+            continue
+        longer_s = piece.length_s + (after.fade_s if after is not None else 0.0)
+        steps = max(1, math.ceil(longer_s / STEP_S - 1e-6))
+        for start_s in (piece.out_start_s + STEP_S * k for k in range(steps)):
+            yield piece, start_s, start_s + STEP_S
 
 
 def identity_checks(

@@ -80,14 +80,14 @@ class Marked:
             drawn = [
                 _drawn(self._inked(p.width_ratio * span.radius_px), p, span, self._size, warp_px,
                        shape_knots(moment, number, aspect))
-                for number, p in enumerate(self._places(source, source_s))
+                for number, p in enumerate(self.places(source, source_s))
             ]  # fmt: skip
             rows, cols, weights = (np.concatenate([d[i] for d in drawn]) for i in range(3))
             number = np.repeat(np.arange(len(drawn)), [d[0].size for d in drawn])
             self._kept = key, Strokes(rows, cols, weights, number, len(drawn))
         return self._kept[1]
 
-    def _places(self, source: int, source_s: float) -> list[MarkPosition]:
+    def places(self, source: int, source_s: float) -> list[MarkPosition]:
         """Where the marks are along their way, by the plan's control points."""
         from scipy.interpolate import BSpline
 
