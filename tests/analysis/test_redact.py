@@ -149,6 +149,19 @@ def test_a_knock_beside_the_speech_is_not_spread_over_it() -> None:
     assert rms_db(inside) == pytest.approx(-55.0, abs=3.0)
 
 
+@pytest.mark.parametrize("duty", [0.2, 0.35])
+def test_the_room_between_beeps_is_not_as_loud_as_they_are(duty: float) -> None:
+    """An alarm of 1 kHz over a room 30 dB below it, a fifth and a third of the time: the noise was
+    19 and 24 dB louder than the room."""
+    rng = np.random.default_rng(18)
+    time_s = np.arange(14 * RATE_HZ) / RATE_HZ
+    room = at_level(coloured(rng, time_s.size, -4), -55.0)
+    beeps = np.sin(2000 * np.pi * time_s) * (time_s % 0.5 < 0.5 * duty) * 10 ** (-22 / 20)
+    out = redacted((room + beeps)[None].astype(np.float32), [(5.0, 8.0)])
+    inside = out[:, round(5.4 * RATE_HZ) : round(7.6 * RATE_HZ)]
+    assert rms_db(inside) == pytest.approx(-55.0, abs=5.0)
+
+
 def test_it_begins_and_ends_as_loud_as_the_sound_beside_it() -> None:
     """Suction that stopped .5 s before the words, and goes on after them."""
     rng = np.random.default_rng(15)

@@ -217,13 +217,19 @@ def _reference(
 def _texture(pieces: Sequence[Samples], side: int, rate_hz: int) -> _Texture:
     """Of pieces, the nearest first; side: -1 if they lie before the span."""
     power = np.concatenate([_stft_power(p) for p in pieces], axis=1)
+    moves_db = 0.0
+    if sum(p.shape[1] for p in pieces) >= _MOVES_S * rate_hz:
+        moves_db = min(float(_slow_db(power.sum(axis=(0, 2)), rate_hz).std()), _MOST_MOVES_DB)
     # The median over time leaves knocks and beeps out of the spectrum; the level is that of
-    # the frames without the loudest tenth.
+    # the frames without the loudest tenth, and no more than what moves so far has over its median
+    # (lognormal): a room between beeps is not as loud as they are.
     shape = np.maximum(_smoothed(np.median(power, axis=1)), 1e-20)
     near = _stft_power(pieces[0]).sum(axis=(0, 2))[::side]
     near = near[: max(1, round(_EDGE_S * rate_hz / (_FFT // 4)))]
     frames = np.sort(power.sum(axis=2), axis=1)
     kept = frames[:, : max(1, round(0.9 * frames.shape[1]))].mean(axis=1)
+    most = np.median(frames, axis=1) * np.exp(np.square(moves_db * np.log(10) / 10) / 2)
+    kept = np.minimum(kept, most)
     shape *= (kept / shape.sum(axis=1))[:, None]
     window_power = float(np.square(np.hanning(_FFT + 1)[:-1]).sum())
     magnitude = np.sqrt(shape / window_power)
@@ -237,11 +243,7 @@ def _texture(pieces: Sequence[Samples], side: int, rate_hz: int) -> _Texture:
     mixing = vectors @ np.diag(np.sqrt(np.maximum(values, 0.0))) @ vectors.T
     near = np.sort(near)[: max(1, round(0.9 * near.size))]
     edge = 10 * np.log10((near.mean() + 1e-20) / (kept.sum() + 1e-20))
-    moves_db = 0.0
-    if sum(p.shape[1] for p in pieces) >= _MOVES_S * rate_hz:
-        moves_db = float(_slow_db(power.sum(axis=(0, 2)), rate_hz).std())
-    return _Texture(magnitude, mixing, float(np.clip(edge, *_EDGE_DB)),
-                    min(moves_db, _MOST_MOVES_DB))  # fmt: skip
+    return _Texture(magnitude, mixing, float(np.clip(edge, *_EDGE_DB)), moves_db)
 
 
 def _slow_db(frames: NDArray[np.float64], rate_hz: int) -> NDArray[np.float64]:
