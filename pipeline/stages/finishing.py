@@ -15,7 +15,8 @@ from pipeline.model.release import Looked
 from pipeline.settings import settings_sha256
 from pipeline.stages.events import write_events
 from pipeline.stages.gate import failed_checks, may_leave
-from pipeline.stages.inputs import read_decisions
+from pipeline.stages.inputs import read_decisions, resolved_by
+from pipeline.stages.leave import as_found, consent_today, overtaken
 from pipeline.stages.likeness import alike_since
 from pipeline.stages.measure import survey_sha256
 from pipeline.stages.progress import Progress
@@ -130,12 +131,18 @@ def _mark_record(plan: Plan, checked: Verified) -> dict[str, Any]:
 def leave(opened: Opened, clip: ReadyClip, looked: Looked | None, known: Catalogue) -> Ending:
     """Release what is ready, leave it to be looked at, or withhold it: as the gate says.
 
-    Raises InputError, OutputError.
+    Asked of what lies there now, as `fieldstop release` asks: people go on deciding, and
+    consent is refused or withdrawn, while a clip is made. Raises InputError, OutputError.
     """
     folder, options = opened.folder, opened.options
+    decisions = read_decisions(folder)
+    case, now = as_found(clip, folder.out, [])
+    now |= resolved_by(options, decisions)
+    consent = consent_today(clip, case, folder, known)
+    sha256 = file_sha256(folder.private_file(clip.file))
     found = may_leave(
-        clip, opened.consent, read_decisions(folder), looked, options.output,
-        datetime.date.today(), alike=alike_since(clip, folder, known),
+        clip, consent, decisions, looked, options.output, datetime.date.today(),
+        overtaken=overtaken(clip, options, now, sha256), alike=alike_since(clip, folder, known),
     )  # fmt: skip
     ending = Ending(kept=clip, looked=found.looked)
     if found.state == "withheld":
@@ -143,7 +150,7 @@ def leave(opened: Opened, clip: ReadyClip, looked: Looked | None, known: Catalog
         return replace(ending, withheld=found.reasons)
     if found.state == "ready":
         return replace(ending, ready=folder.private_file(clip.file))
-    released = release_clip(clip, folder, options, known, opened.consent, found.looked)
+    released = release_clip(clip, folder, options, known, consent, found.looked)
     return replace(ending, released=released)
 
 

@@ -82,11 +82,15 @@ class OpenedCase:
     named: tuple[NamedFile, ...] = ()
 
     def refuse_changed(self) -> None:
-        """Raises InputError if the content of a source is not what was hashed; reads them all."""
-        for source in self.sources:
-            if file_sha256(source.path) != source.sha256:
-                HashMemory().forget(source.path)
-                raise changed(source.path)
+        """Raises InputError if the content of a source, or of the narration, is not what was
+        hashed; reads them all."""
+        files = [(source.path, source.sha256) for source in self.sources]
+        if self.narration is not None:
+            files.append((self.narration, self.narration_sha256))
+        for path, sha256 in files:
+            if file_sha256(path) != sha256:
+                HashMemory().forget(path)
+                raise changed(path)
 
 
 def open_case(

@@ -261,9 +261,10 @@ def as_found(
 ) -> tuple[OpenedCase | None, dict[str, str]]:
     """The case as it lies there today, and the hashes of those parts that can be reached.
 
-    None for a case whose case.toml is gone, or that never had one. What is out of reach is
-    told in `warnings`: the hash that was taken when the clip was made stands for it.
-    Raises InputError where something is there and cannot be read.
+    None for a case whose case.toml is gone or is another case's, or that never had one. It is
+    read also where a recording is not what it was: what it says of consent binds all the same.
+    What is out of reach is told in `warnings`: the hash that was taken when the clip was made
+    stands for it. Raises InputError where something is there and cannot be read.
     """
     at = Path(clip.case_at)
     given = Path(clip.narration_at) if clip.narration_at else None
@@ -272,29 +273,32 @@ def as_found(
         for s, p in zip(clip.plan.sources, clip.sources_at, strict=True)
     ]
     there = [s for s in sources if s.path.is_file()]
-    if any(remembered_sha256(s.path) != s.sha256 for s in there):
-        return None, {"the recordings": "another content"}
+    other = any(remembered_sha256(s.path) != s.sha256 for s in there)
+    changed = {"the recordings": "another content"} if other else {}
     toml = at / "case.toml"
-    if len(there) == len(sources) and (toml.is_file() or at.is_file()):
+    if not other and len(there) == len(sources) and (toml.is_file() or at.is_file()):
         with contextlib.suppress(InputError):  # a narration that is gone; case.toml is read below
             opened = open_case(at, narration=given, out=out, case_pattern=SAFE)
             parts = made_from(opened, Options(), None, narrated=clip.narrated)
             parts = {k: v for k, v in parts.items() if k in _MATERIAL}
             return (None if opened.bare else opened), parts
-    warnings.append(
-        "not all of the material is where it was: the hashes taken when the clip was made stand"
-        " for it"
-    )
+    if not other:
+        warnings.append(
+            "not all of the material is where it was: the hashes taken when the clip was made"
+            " stand for it"
+        )
     if not toml.is_file():
-        return None, {}
+        return None, changed
     case = read_case(toml, SAFE)
+    if case.case != clip.case:
+        return None, changed | {"case.toml": "of another case"}
     told = case.narration
     opened = OpenedCase(
         case, sources, at if told is not None and told.file else None, at, False,
         narration_sha256=clip.narration_sha256,
         captions=at if told is not None and told.captions else None,
     )  # fmt: skip
-    return opened, {} if given is not None else {"case.toml": case_sha256(opened)}
+    return opened, changed | ({} if given is not None else {"case.toml": case_sha256(opened)})
 
 
 _MATERIAL = ("case.toml", "the recordings", "the narration", "the captions")
