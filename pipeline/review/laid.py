@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from pipeline.model.decisions import Anchor, Decision, Decisions
-from pipeline.model.time import round_s
+from pipeline.model.time import Span, round_s
 from pipeline.model.timeline import Stretch
 from pipeline.review.backend import CaseFinding, CaseView
 from pipeline.review.decision_values import MIX_SETTINGS
 from pipeline.review.decisions import effective
+from pipeline.stages.judged import outgrown
 
 
 def case_span(view: CaseView, anchor: Anchor) -> tuple[float, float] | None:
@@ -81,6 +82,7 @@ def lay_over(view: CaseView, decisions: Decisions) -> Laid:
                 if e.anchor is not None
                 and e.verb in ("accept", "reject", "change")
                 and same_finding(finding, e.anchor, e.value.get("box_px"))
+                and not outgrown(e, Span(finding.anchor.start_s, finding.anchor.stop_s))
             ),
             None,
         )

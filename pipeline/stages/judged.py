@@ -9,19 +9,23 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from pipeline.model.decisions import Decision
+from pipeline.model.decisions import Anchor, Decision
 from pipeline.model.kinds import KINDS
 from pipeline.model.plan import Plan, Redaction
 from pipeline.model.release import Check
-from pipeline.model.time import Span
+from pipeline.model.time import Span, subtract_spans
 
+SHOWN_S = 0.25  # measured anew, an end may lie a little elsewhere
 REASONS: dict[str, tuple[str, ...]] = {k.kind: k.reasons for k in KINDS if k.reasons}
 
 
 def decision_on(
     decisions: Sequence[Decision], sha256: str, kind: str, span: Span
 ) -> Decision | None:
-    """The latest decision anchored to this source and kind whose span overlaps by half."""
+    """The latest decision anchored to this source and kind whose span overlaps by half.
+
+    None where it lets through what has grown beyond what the person was shown (`beyond`).
+    """
     for decision in reversed(decisions):
         anchor = decision.anchor
         if anchor is None or anchor.sha256 != sha256 or anchor.kind != kind:
@@ -29,8 +33,24 @@ def decision_on(
         overlap = Span(anchor.start_s, anchor.stop_s).overlap(span)
         shorter = min(anchor.stop_s - anchor.start_s, span.length_s)
         if overlap is not None and overlap.length_s >= 0.5 * shorter:
-            return decision
+            return None if outgrown(decision, span) else decision
     return None
+
+
+def beyond(anchor: Anchor, span: Span) -> list[Span]:
+    """What of a finding lies outside what the person was shown, and a little more.
+
+    Found anew, a short finding may have become part of a long one that nobody has judged.
+    """
+    return subtract_spans([span], [(anchor.start_s - SHOWN_S, anchor.stop_s + SHOWN_S)])
+
+
+def outgrown(decision: Decision, span: Span) -> bool:
+    """True for a rejection that takes a reason, of a finding that reaches beyond it now."""
+    anchor = decision.anchor
+    if anchor is None or decision.verb != "reject" or anchor.kind not in REASONS:
+        return False
+    return bool(beyond(anchor, span))
 
 
 def followed(decision: Decision) -> bool:

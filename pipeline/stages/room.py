@@ -12,7 +12,7 @@ from pipeline.model.kinds.identity import NARRATOR, UNDECIDED
 from pipeline.model.plan import Origin, Redaction
 from pipeline.model.survey import Survey
 from pipeline.model.time import Span, round_s, subtract_spans
-from pipeline.stages.judged import decision_on, followed, unreasoned
+from pipeline.stages.judged import beyond, decision_on, followed, unreasoned
 
 NOT_TOLD = UNDECIDED.severity.told
 SURE = "the detectors are sure of speech: only consent for voices keeps it"
@@ -38,6 +38,7 @@ def room_sound(
 
     pad_s: on both sides of speech that nobody decided about; `decide` has padded by ROOM_PAD_S.
     A person may reject a span, or move its ends: what a smaller one leaves out is overruled.
+    What reaches beyond what that person was shown is replaced all the same.
     Both take a reason (`stages.judged`), and neither reaches what the detectors are sure of,
     but for the narrator's own voice where the narration is live.
     """
@@ -78,6 +79,9 @@ def room_sound(
             wide = span.padded(pad_s - ROOM_PAD_S, length_s)
             replaced.append(made(wide, reason, "survey"))
             continue
+        more = beyond(decision.anchor, span) if decision.anchor is not None else []
+        replaced += [made(part.padded(pad_s, length_s), reason, "survey") for part in more]
+        left = subtract_spans(left, more)
         if not (live and decision.reason == NARRATOR):
             spoken = [s for s in sure if any(s.overlap(part) for part in left)]
             held += spoken

@@ -252,3 +252,25 @@ def test_verify_lets_through_what_a_person_rejected_and_nothing_else() -> None:
     assert not let_through(plan, "lettering", found(2, 5, 708, 402))  # another box
     assert not let_through(plan, "lettering", found(2, 12, 608, 302))  # longer than was rejected
     assert not let_through(plan, "face", found(2, 5, 608, 302))  # type: ignore[arg-type]
+
+
+def test_a_rejection_lets_nothing_through_that_grew_beyond_it() -> None:
+    """Measured anew, what was looked at for a second is part of something longer."""
+    short = decision("reject", "speech", 5, 6)
+    for stop_s, kept in ((6.2, True), (9.0, False)):
+        made = source(speech=[(4.9, stop_s)])
+        plan = make_plan(case(), [made], None, Options(), glyph=GLYPH, decisions=[short])
+        spoken = [(r.start_s, r.stop_s) for r in plan.redactions if r.what == "speech"]
+        assert (spoken == []) is kept and bool(plan.overruled) is kept
+        assert kept or spoken == [(4.9, stop_s)]
+    # What a smaller span leaves out is let through where the person saw it, not beyond.
+    change = decision("change", "speech", 5, 6, NARRATOR, start_s=5.2, stop_s=5.6)
+    plan = make_plan(case(), [source(speech=[(5, 9)])], None, Options(), glyph=GLYPH,
+                     decisions=[change])  # fmt: skip
+    spoken = sorted((r.start_s, r.stop_s) for r in plan.redactions if r.what == "speech")
+    assert spoken == [(5.2, 5.6), (6.0, 9.25)]  # padded, as what nobody judged is
+    box = [600, 300, 80, 20]
+    early = decision("reject", "lettering", 1, 2, box_px=box)
+    plan = make_plan(case(), [lettered()], None, Options(), glyph=GLYPH, decisions=[early])
+    assert plan.overruled == []
+    assert (600, 300, 80, 20) in {r.box_px for r in plan.redactions}
