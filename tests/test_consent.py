@@ -360,9 +360,9 @@ def test_a_record_that_is_seen_before_its_row_is_no_stranger_s(
     """As another case of the same day sees it, at work beside this one."""
     seen, add_release = [], Catalogue.add_release
 
-    def late(self: Catalogue, record: ReleaseRecord) -> None:
+    def late(self: Catalogue, record: ReleaseRecord, **how: bool) -> None:
         seen.append(check_catalogue(tmp_path / "out", self).records)
-        add_release(self, record)
+        add_release(self, record, **how)
 
     monkeypatch.setattr(Catalogue, "add_release", late)
     done = fieldstop("make", short.path, "--out", tmp_path / "out", "--consent", "public",

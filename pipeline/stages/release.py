@@ -212,6 +212,11 @@ def release(
                     "another content",
                     "make the clip again",
                 )
+        try:
+            catalogue.add_release(record, leaving=True)
+        except NeedsPerson:
+            discard(target)
+            raise
     except BaseException:
         if not target.exists():
             private = (record_file, prints_file(record_file))
@@ -220,7 +225,6 @@ def release(
         raise
     folder.atomic_write(sheet_file, sheet.to_json())
     folder.atomic_write(latest, record.to_json())
-    catalogue.add_release(record)
     return Released(target, sheet_file, record_file, revision, number, bool(provenance))
 
 
@@ -314,11 +318,13 @@ def record_unrecorded(folder: WorkFolder, catalogue: Catalogue) -> None:
             continue
         if file_sha256(target) != sheet.sha256:
             continue
+        if not known:
+            catalogue.add_release(record)
         if not beside.is_file():
             folder.atomic_write(beside, sheet.to_json())
-        if not known:
+        newest = catalogue.latest_release(sheet.case, sheet.profile)
+        if newest is not None and newest.sheet.revision == sheet.revision:
             folder.atomic_write(folder.private_file("release.json"), record.to_json())
-            catalogue.add_release(record)
 
 
 def whole_records(folder: WorkFolder) -> list[ReleaseRecord]:

@@ -16,6 +16,7 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from pipeline.errors import NeedsPerson
 from pipeline.model.beside import BesideFile, BesideList
 from pipeline.model.case import CaseConsent
 from pipeline.model.consent import (
@@ -104,13 +105,21 @@ class Catalogue(CatalogueFile):
 
     # releases
 
-    def add_release(self, record: ReleaseRecord) -> None:
+    def add_release(self, record: ReleaseRecord, *, leaving: bool = False) -> None:
         """Adds a release with its number and the consent it was made under.
 
         Adding the same record again changes nothing. Raises UsageError if the
-        number belongs to another case or the revision is taken by another file.
+        number belongs to another case or the revision is taken by another file. leaving: the
+        clip is just being released: raises NeedsPerson if consent was withdrawn since it was
+        asked for. Either that comes first, or its take-down list holds this clip.
         """
+        sources = [*record.sources, *([record.narration] if record.narration else [])]
         with self._write() as db:
+            if leaving and book.is_withdrawn(db, record.sheet.case, sources):
+                raise NeedsPerson(
+                    f"Consent for {record.sheet.case} was withdrawn while its clip was released",
+                    "nothing left", "see fieldstop catalogue", code="consent",
+                )  # fmt: skip
             shelf.add(db, record, _now())
         stamp(out_of(record.path), self)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import re
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,14 +13,16 @@ import numpy as np
 import pytest
 from test_make import Shell, case_folder
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, NeedsPerson
 from pipeline.model.decisions import Anchor
 from pipeline.review.decision_file import DecisionFile
 from pipeline.review.decisions import append, version
 from pipeline.settings import load_options
+from pipeline.stages import release
 from pipeline.stages.intake import remembered_sha256
 from pipeline.stages.recipe import run_case
 from pipeline.stages.values import Asked, CaseResult
+from pipeline.store.catalogue import Catalogue
 
 TODAY = datetime.date.today().isoformat()
 NARRATED = '[narration]\nfile = "voice.wav"\n'
@@ -128,3 +131,24 @@ def test_a_recording_that_changed_hides_no_refusal(tmp_path: Path, tiny: media_z
         assert asked.code == 4, asked.value
     left = sorted(p.name for p in (tmp_path / "out" / "releases").rglob("*") if p.is_file())
     assert left == before
+
+
+def test_a_withdrawal_while_the_file_is_put_in_its_place(
+    tmp_path: Path, tiny: media_zoo.Clip, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After consent was asked for the last time, before the catalogue knows the clip."""
+    listed: list[int] = []
+
+    def put(finished: Path, target: Path) -> None:
+        with Catalogue(tmp_path / "catalogue.sqlite3") as other:
+            listed.append(len(other.withdraw("QM-0300")))
+        shutil.copyfile(finished, target)
+
+    monkeypatch.setattr(release, "put", put)
+    with pytest.raises(NeedsPerson, match="withdrawn while"):
+        made(tmp_path, tiny, nothing)
+    assert listed == [0]
+    assert [p for p in (tmp_path / "out" / "releases").rglob("*") if p.is_file()] == []
+    assert not list((tmp_path / "out" / "private").rglob("*.release.json"))
+    with Catalogue(tmp_path / "catalogue.sqlite3") as known:
+        assert known.releases() == []
