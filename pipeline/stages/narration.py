@@ -71,6 +71,14 @@ def measure_narration(
     progress("narration", 0, 1)
     raw, rest, harmed = _read(opened, surveyed, work, warnings)
     raw, offset_s, confidence, rate_ppm = _placed(opened, surveyed, raw, work, warnings)
+    case_s = case_axis(opened.case, source_inputs(opened, surveyed)).case.stop_s
+    if case_s and not -raw.length / 48_000 < offset_s < case_s:
+        raise InputError(
+            "The narration is heard at no moment of the recordings",
+            f"it starts at {offset_s:g} s and is {raw.length / 48_000:.1f} s long, they end at"
+            f" {case_s:.1f} s",
+            "mend offset_s in the case.toml",
+        )
     voice = _cleaned(raw, work)
     spans, power, quality = _levels(voice, raw, speech_threshold)
     raw.path.unlink()

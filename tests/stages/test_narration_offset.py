@@ -13,6 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "analysis"))
 
 from sound_makers import RATE_HZ, at_level, coloured, rms_db, suction
 
+from pipeline.errors import InputError
 from pipeline.media.probe import probe
 from pipeline.model.options import Options
 from pipeline.model.survey import Survey, SurveyedRecording
@@ -143,3 +144,11 @@ def test_a_take_of_another_clock_is_brought_into_step(tmp_path: Path, offset: st
     assert found.measured.duration_s == pytest.approx(370, abs=0.008)
     assert found.measured.offset_s == pytest.approx(STARTS_S, abs=0.03)
     assert "too long by" in " ".join(found.measured.warnings)
+
+
+@pytest.mark.parametrize("offset_s", [140.0, -60.0])
+def test_a_narration_that_meets_no_recording_is_refused(folder: Path, offset_s: float) -> None:
+    """A mistyped offset made a clip of minutes of one held picture."""
+    with pytest.raises(InputError, match="at no moment") as refused:
+        measured(folder, f"offset_s = {offset_s}", np.zeros(3 * RATE_HZ))
+    assert "offset_s" in refused.value.do

@@ -636,3 +636,20 @@ def test_a_persons_box_is_there_one_picture_before_and_after() -> None:
     plan = make_plan(case(), [source()], None, Options(), glyph=GLYPH, decisions=[spoken])
     heard = next(r for r in plan.redactions if r.what == "speech")
     assert (heard.start_s, heard.stop_s) == (4.0, 6.0)
+
+
+@pytest.mark.parametrize(
+    ("keep", "said"),
+    [
+        ([["0:05", "0:12"], [12, 20]], ""),
+        ([[1, 21]], ""),  # the end in whole seconds
+        ([[10, 12], [5, 7]], "another order"),
+        ([[5, 12], [10, 14]], "overlap"),
+        ([[5, 95]], "keep asks for what lies at 1:35"),
+    ],
+)
+def test_what_keep_asks_for_and_cannot_have_is_told(keep: list[Any], said: str) -> None:
+    asked = case(recording=[{"files": ["a.mp4"], "keep": keep}])
+    made = make_plan(asked, [source()], None, Options(), glyph=GLYPH)
+    told = [w for w in made.warnings if "keep" in w]
+    assert [said in w for w in told] == [True] * bool(said)

@@ -44,7 +44,7 @@ from pipeline.stages.planning.needs import (
     patient_needs,
     sound_needs,
 )
-from pipeline.stages.planning.parts import case_axis
+from pipeline.stages.planning.parts import case_axis, keep_told
 from pipeline.stages.planning.picture import (
     Size,
     field_box,
@@ -95,7 +95,7 @@ def make_plan(
             "check keep, --from and --to",
         )
     needs: list[Need] = []
-    warnings = [w for s in sources for w in s.survey.warnings]
+    warnings = [w for s in sources for w in s.survey.warnings] + keep_told(case, sources)
     sound = sound_options(options.sound, decisions)
     planned = [
         planned_source(
