@@ -409,6 +409,12 @@ def _(good: Good, into: Path) -> list[Check]:
 
 @fault("the card is missing", "length as planned")
 def _(good: Good, into: Path) -> list[Check]:
+    cut = good.shown(into, lambda s, _: False if s.time_s >= 8.0 else None, end_s=8.0)
+    return good.checks(cut)
+
+
+@fault("the card is missing, the header tells its length", "pictures at their times")
+def _(good: Good, into: Path) -> list[Check]:
     return good.checks(good.shown(into, lambda s, _: False if s.time_s >= 8.0 else None))
 
 
