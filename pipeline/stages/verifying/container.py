@@ -71,9 +71,9 @@ def stream_checks(
 def _end_s(container: Any, video: Any) -> float:
     """When the last picture ends: shown as long as pictures are on average, or as the header says.
 
-    The header counts decoding times: in 20 kinds of clips it is at most 1 ms earlier. Later than
-    an average picture it is where the last one stands for longer. The length of a sample does
-    not tell: with pictures in another order it may count a gap long past.
+    The header says what the writer was told; later than an average picture it is where the last
+    one stands for longer. That no picture is missing before is asked elsewhere (`moments`). The
+    length of a sample does not tell: with pictures in another order it may count a gap long past.
     """
     import av
 
