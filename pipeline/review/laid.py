@@ -82,10 +82,11 @@ def lay_over(view: CaseView, decisions: Decisions) -> Laid:
                 if e.anchor is not None
                 and e.verb in ("accept", "reject", "change")
                 and same_finding(finding, e.anchor, e.value.get("box_px"))
-                and not outgrown(e, Span(finding.anchor.start_s, finding.anchor.stop_s))
             ),
             None,
         )
+        if chosen and outgrown(chosen, Span(finding.anchor.start_s, finding.anchor.stop_s)):
+            chosen = None
         if chosen is not None:
             finding = replace(finding, needs_person=False)
             if chosen.verb == "change":

@@ -9,11 +9,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from pipeline.model.decisions import Anchor, Decision
+from pipeline.model.decisions import Decision
 from pipeline.model.kinds import KINDS
 from pipeline.model.plan import Plan, Redaction
 from pipeline.model.release import Check
-from pipeline.model.time import Span, subtract_spans
+from pipeline.model.time import Span, merge_spans, subtract_spans
 
 SHOWN_S = 0.25  # measured anew, an end may lie a little elsewhere
 REASONS: dict[str, tuple[str, ...]] = {k.kind: k.reasons for k in KINDS if k.reasons}
@@ -22,10 +22,7 @@ REASONS: dict[str, tuple[str, ...]] = {k.kind: k.reasons for k in KINDS if k.rea
 def decision_on(
     decisions: Sequence[Decision], sha256: str, kind: str, span: Span
 ) -> Decision | None:
-    """The latest decision anchored to this source and kind whose span overlaps by half.
-
-    None where it lets through what has grown beyond what the person was shown (`beyond`).
-    """
+    """The latest decision anchored to this source and kind whose span overlaps by half."""
     for decision in reversed(decisions):
         anchor = decision.anchor
         if anchor is None or anchor.sha256 != sha256 or anchor.kind != kind:
@@ -33,16 +30,27 @@ def decision_on(
         overlap = Span(anchor.start_s, anchor.stop_s).overlap(span)
         shorter = min(anchor.stop_s - anchor.start_s, span.length_s)
         if overlap is not None and overlap.length_s >= 0.5 * shorter:
-            return None if outgrown(decision, span) else decision
+            return decision
     return None
 
 
-def beyond(anchor: Anchor, span: Span) -> list[Span]:
-    """What of a finding lies outside what the person was shown, and a little more.
+def beyond(decisions: Sequence[Decision], sha256: str, kind: str, span: Span) -> list[Span]:
+    """What of a finding lies outside all that people were shown and let through, and a little more.
 
-    Found anew, a short finding may have become part of a long one that nobody has judged.
+    Found anew, a short finding may have become part of a long one that nobody has judged. An
+    anchor holds what the case keeps of a finding, so one that is cut apart has several.
     """
-    return subtract_spans([span], [(anchor.start_s - SHOWN_S, anchor.stop_s + SHOWN_S)])
+    shown: list[Span] = []
+    for decision in decisions:
+        anchor = decision.anchor
+        if anchor is None or (anchor.sha256, anchor.kind) != (sha256, kind):
+            continue
+        if decision.verb in ("reject", "change") and followed(decision):
+            wide = (anchor.start_s - SHOWN_S, anchor.stop_s + SHOWN_S)
+            shown = merge_spans([*shown, wide])
+        else:
+            shown = subtract_spans(shown, [(anchor.start_s, anchor.stop_s)])
+    return subtract_spans([span], shown)
 
 
 def outgrown(decision: Decision, span: Span) -> bool:
@@ -50,7 +58,7 @@ def outgrown(decision: Decision, span: Span) -> bool:
     anchor = decision.anchor
     if anchor is None or decision.verb != "reject" or anchor.kind not in REASONS:
         return False
-    return bool(beyond(anchor, span))
+    return bool(beyond([decision], anchor.sha256, anchor.kind, span))
 
 
 def followed(decision: Decision) -> bool:

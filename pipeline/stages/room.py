@@ -79,7 +79,7 @@ def room_sound(
             wide = span.padded(pad_s - ROOM_PAD_S, length_s)
             replaced.append(made(wide, reason, "survey"))
             continue
-        more = beyond(decision.anchor, span) if decision.anchor is not None else []
+        more = beyond(decisions, sha256, kind, span)
         replaced += [made(part.padded(pad_s, length_s), reason, "survey") for part in more]
         left = subtract_spans(left, more)
         if not (live and decision.reason == NARRATOR):

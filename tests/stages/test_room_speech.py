@@ -261,8 +261,14 @@ def test_a_rejection_lets_nothing_through_that_grew_beyond_it() -> None:
         made = source(speech=[(4.9, stop_s)])
         plan = make_plan(case(), [made], None, Options(), glyph=GLYPH, decisions=[short])
         spoken = [(r.start_s, r.stop_s) for r in plan.redactions if r.what == "speech"]
-        assert (spoken == []) is kept and bool(plan.overruled) is kept
-        assert kept or spoken == [(4.9, stop_s)]
+        assert spoken == ([] if kept else [(6.0, stop_s + 0.25)])
+        assert [r.stop_s for r in plan.overruled] == [stop_s if kept else 6.0]
+    # Cut apart by what the case keeps, it has two anchors.
+    both = [decision("reject", "speech", 2, 4), decision("reject", "speech", 7, 9)]
+    plan = make_plan(case(), [source(speech=[(2, 9)])], None, Options(), glyph=GLYPH,
+                     decisions=both)  # fmt: skip
+    spoken = [(r.start_s, r.stop_s) for r in plan.redactions if r.what == "speech"]
+    assert spoken == [(4.0, 7.0)]
     # What a smaller span leaves out is let through where the person saw it, not beyond.
     change = decision("change", "speech", 5, 6, NARRATOR, start_s=5.2, stop_s=5.6)
     plan = make_plan(case(), [source(speech=[(5, 9)])], None, Options(), glyph=GLYPH,
@@ -272,5 +278,5 @@ def test_a_rejection_lets_nothing_through_that_grew_beyond_it() -> None:
     box = [600, 300, 80, 20]
     early = decision("reject", "lettering", 1, 2, box_px=box)
     plan = make_plan(case(), [lettered()], None, Options(), glyph=GLYPH, decisions=[early])
-    assert plan.overruled == []
-    assert (600, 300, 80, 20) in {r.box_px for r in plan.redactions}
+    filled = [(r.start_s, r.stop_s) for r in plan.redactions if r.box_px == (600, 300, 80, 20)]
+    assert filled == [(2.0, 9.25)] and [r.stop_s for r in plan.overruled] == [2.0]

@@ -13,8 +13,8 @@ from pipeline.model.decisions import Decision
 from pipeline.model.options import Options
 from pipeline.model.plan import PlannedSource, Redaction
 from pipeline.model.survey import Face, Lettering
-from pipeline.model.time import Span, round_s
-from pipeline.stages.judged import decision_on, followed
+from pipeline.model.time import Span, round_s, subtract_spans
+from pipeline.stages.judged import beyond, decision_on, followed
 from pipeline.stages.planning.given import SourceInput
 from pipeline.stages.planning.picture import has_field
 from pipeline.stages.room import Heard
@@ -87,8 +87,8 @@ def seen_in_picture(
     filled: list[Redaction] = []
     overruled: list[Redaction] = []
     for kind, item, reason in rows:
-        seen = Span(item.start_s, item.stop_s)
-        wide = seen.padded(COVER_PAD_S, source.survey.recording.duration_s)
+        seen, length_s = Span(item.start_s, item.stop_s), source.survey.recording.duration_s
+        wide = seen.padded(COVER_PAD_S, length_s)
         made = Redaction(
             what=kind,
             source=number,
@@ -110,10 +110,18 @@ def seen_in_picture(
         named = decision is not None and decision.value.get("box_px") is not None
         if decision is not None and decision.verb == "reject" and named and followed(decision):
             update = {"reason": decision.reason, "origin": "decision", "by": decision.by}
-            overruled.append(made.model_copy(update=update))
+            more = [s.padded(COVER_PAD_S, length_s) for s in beyond(about, sha256, kind, span)]
+            filled += [_during(made, part) for part in more]
+            judged = subtract_spans([wide], more)
+            overruled += [_during(made.model_copy(update=update), part) for part in judged]
         else:
             filled.append(made)
     return filled, overruled
+
+
+def _during(made: Redaction, span: Span) -> Redaction:
+    times = {"start_s": round_s(span.start_s), "stop_s": round_s(span.stop_s)}
+    return made.model_copy(update=times)
 
 
 def parts_of(item: Lettering | Face, limit_s: float) -> list[Cover]:
