@@ -108,3 +108,35 @@ def test_a_name_that_goes_past_the_mark_is_found_and_the_mark_is_not(
     assert found[False] == []
     assert bool(found[True]) == name
     assert all(i.box_px[1] > mark[1] + 10 for i in found[True])
+
+
+def test_a_line_may_go_on_under_it_as_far_as_it_is_seen_to_be_long() -> None:
+    placed = Placed([(2.0, 2.5, 160, 112, 120, 24, 0)])  # 100 to 220, 100 to 124
+    assert placed.hidden(2.2, 2.2, [(40, 104, 50, 14)]) == [(100, 104, 55, 15)]
+    assert placed.hidden(2.2, 2.2, [(230, 104, 200, 14)]) == [(100, 104, 121, 15)]
+    upright = placed.hidden(2.2, 2.2, [(150, 60, 14, 36)])
+    assert upright == [(150, 100, 15, 25)]
+    for box in ((20, 104, 50, 14), (110, 126, 60, 14), (40, 60, 50, 14)):
+        assert placed.hidden(2.2, 2.2, [box]) == []
+    assert placed.hidden(4.0, 4.2, [(40, 104, 50, 14)]) == []
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 20.0])
+def test_a_name_over_the_end_of_the_mark_gets_a_box_under_it_too(
+    turn_deg: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(letter_watch, "LetterNet", Bright)
+    luma = np.full((240, 320), 60, np.uint8)
+    luma[104:120, 50:140] = 220
+    planes = (luma, *(np.full((120, 160), 128, np.uint8) for _ in range(2)))
+    places = [(0.5 * k, 0.5 * k + 0.5, 160, 112, 120, 24, turn_deg) for k in range(4)]
+    detectors = Detectors([], faces=False, placed=places)
+    for number in range(20):
+        detectors.step(Shown(number / 10, planes, lambda: np.zeros((8, 8, 3), np.uint8)))
+    found, _ = detectors.finish(2.0)
+    for time_s in (0.3, 1.0, 1.7):
+        left = luma > 100
+        for x, y, w, h in (i.box_px for i in found if i.start_s <= time_s < i.stop_s):
+            left[y : y + h, x : x + w] = False
+        assert left.sum() == 0, time_s
+    assert all(i.box_px[0] + i.box_px[2] < 200 for i in found), "not all of the mark"

@@ -13,18 +13,19 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.analysis.boxes import Pixels, iou, overlap, widened
+from pipeline.analysis.boxes import Pixels, iou, overlap, union, widened
 from pipeline.analysis.identity.face_watch import FaceWatch
 from pipeline.analysis.identity.faces import merge_faces
 from pipeline.analysis.identity.letter_placed import Placed
 from pipeline.analysis.identity.letter_spans import told_apart
 from pipeline.analysis.identity.letter_views import Planes, scaled
-from pipeline.analysis.identity.letter_watch import LetterWatch
+from pipeline.analysis.identity.letter_watch import LetterWatch, Sight
 from pipeline.analysis.identity.lettering import field_box, merge_lettering
 from pipeline.analysis.identity.overlays import DOUBTED
 from pipeline.model.field import FieldSpan
@@ -127,6 +128,7 @@ class Detectors:
         ]  # fmt: skip
         lettering = []
         for some, sure in zip(told_apart(sights), (True, False), strict=True):
+            some = [self._with_hidden(s) for s in some]
             spans = merge_lettering(
                 some, _MARGIN_S, fields or self._fields, width, height, stop_s
             )
@@ -143,6 +145,16 @@ class Detectors:
 
         faces = self._faces.seen(left_out)
         return lettering, merge_faces(faces, spacing, width, height, stop_s)
+
+    def _with_hidden(self, sight: Sight) -> Sight:
+        """With what of a line may lie under what was placed: there nothing is seen."""
+        if self._letters is None or not self._letters.placed:
+            return sight
+        boxes = sight.parts or (sight.box,)
+        hidden = self._letters.placed.hidden(sight.since_s, sight.time_s, boxes)
+        if not hidden:
+            return sight
+        return replace(sight, box=reduce(union, hidden, sight.box), parts=(*boxes, *hidden))
 
     def _field_at(self, time_s: float) -> FieldSpan | None:
         known = bisect_right(self._fields, time_s + 1e-6, key=lambda f: f.start_s)

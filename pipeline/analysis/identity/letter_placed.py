@@ -69,6 +69,23 @@ class Placed:
             out.append((int(left), int(top), int(right - left), int(bottom - top)))
         return out
 
+    def hidden(self, since_s: float, time_s: float, boxes: Sequence[Pixels]) -> list[Pixels]:
+        """Where lettering that is seen in boxes may go on under what was put there.
+
+        In the way that a box runs, as far again as it is long, if it is no further off than it is
+        high: so much around what was put there was not looked at.
+        """
+        out = []
+        for corners in (p.corners() for p in self.at(since_s, time_s)):
+            for box in boxes:
+                wide, high = box[2:]
+                near, far = min(wide, high), wide + high
+                ways = [(v, 0) if wide >= high else (0, v) for v in (near, far)]
+                if _common(corners, box, *ways[0]) is not None:
+                    common = _common(corners, box, *ways[1])
+                    out += [] if common is None else [common]
+        return out
+
     def plane(
         self, since_s: float, time_s: float, crop: Pixels, shape: Sequence[int],
         averaged: bool = False,
@@ -88,6 +105,20 @@ class Placed:
             points = (place.corners() - np.array(crop[:2], np.float32)) * scale - 0.5
             cv2.fillPoly(mask, [np.round(points * 16).astype(np.int32)], 1, shift=4)
         return mask if mask.any() else None
+
+
+def _common(corners: NDArray[np.float32], box: Pixels, pad_x: int, pad_y: int) -> Pixels | None:
+    """The box around what a place has in common with a box that is widened by so much."""
+    import cv2
+
+    left, top = box[0] - pad_x, box[1] - pad_y
+    right, bottom = box[0] + box[2] + pad_x, box[1] + box[3] + pad_y
+    wide = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], np.float32)
+    share, points = cv2.intersectConvexConvex(corners, wide)
+    if share <= 0 or points is None:
+        return None
+    x, y, w, h = cv2.boundingRect(points)
+    return int(x), int(y), int(w), int(h)
 
 
 def unseen(cells: NDArray[np.float32], put: NDArray[np.uint8] | None) -> NDArray[np.float32]:
