@@ -18,7 +18,7 @@ _LEFT_LINES = 40
 # Where in a case a stage begins and ends, by its share of the work (measured).
 _SPAN = {
     "survey": (0.0, 0.25), "sound": (0.25, 0.30), "narration": (0.30, 0.33),
-    "render": (0.33, 0.80), "mix": (0.80, 0.82), "verify": (0.82, 1.0),
+    "mix": (0.33, 0.36), "render": (0.36, 0.82), "verify": (0.82, 1.0),
 }  # fmt: skip
 
 

@@ -6,7 +6,6 @@ tasks of their own; between them lie our own documents (`stages.handover`) on sh
 
 from __future__ import annotations
 
-import datetime
 import tempfile
 from collections.abc import Callable
 from dataclasses import replace
@@ -20,7 +19,7 @@ from pipeline.model.options import Options
 from pipeline.stages.finishing import kept, verified
 from pipeline.stages.handover import found_again, read_clip, taken_over, write_clip
 from pipeline.stages.intake import remembered_sha256
-from pipeline.stages.making import heard, planned, rendered
+from pipeline.stages.making import heard, rendered, sounded
 from pipeline.stages.measure import survey_source
 from pipeline.stages.progress import Progress
 from pipeline.stages.second_look import another_round
@@ -74,8 +73,8 @@ def render(job: Job, progress: Progress) -> Answer:
     work = Path(tempfile.mkdtemp(dir=job["work"]))
     survey = saved(opened, measured)
     narration = heard(opened, survey, work, progress)
-    plan = planned(opened, survey, narration, job["revision"], datetime.date.today())
-    made = rendered(opened, survey, plan, narration, work, progress)
+    sound = sounded(opened, survey, narration, job["revision"], work, progress, _measures(job))
+    made = rendered(opened, sound, narration, work, progress)
     if made.withheld:
         return _told(made, job)
     write_clip(made, work)

@@ -54,7 +54,7 @@ def verified(made: CaseResult, progress: Progress) -> CaseResult:
         opened.options,
         stem=file.stem,
         narration=file.narration,
-        voice_consent=opened.consent.voice or not opened.options.sound.redact_speech,
+        voice_consent=opened.voices_stay,
         series=[s.series for s in made.surveyed],
         progress=progress,
         onlookers=[seen.step, prints.step],

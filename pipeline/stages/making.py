@@ -25,8 +25,21 @@ from pipeline.stages.progress import Progress
 from pipeline.stages.ready import discard_overtaken
 from pipeline.stages.release import move
 from pipeline.stages.rendering.render import Rendered, render
+from pipeline.stages.rendering.sound import render_sound
+from pipeline.stages.second_look import ROUNDS
+from pipeline.stages.surveying import with_found
 from pipeline.stages.texts import open_texts, shown_texts, texts_of_plan
-from pipeline.stages.values import CaseResult, Ending, Opened, Planned, SurveyedCase, looked_now
+from pipeline.stages.values import (
+    CaseResult,
+    Ending,
+    Opened,
+    Planned,
+    Sounded,
+    SurveyedCase,
+    looked_now,
+)
+from pipeline.stages.verifying.sound import voices_left
+from pipeline.store.cache import Cache
 
 
 def heard(opened: Opened, survey: SurveyedCase, work: Path, progress: Progress) -> Narration | None:
@@ -127,10 +140,49 @@ def _case_time(opened: Opened, survey: SurveyedCase, need: Need) -> float | None
     return need.start_s if at_s is None else round(at_s, 3)
 
 
-def rendered(
+def sounded(
     opened: Opened,
     survey: SurveyedCase,
-    planned: Planned,
+    narration: Narration | None,
+    revision: int,
+    work: Path,
+    progress: Progress,
+    cache: Cache | None = None,
+) -> Sounded:
+    """The plan with its sound in `work`, heard as verify will hear it.
+
+    Speech that is left there becomes a finding and is replaced too, at most `ROUNDS` times: before
+    the pictures, which take nearly all of the time. What is left then is for verify to tell.
+    Raises InputError, UsageError, OutputError.
+    """
+    for round_ in range(ROUNDS + 1):
+        plan = planned(opened, survey, narration, revision, datetime.date.today())
+        if not _is_rendered(opened, plan):
+            return Sounded(survey, plan)
+        check_drawn(plan.plan, opened.options)
+        sound = render_sound(
+            plan.plan, source_media(opened.found, survey.sources),
+            narration.media if narration else None, opened.options, work, progress=progress,
+        )  # fmt: skip
+        voices = voices_left(sound.procedure, plan.plan, opened.voices_stay)
+        again = with_found(opened, survey, plan.plan, voices, cache) if round_ < ROUNDS else None
+        if again is None:
+            break
+        survey = again
+    return Sounded(survey, plan, sound)
+
+
+def _is_rendered(opened: Opened, plan: Planned) -> bool:
+    """False where not even a draft is made: consent forbids it, or it would hold a text that
+    nobody confirmed."""
+    return not plan.withheld or not (
+        opened.consent.forbidden or any(w.code == TEXT for w in plan.withheld)
+    )
+
+
+def rendered(
+    opened: Opened,
+    sounded: Sounded,
     narration: Narration | None,
     work: Path,
     progress: Progress,
@@ -139,19 +191,19 @@ def rendered(
 
     The plan is kept with the case. Touches no catalogue. Raises InputError, OutputError.
     """
-    plan, folder = planned.plan, opened.folder
+    survey, planned, folder = sounded.survey, sounded.planned, opened.folder
+    plan = planned.plan
     folder.atomic_write(folder.private_file("plan.json"), plan.to_json())
     result = CaseResult(opened, survey, planned)
     if planned.withheld:
         discard_overtaken(folder, opened.name)
         result = replace(result, ending=Ending(withheld=planned.withheld))
-        if opened.consent.forbidden or any(w.code == TEXT for w in planned.withheld):
-            return result  # a draft would hold the text
-    check_drawn(plan, opened.options)
+    if sounded.sound is None:
+        return result
     made = render(
         plan, source_media(opened.found, survey.sources),
         narration.media if narration else None, opened.glyph.coverage, opened.options, work,
-        draft=bool(planned.withheld), progress=progress,
+        draft=bool(planned.withheld), sound=sounded.sound, progress=progress,
     )  # fmt: skip
     result = replace(result, rendered=made)
     return _with_draft(result, made) if planned.withheld else result

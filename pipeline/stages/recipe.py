@@ -10,8 +10,9 @@
 3. **plan** (`making`): decide every edit, every redaction, the mark, the sound, from what was
    measured (the narration too, which is listened to first), from the settings and from what
    people decided. No file is opened. The gate says whether a clip may be made of the plan.
-4. **render** (`making`): keep the plan with the case and obey it; a clip that may not be made
-   is shown by a draft.
+4. **render** (`making`): make the sound and listen to it as verify will; where speech is left,
+   it goes into the survey and the plan is made anew, before any picture is. Keep the plan with
+   the case and obey it; a clip that may not be made is shown by a draft.
 5. **verify** (`finishing`): measure the finished file as if somebody else had made it. Lettering
    or a face that only it shows goes into the survey, and the clip is planned and rendered anew,
    at most `ROUNDS` times. A file that passes is *ready*: it lies in the private folder.
@@ -32,7 +33,6 @@ Everything temporary lies in one folder beside the output that is gone afterward
 
 from __future__ import annotations
 
-import datetime
 from dataclasses import replace
 from pathlib import Path
 
@@ -40,7 +40,7 @@ from pipeline.media.glyphs import load_glyph
 from pipeline.model.options import Options
 from pipeline.stages.finishing import Pages, kept, left, verified
 from pipeline.stages.intake import open_case
-from pipeline.stages.making import heard, planned, rendered
+from pipeline.stages.making import heard, rendered, sounded
 from pipeline.stages.opening import at_work, ended_before, opened_case, rebound
 from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.second_look import ROUNDS, another_round
@@ -94,8 +94,8 @@ def make_clip(
     revision = known.next_revision(opened.case.case, opened.profile)
     narration = heard(opened, survey, work, progress)
     for round_ in range(ROUNDS + 1):
-        plan = planned(opened, survey, narration, revision, datetime.date.today())
-        made = rendered(opened, survey, plan, narration, work, progress)
+        sound = sounded(opened, survey, narration, revision, work, progress)
+        made = rendered(opened, sound, narration, work, progress)
         if made.withheld:
             return made
         made = verified(made, progress)

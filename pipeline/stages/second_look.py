@@ -3,7 +3,8 @@
 Verify looks at another size and at other moments than the survey. A name that the survey missed,
 or a detail of tissue that looks like one, is then blacked out as any other finding, and
 the clip is rendered once more, instead of being withheld with nothing a person could do.
-Likewise speech: where loud sound is replaced, what lies around it is heard anew.
+Likewise speech: where loud sound is replaced, what lies around it is heard anew; `making.sounded`
+asks that of the sound before there is a picture.
 """
 
 from __future__ import annotations

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from pipeline.model.plan import Plan
+from pipeline.model.survey import Face, Lettering, Voice
 from pipeline.stages.decide import with_voices
 from pipeline.stages.heard import kept_narration
 from pipeline.stages.likeness import seen_before
@@ -60,12 +63,26 @@ def looked_again(made: CaseResult, cache: Cache | None = None) -> SurveyedCase |
     None if nothing was missed, or nothing of it lies in a recording: another render would not
     mend that.
     """
-    opened, survey, checked = made.opened, made.survey, made.verified
+    survey, checked = made.survey, made.verified
     if survey is None or made.plan is None or checked is None:
         return None
     if not missed(checked.checks, alone=False):
         return None
-    surveys = with_missed([m.survey for m in survey.sources], made.plan, checked.missed)
+    return with_found(made.opened, survey, made.plan, checked.missed, cache)
+
+
+def with_found(
+    opened: Opened,
+    survey: SurveyedCase,
+    plan: Plan,
+    seen: Sequence[Lettering | Face | Voice],
+    cache: Cache | None = None,
+) -> SurveyedCase | None:
+    """The survey with what was seen in a clip of this plan, or heard in its sound; kept likewise.
+
+    None if nothing of it lies in a recording, or all of it is known.
+    """
+    surveys = with_missed([m.survey for m in survey.sources], plan, seen)
     if all(m.survey == s for m, s in zip(survey.sources, surveys, strict=True)):
         return None
     cache = cache or Cache(opened.options.machine.cache_gb)

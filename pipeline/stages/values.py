@@ -28,6 +28,7 @@ from pipeline.stages.proofs import SeenPicture
 from pipeline.stages.release import Released
 from pipeline.stages.rendering.given import SourceMedia
 from pipeline.stages.rendering.render import Rendered
+from pipeline.stages.rendering.sound import MadeSound
 from pipeline.stages.survey import Surveyed
 from pipeline.stages.texts import ShownText
 from pipeline.stages.verifying.result import Verified
@@ -182,6 +183,11 @@ class Opened:
         return effective(self.decisions.entries) if self.decisions else []
 
     @property
+    def voices_stay(self) -> bool:
+        """True where speech in the room may be heard: consent covers it, or none is replaced."""
+        return self.consent.voice or not self.options.sound.redact_speech
+
+    @property
     def bound_case(self) -> Case:
         """The case with the consent that binds it."""
         consent = self.case.consent.model_copy(update={"voice": self.consent.voice})
@@ -207,6 +213,15 @@ class Planned:
     approved_by: str | None = None
     looked: Looked | None = None
     withheld: tuple[Withheld, ...] = ()
+
+
+@dataclass(frozen=True)
+class Sounded:
+    """A plan, the survey that it was made from, and its sound; None where nothing is rendered."""
+
+    survey: SurveyedCase
+    planned: Planned
+    sound: MadeSound | None = None
 
 
 @dataclass(frozen=True)

@@ -7,17 +7,23 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import media_zoo
+import numpy as np
 import pytest
 
+from pipeline.media.sound import read_sound
 from pipeline.model.cover import Cover
 from pipeline.model.findings import Findings, Speech
+from pipeline.model.options import Options
 from pipeline.model.placement import Placement
 from pipeline.model.plan import Piece
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering, Voice
-from pipeline.stages import recipe
+from pipeline.stages import decide, making, recipe
 from pipeline.stages.decide import with_voices
+from pipeline.stages.recipe import run_case
 from pipeline.stages.second_look import ROUNDS, another_round, missed, with_missed
+from pipeline.stages.values import Asked
 
 
 def check(name: str, passed: bool) -> Check:
@@ -53,7 +59,7 @@ def test_what_the_last_round_found_is_a_finding_too(
     def counted(name: str, result: Any) -> None:
         monkeypatch.setattr(recipe, name, lambda *_: (calls.append(name), result)[1])
 
-    for name in ("rebound", "heard", "planned"):
+    for name in ("rebound", "heard", "sounded"):
         counted(name, None)
     counted("looked_again", "with it")
     for name in ("rendered", "verified"):
@@ -136,3 +142,25 @@ def test_heard_in_the_clip_is_replaced_in_the_source() -> None:
     assert with_voices(before, one).speech.procedure == [(0.0, 1.0), (6.0, 7.25)]
     assert with_voices(before, one).speech.sure == [(0.2, 0.9)]
     assert with_voices(before, Survey(voices=[])) is before
+
+
+def test_speech_that_only_verify_hears_is_replaced_before_a_picture_is_made(
+    tmp_path: Path, sample_media: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The survey is deaf here; the pictures are most of the work and do not depend on it."""
+    voice = np.concatenate(list(read_sound(sample_media / "voice.flac", origin_s=0)), axis=1)
+    monkeypatch.setattr(decide, "room_speech_spans", lambda heard: ([], []))
+    renders: list[Any] = []
+    once = making.render
+    monkeypatch.setattr(
+        making, "render", lambda *a, **k: (renders.append(a[0]), once(*a, **k))[1]
+    )
+    source = tmp_path / "room.mp4"
+    media_zoo.scope_clip(source, 3.0, seed=8, sound=voice[:1, : 3 * 48_000])
+    options = Options()
+    options.anonymity.lettering = options.anonymity.faces = False
+    run = run_case(source, tmp_path / "out", options, Asked(consent="public", looked="AB"),
+                   catalogue=tmp_path / "c.sqlite3")  # fmt: skip
+    assert run.ending.released is not None, run.withheld
+    assert len(renders) == 1 and [r for r in renders[0].redactions if r.of_sound]
+    assert run.survey is not None and run.survey.sources[0].survey.voices

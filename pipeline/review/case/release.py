@@ -25,8 +25,8 @@ from pipeline.stages.values import Asked
 from pipeline.store.catalogue import Catalogue
 
 _SHARES = {
-    "survey": (0.0, 0.3), "narration": (0.3, 0.35), "render": (0.35, 0.75),
-    "mix": (0.75, 0.85), "verify": (0.85, 1.0),
+    "survey": (0.0, 0.3), "narration": (0.3, 0.35), "mix": (0.35, 0.4),
+    "render": (0.4, 0.85), "verify": (0.85, 1.0),
 }  # fmt: skip
 
 

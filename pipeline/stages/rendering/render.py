@@ -26,7 +26,7 @@ from pipeline.stages.progress import Progress, no_progress
 from pipeline.stages.rendering.given import NarrationMedia, SourceMedia
 from pipeline.stages.rendering.loudness import CodedSound, coded_to_loudness
 from pipeline.stages.rendering.pictures import render_pictures
-from pipeline.stages.rendering.sound import render_sound
+from pipeline.stages.rendering.sound import MadeSound, render_sound
 
 
 @dataclass(frozen=True)
@@ -53,18 +53,20 @@ def render(
     work: Path,
     *,
     draft: bool = False,
+    sound: MadeSound | None = None,
     progress: Progress = no_progress,
 ) -> Rendered:
     """Make the clip in `work`. `draft`: half size, with DRAFT across it.
 
+    sound: what `render_sound` made of this plan; it is made here if left out.
     Raises OutputError when the disk is full, InputError when a source changed.
     """
+    sound = sound or render_sound(plan, media, narration, options, work, progress=progress)
     pictures = work / "pictures.mp4"
     damage: list[str] = []
     visibility, frames = render_pictures(
         plan, media, coverage, options, pictures, draft=draft, damage=damage, progress=progress
     )
-    sound = render_sound(plan, media, narration, options, work, progress=progress)
     target = work / "clip.mp4"
     coded: CodedSound | None = None
     if sound.raw is not None and plan.mix is not None:

@@ -129,20 +129,40 @@ def stem_checks(
         return [make_check(name, "no procedure sound", 0, "s", True)]
     if voice_consent:
         return [make_check(name, "consent covers voices", "", "", True)]
+    left, unjudged = _left_over(stem, plan)
+    who = judged(plan.overruled, "speech")
+    if result is not None:
+        result.missed += _to_be_replaced(left, plan)
+    return [
+        _spans_check(name, left, who),
+        _spans_check("procedure sound that cannot be judged", unjudged, who),
+    ]
+
+
+def voices_left(stem: Stem | None, plan: Plan, voice_consent: bool) -> list[Voice]:
+    """What `stem_checks` would withhold a clip for and another round can replace; empty if none."""
+    if stem is None or voice_consent:
+        return []
+    left, _ = _left_over(stem, plan)
+    return _to_be_replaced(left, plan) if _too_long(left) else []
+
+
+def _left_over(stem: Stem, plan: Plan) -> tuple[list[Span], list[Span]]:
+    """Spans of speech, and of sound that cannot be judged, that no person let through."""
     heard = _heard_apart(stem)
     overruled = replaced_spans(plan.pieces, plan.overruled)
     spoken, _ = speech_spans.room_speech_spans(heard, pad_s=0)  # by the survey's thresholds
     unjudged = speech_spans.unjudged_spans(heard, replaced_spans(plan.pieces, plan.redactions))
-    who = judged(plan.overruled, "speech")
-    left = subtract_spans(spoken, overruled)
-    if result is not None and not plan.live:
-        result.missed += [Voice(start_s=s.start_s, stop_s=s.stop_s) for s in left]
-    return [
-        _spans_check(name, left, who),
-        _spans_check(
-            "procedure sound that cannot be judged", subtract_spans(unjudged, overruled), who
-        ),
-    ]
+    return subtract_spans(spoken, overruled), subtract_spans(unjudged, overruled)
+
+
+def _to_be_replaced(left: Sequence[Span], plan: Plan) -> list[Voice]:
+    """In clip time. Of a live microphone none: there a person marks the narrator."""
+    return [] if plan.live else [Voice(start_s=s.start_s, stop_s=s.stop_s) for s in left]
+
+
+def _too_long(spans: Sequence[Span]) -> bool:
+    return sum(s.length_s for s in spans) > STEM_LIMIT_S
 
 
 def _heard_apart(track: Stem) -> speech.SpeechSeries:
@@ -172,7 +192,7 @@ def _spans_check(name: str, spans: Sequence[Span], judged_by: str = "") -> Check
     total_s = sum(s.length_s for s in spans)
     at = f", first at {spans[0].start_s:.1f} s" if spans else ""
     return make_check(
-        name, beside(round(total_s, 3), judged_by), STEM_LIMIT_S, "s" + at, total_s <= STEM_LIMIT_S
+        name, beside(round(total_s, 3), judged_by), STEM_LIMIT_S, "s" + at, not _too_long(spans)
     )
 
 
