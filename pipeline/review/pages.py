@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import re
+from functools import lru_cache
 from importlib import resources
 from typing import Any
 
@@ -97,7 +98,9 @@ def policy_hash(text: str) -> str:
     return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
 
 
+@lru_cache(maxsize=1)
 def environment() -> Environment:
+    """Of all pages. One for the whole program: it keeps the templates that it compiled."""
     env = Environment(
         loader=PackageLoader("pipeline.review", "templates"),
         autoescape=True,

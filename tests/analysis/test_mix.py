@@ -506,7 +506,7 @@ def test_a_fall_that_reaches_into_the_first_syllable_has_a_lead_below_0(late_s: 
 def test_mel_picture_shows_a_tone_where_and_when_it_is() -> None:
     t = np.arange(4 * RATE_HZ) / RATE_HZ
     tone = (np.sin(2 * np.pi * 1000 * t) * (t > 2)).astype(np.float32)[None]
-    fold = sound_pictures.MelPictureFold(40, t.size)
+    fold = sound_pictures.MelPictureFold(40, t.size, sound_pictures.mel_bank())
     for block in blocks(tone, 5000):
         fold.step(block)
     picture = fold.finish()
@@ -526,7 +526,7 @@ def test_mel_picture_is_that_of_librosa() -> None:
     count, columns, size = 3 * RATE_HZ, 12, 2048
     rng = np.random.default_rng(5)
     sound = (rng.standard_normal((2, count)) * np.abs(np.sin(np.arange(count) / 9000))).astype("f4")
-    fold = sound_pictures.MelPictureFold(columns, count)
+    fold = sound_pictures.MelPictureFold(columns, count, sound_pictures.mel_bank())
     for block in blocks(sound, 7000):
         fold.step(block)
     frames = count // size

@@ -35,6 +35,16 @@ HEAVY = [  # what most runs load
 ]  # fmt: skip
 
 
+def _load(heavy: bool) -> None:
+    for name in [*LIGHT, *(HEAVY if heavy else [])]:
+        importlib.import_module(name)
+    if not heavy:
+        return
+    pages = importlib.import_module("pipeline.review.pages").environment()
+    for name in pages.list_templates(extensions=["html"]):
+        pages.get_template(name)
+
+
 def _body(job: dict[str, Any], out: int, err: int) -> None:
     from pipeline.cli import main
     from pipeline.media import guard
@@ -185,8 +195,7 @@ def run(job: dict[str, Any]) -> dict[str, Any]:
 
 def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for name in [*LIGHT, *(HEAVY if "--heavy" in sys.argv else [])]:
-        importlib.import_module(name)
+    _load(heavy="--heavy" in sys.argv)
     print(json.dumps({"ready": True}), flush=True)
     for line in sys.stdin:
         print(json.dumps(run(json.loads(line))), flush=True)

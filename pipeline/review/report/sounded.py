@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 from collections.abc import Sequence
+from importlib.metadata import version
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.analysis.sound.depth import DuckingFold
 from pipeline.analysis.sound.gain import gain_at
 from pipeline.analysis.sound.loudness import LoudnessFold, momentary_lufs
-from pipeline.analysis.sound.sound_pictures import MelPictureFold
+from pipeline.analysis.sound.sound_pictures import (
+    BANDS,
+    FFT,
+    RATE_HZ,
+    MelPictureFold,
+    mel_bank,
+)
 from pipeline.analysis.sound.tracks import render_tracks, to_channels
 from pipeline.media.stems import Stem
 from pipeline.model.survey import TrackLoudness
@@ -25,6 +34,7 @@ from pipeline.review.report.named import recording_name
 from pipeline.stages.planning.levels import replaced_spans
 from pipeline.stages.room import NOT_TOLD
 from pipeline.stages.values import CaseResult
+from pipeline.store.cache import Cache
 
 SHOWN_SPANS = 24
 PLAYER_S = 8.0
@@ -154,10 +164,11 @@ def _heard_stems(run: CaseResult, fold: Any) -> tuple[list[SoundPicture], TrackL
     length = max(1, round(plan.duration_s * 48_000))
     out: list[SoundPicture] = []
     redacted: TrackLoudness | None = None
+    bank = kept_bank(Cache(run.options.machine.cache_gb))
     for name, stem in (("Narration", rendered.narration), ("Procedure", rendered.stem)):
         if stem is None:
             continue
-        picture = MelPictureFold(PICTURE_COLUMNS, length)
+        picture = MelPictureFold(PICTURE_COLUMNS, length, bank)
         meter = LoudnessFold(plan.sound_channels)
         for block in stem.blocks():
             picture.step(block)
@@ -170,6 +181,20 @@ def _heard_stems(run: CaseResult, fold: Any) -> tuple[list[SoundPicture], TrackL
             redacted = meter.finish().track()
         out.append(SoundPicture(name, _mel_png(picture.finish()), plan.duration_s))
     return out, redacted
+
+
+def kept_bank(cache: Cache) -> NDArray[np.float32]:
+    """`mel_bank`, from the cache where it was made before; what lies there damaged is made anew."""
+    key = f"mel bank, librosa {version('librosa')}, {BANDS} x {FFT} at {RATE_HZ}"
+    kept = cache.get(key, "bank.npy")
+    with contextlib.suppress(ValueError, EOFError, OSError):
+        bank = np.load(io.BytesIO(kept or b""), allow_pickle=False)
+        if bank.shape == (BANDS, FFT // 2 + 1) and bank.dtype == np.float32:
+            return np.asarray(bank, np.float32)
+    made, file = mel_bank(), io.BytesIO()
+    np.save(file, made)
+    cache.put(key, {"bank.npy": file.getvalue()})
+    return made
 
 
 def _mel_png(picture: np.ndarray[Any, Any]) -> bytes:
