@@ -91,12 +91,15 @@ class PictureWriter:
 
         return av.VideoFrame(self.width_px, self.height_px, "yuv420p")
 
-    def write(self, frame: Any, time_s: float) -> None:
-        """Encode `frame` at `time_s`. A time not later than the last is moved one tick on."""
+    def write(self, frame: Any, time_s: float, key: bool = False) -> None:
+        """Encode `frame` at `time_s`. A time not later than the last is moved one tick on.
+
+        key: as a picture that a decoder can begin with.
+        """
         before = self._ticks[-1] if self._ticks else -1
         frame.pts = self.frames * self._step
         frame.time_base = Fraction(1, TICKS_HZ)
-        frame.pict_type = 0
+        frame.pict_type = 1 if key else 0  # av.video.frame.PictureType: I, or as x264 likes
         self._ticks.append(max(round(time_s * TICKS_HZ), before + 1))
         self._mux(frame)
 

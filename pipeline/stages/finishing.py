@@ -72,8 +72,7 @@ def kept(made: CaseResult) -> CaseResult:
     if made.withheld:
         return made
     assert made.rendered is not None
-    clip = _ready_clip(made)
-    file = keep_ready(clip, made.rendered.path, made.folder, made.prints)
+    clip, file = keep_ready(_ready_clip(made), made.rendered.path, made.folder, made.prints)
     ending = Ending(kept=clip, ready=file)
     return replace(made, rendered=replace(made.rendered, path=file), ending=ending)
 

@@ -74,11 +74,11 @@ def sealed_text(clip: ReadyClip) -> str:
 
 def keep_ready(
     clip: ReadyClip, finished: Path, folder: WorkFolder, prints: Mapping[str, str]
-) -> Path:
+) -> tuple[ReadyClip, Path]:
     """Move `finished` into the private folder, in place of one that was ready before.
 
-    prints: what it will be found by again, taken while it was verified. Returns where it lies.
-    Raises OutputError.
+    prints: what it will be found by again, taken while it was verified. Returns the clip, which
+    knows them, and where it lies. Raises OutputError.
     """
     document, file = ready_document(folder, clip.name), folder.private_file(clip.file)
     with writing():
@@ -88,8 +88,9 @@ def keep_ready(
     text = json.dumps(dict(prints))
     folder.atomic_write(_prints_file(folder, clip.name), text)
     sha256 = hashlib.sha256(text.encode()).hexdigest()
-    write_ready(clip.model_copy(update={"prints_sha256": sha256}), folder)
-    return file
+    clip = clip.model_copy(update={"prints_sha256": sha256})
+    write_ready(clip, folder)
+    return clip, file
 
 
 def _prints_file(folder: WorkFolder, name: str) -> Path:

@@ -234,6 +234,9 @@ def captions_file(plan: Plan) -> bytes:
     return captions_vtt(cues).encode() if cues else b""
 
 
+_KEY_S = 0.001
+
+
 def checked_poster(
     finished: Path, plan: Plan, at_s: float | None = None
 ) -> tuple[bytes, list[Check]]:
@@ -241,8 +244,8 @@ def checked_poster(
 
     Raises NeedsPerson where one does not pass: then nothing leaves.
     """
-    near = _pictures_to(finished, plan.poster_s if at_s is None else at_s)
-    poster = jpeg(near[-1].frame, plan.height_px, plan.matrix, POSTER_QUALITY)
+    near = _pictures_from(finished, plan.poster_s if at_s is None else at_s)
+    poster = jpeg(near[0].frame, plan.height_px, plan.matrix, POSTER_QUALITY)
     likest = Likest(poster, plan.matrix)
     for picture in near:
         likest.look_closely(picture)
@@ -273,25 +276,26 @@ def poster_of(finished: Path, plan: Plan, at_s: float | None = None) -> bytes:
 
     at_s: clip time; that of the plan's poster if left out.
     """
-    shown = _pictures_to(finished, plan.poster_s if at_s is None else at_s)[-1]
+    shown = _pictures_from(finished, plan.poster_s if at_s is None else at_s)[0]
     return jpeg(shown.frame, plan.height_px, plan.matrix, POSTER_QUALITY)
 
 
-def _pictures_to(finished: Path, wanted_s: float, most: int = 3) -> list[Picture]:
-    """The picture at a time of the clip, and before it up to `most` - 1 that lead to it.
+def _pictures_from(finished: Path, wanted_s: float, most: int = 3) -> list[Picture]:
+    """The picture at a time of the clip, and up to `most` - 1 that come after it.
 
-    Where nothing lies at that time, the last one before it, or else the first one of all.
+    The coder makes that of the plan's poster a key picture, so nothing is decoded before it.
+    Where nothing lies from that time on, the last one before it.
     Raises InputError where there is none.
     """
-    recording = probe(finished)
-    near: deque[Picture] = deque(maxlen=most)
-    for start_s in (max(0.0, wanted_s - 0.5), 0.0):
-        for picture in read_pictures(finished, recording, start_s=start_s):
-            near.append(picture)
-            if picture.time_s >= wanted_s - 1e-6 or not start_s:
-                break
-        if near:
-            return list(near)
+    before: deque[Picture] = deque(maxlen=1)
+    near: list[Picture] = []
+    start_s = wanted_s + _KEY_S  # of the clock of the file, which may round down
+    for picture in read_pictures(finished, probe(finished), start_s=start_s, from_key=True):
+        (near if picture.time_s >= wanted_s - 1e-6 else before).append(picture)
+        if len(near) == most:
+            break
+    if near or before:
+        return near or list(before)
     raise InputError("The finished clip holds no picture", "", "look at the recording")
 
 

@@ -16,7 +16,9 @@ PICTURES = 76
 CUT = 38
 
 
-def written(path: Path, times_s: list[float], rate_hz: float = 25.0) -> list[av.Packet]:
+def written(
+    path: Path, times_s: list[float], rate_hz: float = 25.0, keys: tuple[int, ...] = ()
+) -> list[av.Packet]:
     """The packets of 76 pictures of tissue at crf 30, another view from picture 38 on."""
     writer = PictureWriter(path, 320, 240, rate_hz, "bt709", crf=30)
     for number, time_s in enumerate(times_s):
@@ -26,7 +28,7 @@ def written(path: Path, times_s: list[float], rate_hz: float = 25.0) -> list[av.
         luma[:] = view.mean(axis=2)
         for plane in chroma:
             plane[:] = 128
-        writer.write(frame, time_s)
+        writer.write(frame, time_s, key=number in keys)
     writer.close()
     with av.open(str(path)) as file:
         return [p for p in file.demux(video=0) if p.pts is not None]
@@ -86,3 +88,10 @@ def test_an_even_rate_is_told_as_it_is(rate_hz: Fraction, tmp_path: Path) -> Non
         stream = file.streams.video[0]
         assert stream.average_rate == rate_hz
         assert {p.duration for p in file.demux(stream) if p.pts is not None} == {TICKS_HZ / rate_hz}
+
+
+@pytest.mark.parametrize("number", [1, 29, PICTURES - 1])
+def test_a_decoder_can_begin_with_a_key_picture(number: int, tmp_path: Path) -> None:
+    packets = written(tmp_path / "a.mp4", EVEN, keys=(number,))
+    keys = {round(float(p.pts * p.time_base) * 25) for p in packets if p.is_keyframe}
+    assert {0, number} <= keys and len(keys) <= 3  # one more where the view changes

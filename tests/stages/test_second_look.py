@@ -7,6 +7,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import av
 import media_zoo
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from pipeline.model.placement import Placement
 from pipeline.model.plan import Piece
 from pipeline.model.release import Check
 from pipeline.model.survey import Face, Lettering, Voice
-from pipeline.stages import decide, making, recipe
+from pipeline.stages import decide, making, recipe, release
 from pipeline.stages.decide import with_voices
 from pipeline.stages.recipe import run_case
 from pipeline.stages.second_look import ROUNDS, another_round, missed, with_missed
@@ -147,9 +148,13 @@ def test_heard_in_the_clip_is_replaced_in_the_source() -> None:
 def test_speech_that_only_verify_hears_is_replaced_before_a_picture_is_made(
     tmp_path: Path, sample_media: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The survey is deaf here; the pictures are most of the work and do not depend on it."""
+    """The survey is deaf here; the pictures are most of the work and do not depend on it.
+
+    Nor is the finished file decoded again for what it is found by: that was taken by verify.
+    """
     voice = np.concatenate(list(read_sound(sample_media / "voice.flac", origin_s=0)), axis=1)
     monkeypatch.setattr(decide, "room_speech_spans", lambda heard: ([], []))
+    monkeypatch.setattr(release, "take_prints", None)
     renders: list[Any] = []
     once = making.render
     monkeypatch.setattr(
@@ -164,3 +169,8 @@ def test_speech_that_only_verify_hears_is_replaced_before_a_picture_is_made(
     assert run.ending.released is not None, run.withheld
     assert len(renders) == 1 and [r for r in renders[0].redactions if r.of_sound]
     assert run.survey is not None and run.survey.sources[0].survey.voices
+    # The poster's picture is one that a decoder can begin with.
+    with av.open(str(run.ending.released.path)) as file:
+        keys = [float(p.pts * p.time_base) for p in file.demux(video=0) if p.is_keyframe]
+    assert run.plan is not None and run.plan.poster_s > 0
+    assert min(abs(t - run.plan.poster_s) for t in keys) < 0.04

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -59,13 +60,15 @@ def render_pictures(
         threads=options.machine.threads,
     )
     visibility: list[tuple[float, float]] = []
-    told_s = 0.0
+    told_s, before_s = 0.0, -math.inf
     try:
         for shown in compose(plan, media, coverage, options, damage):
             if shown.visibility is not None:
                 visibility.append((round(shown.time_s, 6), round(shown.visibility, 3)))
             frame = _draft_of(shown.frame, writer, shown.time_s) if draft else shown.frame
-            writer.write(frame, shown.time_s)
+            key = before_s < plan.poster_s - 1e-6 <= shown.time_s  # found again at once
+            before_s = shown.time_s
+            writer.write(frame, shown.time_s, key)
             if shown.time_s - told_s > 0.5:
                 told_s = shown.time_s
                 progress("render", told_s, plan.duration_s)
