@@ -54,6 +54,7 @@ def open_media(path: Path) -> Any:
             metadata_errors="replace",
         )
     except (av.error.FFmpegError, ValueError, OSError, OverflowError, MemoryError) as error:
+        refuse_cut_short(path)
         raise InputError(
             "A file is not a recording that can be read",
             f"{label(path)} ({type(error).__name__})",
@@ -64,6 +65,45 @@ def open_media(path: Path) -> Any:
             # The decoder refuses larger pictures before it takes memory for them.
             stream.codec_context.options = {"max_pixels": str(PICTURE_AREA_LIMIT_PX), **CHECKED}
     return container
+
+
+def refuse_cut_short(path: Path) -> None:
+    """Raises InputError for an MP4 or MOV whose boxes reach past the end of the file.
+
+    Walks the top-level boxes of ISO/IEC 14496-12 clause 4.2 only.
+    """
+    check_plain_file(path)
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        head = file.read(12)
+        if len(head) < 12 or head[4:8] not in (
+            b"ftyp",
+            b"moov",
+            b"mdat",
+            b"wide",
+            b"free",
+            b"skip",
+        ):
+            return
+        at, movie = 0, False
+        while at + 8 <= size:
+            file.seek(at)
+            box = file.read(16)
+            length = int.from_bytes(box[:4], "big")
+            if length == 1 and len(box) == 16:
+                length = int.from_bytes(box[8:16], "big")
+            elif length == 0:
+                length = size - at
+            movie |= box[4:8] in (b"moov", b"moof")
+            if length < 8:
+                break
+            if at + length > size or (at + length == size and not movie):
+                raise InputError(
+                    "A file is cut short",
+                    f"{label(path)}: a part of {length} bytes does not fit",
+                    "copy it again from the recorder",
+                )
+            at += length
 
 
 def check_plain_file(path: Path) -> None:

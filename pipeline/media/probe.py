@@ -14,7 +14,6 @@ from pipeline.media.container import (
     PICTURE_AREA_LIMIT_PX,
     STILL_DEMUXERS,
     attached,
-    check_plain_file,
     file_sha256,
     open_media,
 )
@@ -32,7 +31,7 @@ FIRST_PACKETS = 5000
 
 def probe(path: Path, *, sha256: str | None = None) -> Recording:
     """What the file is. Raises InputError if it holds no picture or is cut short."""
-    _refuse_cut_short(path)
+    refuse_cut_short(path)
     warnings: list[str] = []
     photograph = path.suffix.lower() in STILL_DEMUXERS
     with closing(open_media(path)) as container:
@@ -242,42 +241,3 @@ def _check_size(width: int, height: int, *, told: bool = False) -> None:
             f"give a picture of 16 to {PICTURE_LIMIT_PX} pixels on each side,"
             " and no larger than 8192x4608",
         )
-
-
-def _refuse_cut_short(path: Path) -> None:
-    """Raises InputError for an MP4 or MOV whose boxes reach past the end of the file.
-
-    Walks the top-level boxes of ISO/IEC 14496-12 clause 4.2 only.
-    """
-    check_plain_file(path)
-    size = path.stat().st_size
-    with path.open("rb") as file:
-        head = file.read(12)
-        if len(head) < 12 or head[4:8] not in (
-            b"ftyp",
-            b"moov",
-            b"mdat",
-            b"wide",
-            b"free",
-            b"skip",
-        ):
-            return
-        at, movie = 0, False
-        while at + 8 <= size:
-            file.seek(at)
-            box = file.read(16)
-            length = int.from_bytes(box[:4], "big")
-            if length == 1 and len(box) == 16:
-                length = int.from_bytes(box[8:16], "big")
-            elif length == 0:
-                length = size - at
-            movie |= box[4:8] in (b"moov", b"moof")
-            if length < 8:
-                break
-            if at + length > size or (at + length == size and not movie):
-                raise InputError(
-                    "A file is cut short",
-                    f"{label(path)}: a part of {length} bytes does not fit",
-                    "copy it again from the recorder",
-                )
-            at += length
