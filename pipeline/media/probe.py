@@ -16,6 +16,7 @@ from pipeline.media.container import (
     attached,
     file_sha256,
     open_media,
+    refuse_cut_short,
 )
 from pipeline.media.labels import label
 from pipeline.media.orientation import colour_matrix, holds_rgb, orientation
