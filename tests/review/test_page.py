@@ -749,6 +749,30 @@ def test_keys_pressed_too_fast_decide_once(desk: Desk) -> None:
 
 
 @pytest.mark.slow
+def test_a_change_of_mind_is_sent_however_fast_the_keys_follow(desk: Desk) -> None:
+    """What waits to be sent is later than what the page shows: no key is measured by that."""
+    page = desk.open()
+    page.click("[data-finding=e0]")
+    page.keyboard.press("a")
+    page.keyboard.press("u")  # nothing to undo is shown yet
+    page.keyboard.press("a")
+    page.keyboard.press("r")
+    page.keyboard.press("a")
+    desk.entries(5)
+    until(page, "Review.view.version === 5")
+    page.keyboard.press("r")
+    page.keyboard.press("a")  # shown as accepted, but a rejection waits
+    page.keyboard.press("u")
+    page.keyboard.press("u")
+    verbs = ["accept", "undo", "accept", "reject", "accept", "reject", "accept", "undo", "undo"]
+    assert [e.verb for e in desk.entries(9)] == verbs
+    until(page, "Review.view.version === 9")
+    page.keyboard.press("a")
+    page.wait_for_timeout(200)
+    desk.entries(9)  # already accepted
+
+
+@pytest.mark.slow
 def test_a_field_is_left_by_enter_and_escape_and_keeps_what_is_typed(desk: Desk) -> None:
     page = desk.open()
     for key in ("Enter", "Escape"):

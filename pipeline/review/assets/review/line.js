@@ -40,10 +40,11 @@ export function reason() {
 export function decide(what, done) {
   const by = initials();
   if (!by) return Promise.resolve(false);
-  const same = JSON.stringify(what);
-  if (store.line.some((one) => JSON.stringify(one.what) === same)) return Promise.resolve(false);  /* pressed twice */
-  const f = what.finding ? find(what.finding) : undefined;
-  if (f && f.decision && !what.reason && f.decision.verb === what.verb && ["accept", "reject"].includes(what.verb)) {
+  const turns = ["undo", "redo"], f = what.finding ? find(what.finding) : undefined;
+  const before = [...store.line].reverse().find((one) => turns.includes(one.what.verb) || one.what.finding === what.finding);
+  if (before && (what.target || !turns.includes(what.verb)) && JSON.stringify(before.what) === JSON.stringify(what)) return Promise.resolve(false);  /* pressed twice */
+  /* what waits is later than what the page shows */
+  if (!before && f && f.decision && !what.reason && f.decision.verb === what.verb && ["accept", "reject"].includes(what.verb)) {
     say(`Already ${what.verb}ed by ${f.decision.by}`);
     return Promise.resolve(false);
   }
@@ -51,6 +52,7 @@ export function decide(what, done) {
   return new Promise((resolve) => {
     store.line.push({ id: newId(), by, seen: store.line.length ? null : store.view.version, what, done, resolve });
     keepLine();
+    emit("line");
     send();
   });
 }

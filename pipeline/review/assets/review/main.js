@@ -26,6 +26,7 @@ on("view", () => {
 });
 on("time", () => { playheads(); draw(); });
 on("line", status);
+on("line", undoButtons);
 on("back", look);
 on("undrawn", forget);
 on("panel", (name) => { forget(); draw(); if (name === "mark") tryMark(); });

@@ -15,7 +15,8 @@ export function status(text) {
 }
 
 export function undoButtons() {
-  const { undo, redo } = store.view;
-  $("undo").disabled = !undo; $("redo").disabled = !redo;
+  const { line, view: { undo, redo } } = store;
+  $("undo").disabled = !undo && !line.length;  /* what waits can be taken back too */
+  $("redo").disabled = !redo && !line.some((one) => one.what.verb === "undo");
   $("undo").title = undo ? `Undo: ${undo}` : ""; $("redo").title = redo ? `Redo: ${redo}` : "";
 }
