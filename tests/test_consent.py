@@ -12,6 +12,7 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +23,12 @@ from test_make import PLAIN, Result
 
 from pipeline.cli import main
 from pipeline.errors import NeedsPerson
-from pipeline.model.consent import ConsentFact, KnownConsent, case_key
+from pipeline.model.case import CaseConsent
+from pipeline.model.consent import ConsentFact, KnownConsent, case_key, narrowest
 from pipeline.model.options import Options
 from pipeline.model.release import ReleaseRecord, Sheet
 from pipeline.review.folder import FolderBackend
+from pipeline.stages.gate import consent_reasons
 from pipeline.store.catalogue import Catalogue
 from pipeline.store.consent_files import check_catalogue, claim, read_file
 from pipeline.store.journal import journal_path
@@ -557,6 +560,21 @@ def test_consent_that_nobody_wrote_down_reads_as_not_asked_yet() -> None:
     assert left_out.refusal("public", datetime.date(2026, 3, 2)).startswith(
         "consent was not asked for yet"
     )
+
+
+def test_a_withheld_clip_is_told_what_would_let_it_out() -> None:
+    """Where a scope is missing; not where nothing can be done, and never a way to widen one."""
+    day = datetime.date(2026, 3, 2)
+
+    def reason(known: KnownConsent) -> str:
+        return consent_reasons(known, "public", day)[0].message
+
+    asked = KnownConsent("none", True, False, None, None, False, ())
+    assert "case.toml" in reason(asked) and "--consent" in reason(asked)
+    teaching = narrowest([CaseConsent(scope="teaching")], CaseConsent(scope="public"))
+    assert "profile for teaching" in reason(teaching) and "never widened" in reason(teaching)
+    for closed in (replace(asked, withdrawn=True), replace(asked, refused=True)):
+        assert reason(closed) == closed.refusal("public", day)
 
 
 def test_consent_that_is_to_be_reviewed_lets_nothing_leave_until_it_was(

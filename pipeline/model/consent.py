@@ -136,6 +136,18 @@ class KnownConsent:
             )
         return f"consent covers {self.scope}, the profile needs {audience}"
 
+    def why_not(self, audience: str, today: datetime.date) -> str:
+        """The refusal, and what to do about it where a scope is all that is missing."""
+        said = self.refusal(audience, today)
+        if not said.endswith(f"the profile needs {audience}"):
+            return said
+        if self.scope == "none":
+            return f"{said}: say it in case.toml, or with --consent for a bare recording"
+        return (
+            f"{said}: make it with a profile for {self.scope}; a scope that was noted once is"
+            " never widened"
+        )
+
     def covers(self, audience: str, today: datetime.date) -> bool:
         """True if a release for `audience` (teaching or public) may be made on `today`."""
         if self.forbidden or self.doubt or audience not in ("teaching", "public"):

@@ -141,7 +141,7 @@ def consent_reasons(consent: KnownConsent, audience: str, today: datetime.date) 
     """Why consent does not cover the audience today; empty if it does."""
     if consent.covers(audience, today):
         return []
-    return [Withheld(code="consent", message=consent.refusal(audience, today))]
+    return [Withheld(code="consent", message=consent.why_not(audience, today))]
 
 
 def open_needs(

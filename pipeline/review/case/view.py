@@ -180,7 +180,7 @@ def consent_missing(
         )
     today = datetime.date.today()
     covered = known.covers(plan.audience, today)
-    return "" if covered else known.refusal(plan.audience, today)
+    return "" if covered else known.why_not(plan.audience, today)
 
 
 def _state(
