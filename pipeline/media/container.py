@@ -64,6 +64,9 @@ def open_media(path: Path) -> Any:
         if stream.codec_context is not None:
             # The decoder refuses larger pictures before it takes memory for them.
             stream.codec_context.options = {"max_pixels": str(PICTURE_AREA_LIMIT_PX), **CHECKED}
+    for stream in container.streams.audio:
+        if stream.codec_context is not None:
+            _plain_layout(stream.codec_context)
     return container
 
 
@@ -104,6 +107,19 @@ def refuse_cut_short(path: Path) -> None:
                     "copy it again from the recorder",
                 )
             at += length
+
+
+def _plain_layout(context: Any) -> None:
+    """Give a decoder of sound an order of channels that is no list of its own.
+
+    PyAV hands out a layout without copying such a list, and every one that was handed out frees
+    it: the program crashed on 7.1 in MOV and CAF, whose order libav keeps as a list. The channels
+    stay where they are; only what they are called is then the usual for their number.
+    """
+    given = context.layout  # owns the list alone once the decoder has another
+    if given.nb_channels > 0:
+        listed = "channels (" in given.name
+        context.layout = f"{given.nb_channels}c" if listed else given.name
 
 
 def check_plain_file(path: Path) -> None:

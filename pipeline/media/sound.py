@@ -80,7 +80,8 @@ def _sound_blocks(
         layout = {1: "mono", 2: "stereo"}.get(channels or 0)
         if layout is None:
             layout = stream.codec_context.layout.name
-        resampler = av.AudioResampler(format="fltp", layout=layout, rate=RATE_HZ)
+        # Packed: PyAV counts the planes of eight channels and more past their end.
+        resampler = av.AudioResampler(format="flt", layout=layout, rate=RATE_HZ)
         written = 0  # samples given out; their time is written / RATE_HZ after origin_s
         damaged = 0
         first = True
@@ -90,7 +91,8 @@ def _sound_blocks(
 
         def blocks(frame: Any) -> Iterator[NDArray[np.float32]]:
             for piece in resampler.resample(frame):
-                yield piece.to_ndarray().astype(np.float32, copy=False)
+                packed = piece.to_ndarray().reshape(piece.samples, -1)
+                yield np.ascontiguousarray(packed.T, np.float32)
 
         heard = Heard(stream.codec_context.codec.name)
 

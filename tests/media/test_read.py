@@ -7,6 +7,8 @@ ITU-R BT.601-7 and BT.709-6.
 from __future__ import annotations
 
 import itertools
+import subprocess
+import sys
 from collections.abc import Callable
 from fractions import Fraction
 from pathlib import Path
@@ -26,6 +28,7 @@ from pipeline.media.time_stamps import ReadReport
 
 Zoo = Callable[[str], Clip]
 TICK_S = 0.0015
+ROOT = Path(__file__).parents[2]
 
 
 def pictures_of(clip: Clip, **options: object) -> tuple[list[float], list[np.ndarray], ReadReport]:
@@ -144,6 +147,34 @@ def test_channels(zoo: Zoo, name: str, channels: int) -> None:
     total = sum(b.shape[1] for b in read_sound(clip.path, channels=2))
     assert abs(total / 48_000 - clip.duration_s) < 0.1
     assert own.dtype == np.float32
+
+
+@pytest.mark.parametrize("ending", ["mov", "caf", "mkv"])
+@pytest.mark.parametrize("channels", [7, 8, 16])
+def test_many_channels_are_each_in_their_place(tmp_path: Path, channels: int, ending: str) -> None:
+    """7.1 in MOV and CAF lists its channels; both that and eight planes crashed the reader."""
+    path = tmp_path / f"sound.{ending}"
+    tones = "|".join(f"0.05*sin(2*PI*{200 * (k + 1)}*t)" for k in range(channels))
+    media_zoo.run_ffmpeg(
+        "-f", "lavfi", "-i", f"aevalsrc={tones}:d=1:s=48000", "-c:a", "pcm_s16le", path
+    )
+    # By itself: a crash ends the process.
+    code = (
+        "import sys, pathlib, numpy as np\n"
+        "from pipeline.media.sound import read_sound\n"
+        "path = pathlib.Path(sys.argv[1])\n"
+        "for channels in (None, 2, 1):\n"
+        "    sound = np.concatenate(list(read_sound(path, channels=channels)), axis=1)\n"
+        "    power = np.abs(np.fft.rfft(sound[:, :48000], axis=1))\n"
+        "    print(*sound.shape, *(power.argmax(axis=1) if channels is None else []))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, cwd=ROOT
+    )
+    assert done.returncode == 0, done.stderr
+    heard, two, one = (line.split() for line in done.stdout.splitlines())
+    assert heard == [str(v) for v in (channels, 48000, *range(200, 200 * channels + 1, 200))]
+    assert (two, one) == (["2", "48000"], ["1", "48000"])
 
 
 def test_seek_gives_the_same_pictures(zoo: Zoo) -> None:
