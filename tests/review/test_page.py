@@ -22,7 +22,7 @@ from PIL import Image
 
 from pipeline.analysis.identity.texts import Judged
 from pipeline.model.decisions import Decisions
-from pipeline.review.backend import CaseView
+from pipeline.review.backend import CaseFile, CaseView
 from pipeline.review.decision_file import DecisionFile
 from pipeline.review.serve.run import ReviewServer
 from pipeline.stages.texts import ShownText
@@ -770,6 +770,29 @@ def test_a_change_of_mind_is_sent_however_fast_the_keys_follow(desk: Desk) -> No
     page.keyboard.press("a")
     page.wait_for_timeout(200)
     desk.entries(9)  # already accepted
+
+
+@pytest.mark.slow
+def test_a_ready_clip_that_this_page_cannot_sign_is_not_denied(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A clip of another profile, or older than a decision, is listed under Render."""
+    plain = desk.backend.load_case
+    ready = CaseFile("ready", "Ready clip", "private/x-lecture-ready.mp4", Path("x.mp4"))
+
+    def load(case: str, decisions: Decisions) -> CaseView:
+        view = plain(case, decisions)
+        view.files = [ready]
+        return view
+
+    page = desk.open()
+    page.click("#tab-sign")
+    assert "No clip is waiting to be looked at." in page.inner_text("#panel")
+    monkeypatch.setattr(desk.backend, "load_case", load)
+    page = desk.open()
+    page.click("#tab-sign")
+    said = page.inner_text("#panel")
+    assert "another profile" in said and "No clip is waiting" not in said
 
 
 @pytest.mark.slow

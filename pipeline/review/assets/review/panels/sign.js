@@ -42,8 +42,10 @@ const tick = (key, words, more = {}) => h("label", { class: "tick" },
   h("input", { type: "checkbox", "data-keep": `${key} ${shownState()}`, onchange: allowed, ...more }), h("span", {}, words));
 
 function clip() {
-  if (!isReady()) return h("p", {}, "No clip is waiting to be looked at. Sign off what was found and decided, then render: the clip is released if its checks pass.");
   const made = store.view.files.filter((f) => ["ready", "proof"].includes(f.kind) && !f.clip);
+  if (!isReady()) return h("p", {}, made.some((f) => f.kind === "ready")
+    ? "No clip of this page's profile and of what is decided now is waiting to be looked at: what lies ready is of another profile (start the page with --profile), or older than a decision. "
+    : "No clip is waiting to be looked at. ", "Sign off what was found and decided, then render: the clip is released if its checks pass.");
   return h("div", { class: "ready" }, h("p", { class: "big" }, "This clip is ready to be looked at"),
     h("p", {}, ...made.flatMap((f) => [link(f, f.kind === "ready" ? "Look at the clip" : "Its proof sheet"), " "])),
     h("p", { class: "sub" }, "It is finished and checked, and lies in the private folder. With your sign-off it is released as it is; nothing is made again."));
