@@ -26,7 +26,7 @@ from pipeline.stages.ready import discard_overtaken
 from pipeline.stages.release import move
 from pipeline.stages.rendering.render import Rendered, render
 from pipeline.stages.rendering.sound import render_sound
-from pipeline.stages.second_look import ROUNDS
+from pipeline.stages.second_look import SOUND_ROUNDS
 from pipeline.stages.surveying import with_found
 from pipeline.stages.texts import open_texts, shown_texts, texts_of_plan
 from pipeline.stages.values import (
@@ -151,11 +151,11 @@ def sounded(
 ) -> Sounded:
     """The plan with its sound in `work`, heard as verify will hear it.
 
-    Speech that is left there becomes a finding and is replaced too, at most `ROUNDS` times: before
-    the pictures, which take nearly all of the time. What is left then is for verify to tell.
+    Speech that is left there becomes a finding and is replaced too, at most `SOUND_ROUNDS` times:
+    before the pictures, which take nearly all of the time. What is left then is for verify to tell.
     Raises InputError, UsageError, OutputError.
     """
-    for round_ in range(ROUNDS + 1):
+    for round_ in range(SOUND_ROUNDS + 1):
         plan = planned(opened, survey, narration, revision, datetime.date.today())
         if not _is_rendered(opened, plan):
             return Sounded(survey, plan)
@@ -165,9 +165,9 @@ def sounded(
             narration.media if narration else None, opened.options, work, progress=progress,
         )  # fmt: skip
         voices = voices_left(sound.procedure, plan.plan, opened.voices_stay)
-        again = with_found(opened, survey, plan.plan, voices, cache) if round_ < ROUNDS else None
-        if again is None:
-            break
+        again = with_found(opened, survey, plan.plan, voices, cache)
+        if again is None or round_ == SOUND_ROUNDS:
+            break  # in the last round it is found as well, so that a person can reject it
         survey = again
     return Sounded(survey, plan, sound)
 

@@ -20,6 +20,7 @@ from pipeline.model.time import round_s
 from pipeline.model.timeline import Timeline
 
 ROUNDS = 2
+SOUND_ROUNDS = 6  # replaced sound is heard anew too; one of these costs a fortieth of the pictures
 _PAD_S = 0.25  # pictures of the finished clip are looked at no further apart
 _PAD_RATIO = 0.1  # of the box's shorter side: the two looks differ in size
 _PAD_SOUND_S = 0.25  # as much as around speech that the survey found
