@@ -23,7 +23,13 @@ from pipeline.model.survey import Face, Lettering, Voice
 from pipeline.stages import decide, making, recipe, release
 from pipeline.stages.decide import with_voices
 from pipeline.stages.recipe import run_case
-from pipeline.stages.second_look import ROUNDS, another_round, missed, with_missed
+from pipeline.stages.second_look import (
+    ROUNDS,
+    SOUND_ROUNDS,
+    another_round,
+    missed,
+    with_missed,
+)
 from pipeline.stages.values import Asked
 
 
@@ -174,3 +180,38 @@ def test_speech_that_only_verify_hears_is_replaced_before_a_picture_is_made(
         keys = [float(p.pts * p.time_base) for p in file.demux(video=0) if p.is_keyframe]
     assert run.plan is not None and run.plan.poster_s > 0
     assert min(abs(t - run.plan.poster_s) for t in keys) < 0.04
+
+
+@pytest.mark.parametrize("rounds", [0, 4, SOUND_ROUNDS + 3])
+def test_sound_is_heard_until_nothing_is_left(
+    rounds: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is replaced changes what is heard beside it; an ear that is never content is left."""
+    heard: list[Any] = []
+
+    def left(*_: Any) -> list[Voice]:
+        heard.append(1)
+        return [Voice(start_s=1, stop_s=2)] if len(heard) <= rounds else []
+
+    plans: list[Any] = []
+
+    def planned(_: Any, survey: Any, *more: Any) -> Any:
+        plans.append(survey)
+        return SimpleNamespace(plan=survey, withheld=())
+
+    monkeypatch.setattr(making, "planned", planned)
+    monkeypatch.setattr(making, "check_drawn", lambda *_: None)
+    monkeypatch.setattr(making, "source_media", lambda *_: [])
+    monkeypatch.setattr(making, "voices_left", left)
+    monkeypatch.setattr(
+        making, "render_sound", lambda *_, **__: SimpleNamespace(procedure=None)
+    )
+    monkeypatch.setattr(
+        making, "with_found",
+        lambda *given: SimpleNamespace(sources=(), voices=1) if given[3] else None,
+    )  # fmt: skip
+    opened: Any = SimpleNamespace(found=None, options=None, voices_stay=False)
+    first: Any = SimpleNamespace(sources=(), voices=0)
+    done = making.sounded(opened, first, None, 1, Path(), lambda *_: None)
+    assert len(plans) == len(heard) == min(rounds, SOUND_ROUNDS) + 1
+    assert done.survey is plans[-1] and done.sound is not None
