@@ -442,6 +442,8 @@ def test_a_redaction_over_two_recordings_is_anchored_in_each(site: Site) -> None
         {"verb": "undo"},
         {"verb": "undo", "target": 99},
         {"verb": "nonsense"},
+        {"verb": "chapter", "value": {"chapters": [[0.0, "\ud800"]]}, "by": "RV"},
+        {"verb": "accept", "finding": "e0", "by": "RV", "reason": "\udfff"},
     ],
 )
 def test_bad_requests_are_answered_and_change_nothing(site: Site, what: dict[str, Any]) -> None:

@@ -82,6 +82,7 @@ async def read_body(request: Request, model: type[_Body]) -> _Body:
         raise HTTPException(408) from None
     try:
         data = json.loads(raw)
+        json.dumps(data, ensure_ascii=False).encode()  # half a letter cannot be written down
     except (ValueError, RecursionError):
         raise UsageError("The request is no JSON", "", "reload the page") from None
     if not isinstance(data, dict):
