@@ -103,7 +103,7 @@ class MixedFold:
         behind, front = self._both(self._start)
         planned = behind + front
         pairs = [(heard, planned), (planned, planned), (heard, behind), (heard, front),
-                 (behind, behind), (front, front), (behind, front)]  # fmt: skip
+                 (behind, behind), (front, front), (behind, front), (heard, heard)]  # fmt: skip
         self._products.append([float(np.vdot(a, b)) for a, b in pairs])
         self._peaks.append(float(np.abs(planned).max()))
         self._fits.append(_fit(planned, heard))
@@ -145,13 +145,14 @@ class MixedFold:
                 fitted = _curve(_fit(planned, heard)) * planned
                 powers.append(self._framed(2, heard - fitted))
                 tracks = self._both(start)
-                pairs = [(heard, tracks[0]), (heard, tracks[1]), (planned, tracks[0] + tracks[1])]
+                pairs = [(heard, tracks[0]), (heard, tracks[1]), (planned, tracks[0] + tracks[1]),
+                         (heard, heard), (planned, planned)]  # fmt: skip
                 self._coded.append([float(np.vdot(a, b)) for a, b in pairs])
                 held = held[:, _CHUNK:]
         nothing = np.zeros((_FRAMES, len(BANDS_HZ)))
         missing = len(self._planned) - len(powers)
         powers += [nothing] * missing
-        self._coded += [[0.0, 0.0, 0.0]] * missing
+        self._coded += [[0.0] * 5] * missing
         wanted.path.unlink()
         coded.unlink()
         return np.concatenate(powers)
@@ -189,18 +190,20 @@ class MixedFold:
         missing = self._length + _CHUNK - self._start - self._held.shape[1]
         self.step(np.zeros((self._channels, max(0, missing)), np.float32))
         products = _pairs(np.array(self._products))
-        fh, pp, hb, hf, bb, ff, bf = products.T
+        fh, pp, hb, hf, bb, ff, bf, hh = products.T
         peaks = np.array(self._peaks)
         peaks = np.maximum(peaks[:-1], peaks[1:]) if peaks.size > 1 else peaks
         silent = 10 ** (_SILENT_DBFS / 10)
         sounding = pp > silent * 2 * _CHUNK * self._channels
-        heard = fh / np.maximum(pp, 1e-12)
-        coding = self._coding(_static(heard[sounding], peaks[sounding]))
-        coded_b, coded_f, wp = _pairs(np.array(self._coded)).T
-        # Of noise that the encoder put in the place of noise nothing is like the planned sound.
+        heard, power = fh / np.maximum(pp, 1e-12), np.sqrt(hh / np.maximum(pp, 1e-12))
+        # By power: where the encoder puts noise in the place of noise nothing is like the planned
+        # sound, but it is as loud.
+        coding = self._coding(_static(power[sounding], peaks[sounding]))
+        coded_b, coded_f, wp, cc, ww = _pairs(np.array(self._coded)).T
+        power *= np.where(cc > 0, np.sqrt(ww / np.maximum(cc, 1e-12)), 1.0)  # what coding takes
         kept = np.clip((coded_b + coded_f) / np.maximum(wp, 1e-12), _LEAST_KEPT, 1.0)
         gains = heard / np.where(sounding, kept, 1.0)
-        static = _static(gains[sounding], peaks[sounding])
+        static = _static(power[sounding], peaks[sounding])
         if static <= 0:
             return self._said(0.0, 0.0, None, 0.0)
         near = self._near()
@@ -209,7 +212,10 @@ class MixedFold:
         limit_db = float(np.clip(usual_db + _OVER_QUIET_DB, FOREIGN_LIMIT_DB, NOISY_LIMIT_DB))
         limits_db = np.full(len(BANDS_HZ), HIGH_LIMIT_DB)
         limits_db[:_LOW] = limit_db
-        most, least = (20 * np.log10(np.maximum(v, 1e-6) / static) for v in (gains, heard))
+        most, least = (
+            20 * np.log10(np.maximum(gain, 1e-6) / static)
+            for gain in (gains, np.minimum(heard, power))
+        )
         wrong = sounding & ((most < -LOWERED_LIMIT_DB) | (least > RAISED_LIMIT_DB))
         # A half second that is left out is as foreign as one that is something else.
         foreign[wrong] = np.maximum(foreign[wrong], 0.0)
