@@ -34,6 +34,7 @@ def benchmark() -> ModuleType:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(600)
 def test_films_with_lettering_are_covered(benchmark: ModuleType, tmp_path: Path) -> None:
     plates = scenes.plates(None)
     held: dict[bool, list[bool]] = {True: [], False: []}

@@ -133,9 +133,12 @@ def test_thirty_minutes_stay_together(tmp_path: Path) -> None:
              field.right_px, field.bottom_px]  # fmt: skip
     folder = case_folder(tmp_path / "case", clip, recording=f"field = {given}\n",
                          consent="voice = true\n")  # fmt: skip
-    # A small mark: the tiny picture is all flashes and patches.
+    # A small mark: the tiny picture is all flashes and patches. And no release code: its number is
+    # drawn anew each time, and in the second of the flash, of five pictures, 9 and 12 of its 48
+    # bits were read wrong in two runs (limit 12).
     made = Shell(tmp_path, 1500)("make", folder, "--looked", "AB", "--out", tmp_path / "out",
                            config="[mark]\nvisibility_low = 2\nvisibility_high = 30\n"
+                           "release_code = false\n"
                            "[output]\nloudness_lufs = -30.0\n")  # fmt: skip
     assert made.code == 0, made.value
     release = Path(made.value["release"])
