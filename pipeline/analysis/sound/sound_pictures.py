@@ -31,11 +31,9 @@ class MelPictureFold:
     length: samples in the stream. bank: as of `mel_bank`.
     """
 
-    _FFT = FFT
-
     def __init__(self, columns: int, length: int, bank: NDArray[np.float32]) -> None:
         self._bank = bank
-        self._window = np.hanning(self._FFT + 1)[:-1].astype(np.float32)
+        self._window = np.hanning(FFT + 1)[:-1].astype(np.float32)
         self._length = max(1, length)
         self._power = np.zeros((bank.shape[0], columns))
         self._frames = np.zeros(columns)
@@ -46,12 +44,12 @@ class MelPictureFold:
         """Take a block (channel, n)."""
         mono = finite(np.asarray(block, np.float32)).mean(axis=0)
         mono = np.concatenate([self._rest, mono])
-        frames = mono.size // self._FFT
-        self._rest = mono[frames * self._FFT :]
-        whole = mono[: frames * self._FFT].reshape(frames, self._FFT)
+        frames = mono.size // FFT
+        self._rest = mono[frames * FFT :]
+        whole = mono[: frames * FFT].reshape(frames, FFT)
         power = np.abs(np.fft.rfft(whole * self._window, axis=1)) ** 2 @ self._bank.T
-        centre = self._at + (np.arange(frames) + 0.5) * self._FFT
-        self._at += frames * self._FFT
+        centre = self._at + (np.arange(frames) + 0.5) * FFT
+        self._at += frames * FFT
         column = (centre * self._frames.size / self._length).astype(np.int64)
         column = np.minimum(column, self._frames.size - 1)
         np.add.at(self._power.T, column, power)
