@@ -8,9 +8,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.stages.verifying.fidelity import TILE_PX, Fidelity
+from pipeline.stages.verifying.coding import dead_zone
+from pipeline.stages.verifying.fidelity import BORROWED_LIMIT, TILE_PX, Fidelity
 
 CORNERS = [(0, 0), (0, 1), (1, 0), (1, 1)]
+CRF = 20
 NONE = (np.zeros(0, np.intp), np.zeros(0, np.intp))
 
 
@@ -43,7 +45,7 @@ def test_one_tile_is_found_at_its_place(
         shown = [p.copy() for p in wanted.planes]
         part = np.s_[row * tile : (row + 1) * tile : step, col * tile : (col + 1) * tile : step]
         shown[number][part] += rng.integers(10, 60, (TILE_PX, TILE_PX), np.uint8)
-        seen = Fidelity()
+        seen = Fidelity(CRF)
         seen.step(wanted, shown, NONE, None)
         off = shown[number][part].astype(float) - 90
         assert seen.place.value == pytest.approx(off.mean(), abs=0.01)
@@ -59,12 +61,41 @@ def test_a_code_that_changes_is_no_movement_and_a_picture_of_its_neighbour_is(mo
     coded = [p + (first if n < 2 else second) for n, p in enumerate(plain)]
     late = [coded[0], coded[1], plain[2] + 0.4 * second + 0.6 * first, coded[3]]
     other = [coded[0], coded[1], plain[1] + second, coded[3]]
-    seen = Fidelity(), Fidelity()
+    seen = Fidelity(CRF), Fidelity(CRF)
     for fidelity, shown in zip(seen, (late, other), strict=True):
         wanted = expected(240, 320, 160, 120, 100)
         for n in range(4):
             planes = [np.clip(p[n], 0, 255).astype(np.uint8) for p in (coded, shown, plain)]
             now = SimpleNamespace(**vars(wanted) | {"planes": [planes[0], *wanted.planes[1:]]})
-            fidelity.step(now, [planes[1], *wanted.planes[1:]], NONE, None, False, planes[2])
+            fidelity.step(now, [planes[1], *wanted.planes[1:]], NONE, None, planes[2])
     assert seen[0].borrowed.value < 0.2
     assert (seen[1].borrowed.value > 0.9) == moves
+
+
+@pytest.mark.parametrize("crf", [20, 28, 32])
+@pytest.mark.parametrize("zones", [0.2, 1.0, 1.5, 6.0])
+def test_what_a_coder_may_leave_is_no_picture_of_its_neighbour(crf: int, zones: float) -> None:
+    """A tile that moves by less than a step of the quantiser may stay as it was, one that moves by
+    more follows to within that step; and a whole picture of its neighbour is one however few of
+    its tiles moved by more."""
+    zone = dead_zone(crf)
+    rng = np.random.default_rng(5)
+    change = (rng.normal(0, zones * zone, (30, 40))).clip(-60, 60)
+    first = 120 + rng.normal(0, 15, (30, 40))
+    second = first + change
+    left = np.where(np.abs(change) < zone, first, second - np.sign(change) * zone * 0.95)
+    lag, whole = Fidelity(crf), Fidelity(crf)
+    for fidelity, shown in ((lag, left), (whole, first)):
+        wanted = expected(240, 320, 160, 120, 100)
+        for luma, other in ((first, first), (second, shown)):
+            planes = [np.round(p).astype(np.uint8).repeat(8, 0).repeat(8, 1) for p in (luma, other)]
+            now = SimpleNamespace(**vars(wanted) | {"planes": [planes[0], *wanted.planes[1:]]})
+            fidelity.step(now, [planes[1], *wanted.planes[1:]], NONE, None)
+    assert lag.borrowed.value < BORROWED_LIMIT / 2
+    assert (whole.borrowed.value > 0.9) == (zones >= 1)
+
+
+def test_the_dead_zone_is_a_step_of_the_quantiser() -> None:
+    """ITU-T H.264, 8.5.9, as tabulated by Richardson, 'H.264 and MPEG-4 Video Compression' (2003),
+    table 6.3 (from memory): Qstep .625, 10, 20 and 40 at QP 0, 24, 30 and 36."""
+    assert [8 * dead_zone(qp - 8) for qp in (0, 24, 30, 36)] == pytest.approx([0.625, 10, 20, 40])

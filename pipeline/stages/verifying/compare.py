@@ -13,6 +13,7 @@ from pipeline.stages.placed import mark_boxes
 from pipeline.stages.restore import RESTORED_WORDS, words_box, words_shown
 from pipeline.stages.verifying import reading_plan as reading
 from pipeline.stages.verifying.coded import Coded
+from pipeline.stages.verifying.coding import coarseness
 from pipeline.stages.verifying.expected import Expected, Planes
 from pipeline.stages.verifying.fidelity import Fidelity
 from pipeline.stages.verifying.marked import Marked
@@ -32,13 +33,13 @@ class Compare:
     """Folds the pictures of the finished file, in order."""
 
     def __init__(
-        self, plan: Plan, coverage: NDArray[np.float32], result: Verifying, coarse: float
+        self, plan: Plan, coverage: NDArray[np.float32], result: Verifying, crf: int
     ) -> None:
-        """coarse: of the coding (`coding.coarseness`)."""
+        """crf: of the coding."""
         self._plan, self._result = plan, result
         self._mark = Marked(plan, coverage)
-        self._fidelity = Fidelity(coarse)
-        self._coded = Coded(plan, coarse)
+        self._fidelity = Fidelity(crf)
+        self._coded = Coded(plan, coarseness(crf))
         self._bars = ScaleBars(plan)
         self._marks = mark_boxes(plan, coverage)
         self._shots = reading.shot_numbers(plan)
@@ -72,7 +73,7 @@ class Compare:
             self._mark.look(time_s, strokes, shot, wanted.planes, shown)
         ink = (_NONE, _NONE) if strokes is None else (strokes.row, strokes.col)
         coded = self._coded.coded(time_s, wanted)
-        self._fidelity.step(coded, shown, ink, box, between, wanted.planes[0])
+        self._fidelity.step(coded, shown, ink, box, wanted.planes[0])
         if measured:
             self._coded.look(time_s, wanted, shown[0])
             self._next_s = time_s + _EVERY_S

@@ -46,12 +46,11 @@ class ComparedCards:
 
     def __init__(
         self, plan: Plan, media: Sequence[SourceMedia], coverage: NDArray[np.float32],
-        options: Options, coarse: float,
+        options: Options,
     ) -> None:  # fmt: skip
-        """coarse: of the coding (`coding.coarseness`)."""
         self._plan, self._media, self._coverage = plan, media, coverage
         self._options = options
-        self._fidelity = Fidelity(coarse)
+        self._fidelity = Fidelity(options.output.crf)
         self._shots = reading.shot_numbers(plan)
         self._made: dict[int, _Card | None] = {}
         self._missing: set[int] = {n for n, p in enumerate(plan.pieces) if p.compared}

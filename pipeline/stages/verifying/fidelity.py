@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.model.release import Check
+from pipeline.stages.verifying.coding import coarseness, dead_zone
 from pipeline.stages.verifying.expected import Expected
 from pipeline.stages.verifying.result import make_check
 
@@ -26,14 +27,9 @@ LARGE_ROWS = 720  # from here on every second sample of every second row is look
 PLACE_LIMIT = 12.0  # levels, mean of a tile
 PICTURE_LIMIT = 2.0  # levels, mean over all tiles of a picture
 COLOUR_LIMIT = 2.0
-BORROWED_LIMIT = 0.5  # of what moved since the one before, B pictures aside
-# Levels, root mean square over the tiles. A coder repeats what moved by less: of right clips at
-# CRF 20 the share reaches .14 where .8 moved, at CRF 28 1.04 where .8 moved and .26 where 1.2 did.
-_MOVED = 1.2
-# Of all pictures, B pictures among them: over n pictures a coder's repeating counts n times, so
-# that n times the energy is asked for, and what is found counts less, the coarser the less. Right
-# clips then reach .40 (of CRF 28; else .34), one with every other picture repeated .65 and .81.
-_PICTURES, _LESS_SURE = 4, 2 / 3
+BORROWED_LIMIT = 0.5  # of what moved, over what a coder need not show
+_MOVED = 5.0  # squares of the dead zone, over all tiles, by which enough moved to tell
+_PICTURES = 2  # in a slow movement the one before shows too little
 _KNOWN = 0.4  # share of a tile's samples that must count
 _NEAR_STROKE_PX = 3  # coding spreads a stroke by 2, and strokes may be those of .08 s before
 
@@ -58,29 +54,28 @@ class _Worst:
 class Fidelity:
     """Folds finished pictures beside the expected ones. Levels are code values of 8 bits.
 
-    coarse: of the coding (`coding.coarseness`).
+    crf: of the coding.
     """
 
-    coarse: float = 1.0
+    crf: int
     place: _Worst = field(default_factory=_Worst)
     picture: _Worst = field(default_factory=_Worst)
     colour: _Worst = field(default_factory=_Worst)
     borrowed: _Worst = field(default_factory=_Worst)
     pictures: int = 0
-    _anchor: _Before | None = None
-    _before: deque[_Before] = field(default_factory=lambda: deque(maxlen=_PICTURES))
+    _before: deque[_Before] = field(default_factory=lambda: deque(maxlen=_PICTURES + 1))
     _luma: tuple[tuple[object, ...], _Weight] | None = None
     _colour: tuple[tuple[object, ...], _Weight] | None = None
     _around: tuple[object, Box] | None = None
 
     def step(
         self, wanted: Expected, shown: Planes, strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
-        words: Box | None, between: bool = False, plain: NDArray[np.uint8] | None = None,
+        words: Box | None, plain: NDArray[np.uint8] | None = None,
     ) -> None:  # fmt: skip
         """strokes: (rows, cols) of the mark. words: (x, y, width, height) that was drawn over.
 
-        between: a B picture, in which a coder itself repeats what moves little. plain: the luma
-        wanted, without the release code: where that changes nothing moves, and a coder lags.
+        plain: the luma wanted, without the release code: where that changes nothing moves, and a
+        coder lags.
         """
         luma, colour = self._weights(wanted.sure, strokes, words)
         self.pictures += 1
@@ -93,7 +88,7 @@ class Fidelity:
             off = np.abs(gap)
             if number == 0:
                 moving = looked if plain is None else weight.looked_at(plain)
-                self._borrow(gap, moving, weight, wanted, between)
+                self._borrow(gap, moving, weight, wanted)
             k = int(off.argmax())
             row, col = divmod(k, off.shape[1])
             scale = 1 if number == 0 else 2
@@ -104,33 +99,26 @@ class Fidelity:
             (self.picture if number == 0 else self.colour).see(total, wanted.time_s)
 
     def _borrow(
-        self, gap: NDArray[np.float32], looked: NDArray[np.uint8], weight: _Weight,
-        wanted: Expected, between: bool,
-    ) -> None:  # fmt: skip
-        """Held against the one before of those that are no B pictures, and against those just
-        before: the first of these since which enough moved."""
-
-        def share(before: _Before, pictures: int) -> float | None:
-            moved = weight.gap(looked, before[1])
-            energy = float(np.square(moved).sum())
-            if energy < pictures * (_MOVED * self.coarse) ** 2 * weight.tiles:
-                return None
-            return pictures * abs(float((gap * moved).sum())) / energy
-
+        self, gap: NDArray[np.float32], looked: NDArray[np.uint8], weight: _Weight, wanted: Expected
+    ) -> None:
+        """Which share of what moved since the first picture before since which enough did is not
+        shown. A coder leaves a tile that moves by less than its dead zone: only what goes over it
+        counts, of the movement and of what is off."""
+        zone = dead_zone(self.crf)
         here = [b for b in self._before if b[0] is wanted.sure]
         again = bool(here) and np.array_equal(here[0][1], looked)
         if again:  # a held picture, which is off as the one before: no second one that moved
             here = here[1:]
-        told = [v * _LESS_SURE / self.coarse for n, b in enumerate(here, 1)
-                if (v := share(b, n)) is not None][:1]  # fmt: skip
-        if not between and self._anchor is not None and self._anchor[0] is wanted.sure:
-            told += [v for v in [share(self._anchor, 1)] if v is not None]
-        for value in told:
-            self.borrowed.see(value, wanted.time_s)
-        if not again:
+        else:
             self._before.appendleft((wanted.sure, looked))
-        if not between:
-            self._anchor = wanted.sure, looked
+        off = _over(gap, zone)
+        for number, (_, before) in enumerate(here[:_PICTURES], 1):
+            moved = _over(weight.gap(looked, before), zone)
+            energy = float(np.square(moved).sum())
+            if energy >= _MOVED * zone**2:
+                share = number * abs(float((off * moved).sum())) / energy
+                self.borrowed.see(share, wanted.time_s)
+                return
 
     def _weights(
         self, sure: NDArray[np.uint8], strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
@@ -159,13 +147,14 @@ class Fidelity:
     def checks(self) -> list[Check]:
         if not self.pictures:
             return []
+        coarse = coarseness(self.crf)
         at = "levels in the worst place, at {:.2f} s, near {} x {} px"
         said = at.format(self.place.time_s, self.place.x_px, self.place.y_px)
         rows = [
-            ("picture like its source", self.place.value, PLACE_LIMIT * self.coarse, said),
-            ("picture brightness kept", self.picture.value, PICTURE_LIMIT * self.coarse,
+            ("picture like its source", self.place.value, PLACE_LIMIT * coarse, said),
+            ("picture brightness kept", self.picture.value, PICTURE_LIMIT * coarse,
              f"levels, at {self.picture.time_s:.2f} s"),
-            ("picture colours kept", self.colour.value, COLOUR_LIMIT * self.coarse,
+            ("picture colours kept", self.colour.value, COLOUR_LIMIT * coarse,
              f"levels, at {self.colour.time_s:.2f} s"),
             ("no picture of its neighbour", self.borrowed.value, BORROWED_LIMIT,
              f"of what moved, at {self.borrowed.time_s:.2f} s"),
@@ -225,6 +214,11 @@ def _mean(plane: NDArray[np.float32], tiles: tuple[int, int]) -> NDArray[np.floa
     import cv2
 
     return np.asarray(cv2.resize(plane, tiles, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _over(gap: NDArray[np.float32], zone: float) -> NDArray[np.float32]:
+    """What of a difference lies outside +-zone, with its sign."""
+    return np.asarray(gap - np.clip(gap, -zone, zone), np.float32)
 
 
 def _same(key: tuple[object, ...], other: tuple[object, ...]) -> bool:

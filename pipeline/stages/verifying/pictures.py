@@ -56,7 +56,7 @@ def picture_checks(
     report = ReadReport()
     coarse = coarseness(options.output.crf)
     surround = Surround(plan, options.field.edge_inset_px, coarse)
-    compare = Compare(plan, coverage, result, coarse)
+    compare = Compare(plan, coverage, result, options.output.crf)
     boxes = Boxes(plan, compare.ink, coarse)
     captioned = None
     if plan.drawn is not None:
@@ -65,7 +65,7 @@ def picture_checks(
     expected = None if media is None else ExpectedPictures(plan, media, options, damaged)
     compared = None
     if media is not None:
-        compared = ComparedCards(plan, media, coverage, options, coarse)
+        compared = ComparedCards(plan, media, coverage, options)
     throughout = None
     kept = series is not None and all("tiles" in s for s in series)
     if series is not None and kept and (expected is None or expected.in_windows):
