@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,6 +15,13 @@ from typing import Any
 from pipeline.errors import FieldstopError, OutputError
 
 ENCODE_LIMIT_S = 6 * 3600.0
+
+# As av_assert0 says it (libavutil/avassert.h), on every system, before it ends the program.
+_ASSERTION = re.compile(r"^Assertion .* failed at ", re.MULTILINE)
+
+
+class EncoderAborted(OutputError):
+    """An assertion of the encoder failed: a fault of its own, met by what it was given to code."""
 
 
 def ffmpeg_program() -> str:
@@ -38,7 +46,8 @@ def run_ffmpeg(arguments: list[str], *, limit_s: float = ENCODE_LIMIT_S) -> str:
 
     Only local files are reachable (protocol allow-list on every input is the
     caller's, see `local_input`). Raises OutputError when the disk is full or the
-    target cannot be written, FieldstopError when it fails otherwise or hangs.
+    target cannot be written, EncoderAborted when the program ends itself by an assertion,
+    FieldstopError when it fails otherwise or hangs.
     """
     command = [ffmpeg_program(), "-hide_banner", "-nostdin", "-y", *arguments]
     try:
@@ -70,7 +79,8 @@ def run_ffmpeg(arguments: list[str], *, limit_s: float = ENCODE_LIMIT_S) -> str:
             raise OutputError("The output cannot be written", "", "choose another --out")
         last = said.strip().splitlines()[-1:] or [""]
         tail = "".join(c for c in last[0].rsplit("/", 1)[-1] if c.isprintable())[:120]
-        raise OutputError(
+        kind = EncoderAborted if _ASSERTION.search(said) else OutputError
+        raise kind(
             "The encoder failed",
             f"code {process.returncode}, {tail}",
             "run again; look at the disk",

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from pipeline.errors import OutputError
 from pipeline.media.captions import captions_vtt
 from pipeline.media.frame import plane_view
-from pipeline.media.programs import local_input, run_graph
+from pipeline.media.programs import EncoderAborted, local_input, run_graph
 from pipeline.model.script import Cue
 
 TICKS_HZ = 90_000
@@ -161,15 +161,44 @@ def planes_of(
     return y, u, v
 
 
-def code_sound(sound: Path, target: Path, channels: int, kbps: int) -> None:
+_TRIES: Sequence[tuple[float, dict[str, Any]]] = (
+    (0.0, {}),
+    (-0.01, {}),
+    (-0.03, {}),
+    (0.0, {"aac_ms": 0, "aac_is": 0, "aac_pns": 0}),
+)
+"""Gain, dB, and options of the encoder. With some quiet hisses two scale factors that follow each
+other come to differ by more than can be written (`encode_scale_factors`, libavcodec/aacenc.c), and
+it ends itself. That hangs on the last digits of the samples, so a gain that nothing hears is tried
+first; down, so that no peak rises. Last, without what changes scale factors after the search that
+keeps them together: middle and side, one channel or noise in the place of another."""
+
+
+def code_sound(sound: Path, target: Path, channels: int, kbps: int) -> int:
     """Code raw sound (32-bit float, 48 kHz, interleaved) as AAC, alone in an MP4.
 
     `finish` takes it over as it is: what was measured in it holds for the finished file.
+    Returns how often the encoder ended itself over it (see `_TRIES`); as a rule 0. Raises
+    EncoderAborted where it did every time.
     """
+    last = len(_TRIES) - 1
+    for number, (gain_db, tools) in enumerate(_TRIES[:last]):
+        with contextlib.suppress(EncoderAborted):
+            _code_sound(sound, target, channels, kbps, gain_db, tools)
+            return number
+    _code_sound(sound, target, channels, kbps, *_TRIES[last])
+    return last
+
+
+def _code_sound(
+    sound: Path, target: Path, channels: int, kbps: int, gain_db: float, tools: dict[str, Any]
+) -> None:
     import ffmpeg
 
     layout = {1: "mono", 2: "stereo"}[channels]
     raw = local_input(sound, f="f32le", ar=48000, ch_layout=layout)["a"]
+    if gain_db:
+        raw = raw.filter("volume", f"{gain_db}dB", precision="float")
     options: dict[str, Any] = {
         "c:a": "aac",
         "b:a": f"{kbps}k",
@@ -178,6 +207,7 @@ def code_sound(sound: Path, target: Path, channels: int, kbps: int) -> None:
         "fflags": "+bitexact",
         "flags:a": "+bitexact",
         "f": "mp4",
+        **tools,
     }
     run_graph(ffmpeg.output(raw, f"file:{target}", **options))
 

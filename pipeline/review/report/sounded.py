@@ -115,6 +115,9 @@ def sound_report(run: CaseResult) -> SoundReport:
             ("Time in which peaks were lowered", limited.get("reduced_s"), "s"),
             ("… by more than 3 dB", limited.get("strongly_reduced_s"), "s"),
         ]
+        if aborted := limited.get("encoder_aborted"):
+            numbers.append(("Coded anew, unheard, as the encoder ended itself over it", aborted,
+                            "times"))  # fmt: skip
     loudness: list[Any] = [
         (
             f"Procedure, {recording_name(run.opened.case, run, n)}",

@@ -22,7 +22,10 @@ _LOUDER = 3.0  # a clip that is too loud is worse than one that is too quiet
 
 @dataclass(frozen=True)
 class CodedSound:
-    """The mix at its loudness: as samples and coded; what the limiter did."""
+    """The mix at its loudness: as samples and coded; what the limiter did.
+
+    limited: also how often the encoder ended itself before it was coded, where it did.
+    """
 
     path: Path
     mix: Stem
@@ -97,7 +100,8 @@ def coded_to_loudness(
             raw, wanted_lufs, most_db, options, work, gain_db, margin_db
         )
         coded = work / f"sound{number % 2}.m4a"
-        code_sound(mix.path, coded, mix.channels, options.output.audio_kbps)
+        if aborted := code_sound(mix.path, coded, mix.channels, options.output.audio_kbps):
+            limited["encoder_aborted"] = float(aborted)
         measured = loudness_of(coded, mix.channels)
         over_db, over_lu = 0.0, 0.0
         if measured.true_peak_dbtp is not None:
