@@ -749,6 +749,29 @@ def test_keys_pressed_too_fast_decide_once(desk: Desk) -> None:
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [("lettering", "outside the field"), ("damage", "sound is damaged"), ("field", "a look")],
+)
+def test_a_rejection_that_cannot_be_says_why(desk: Desk, kind: str, words: str) -> None:
+    """What is black in any case, what is replaced in any case, and what a person must look at."""
+    plain = desk.backend.load_case
+
+    def kept(case: str, decisions: Decisions) -> CaseView:
+        view = plain(case, decisions)
+        found = [replace(f, kind=kind, rejectable=False, actions=()) for f in view.findings]
+        return replace(view, findings=found)
+
+    desk.backend.load_case = kept  # type: ignore[method-assign]
+    page = desk.open()
+    page.click("[data-finding=e0]")
+    page.keyboard.press("r")
+    said = page.inner_text("#notice")
+    assert "cannot be rejected" in said and words in said and "ccept it" in said, said
+    desk.entries(0)
+
+
+@pytest.mark.slow
 def test_a_change_of_mind_is_sent_however_fast_the_keys_follow(desk: Desk) -> None:
     """What waits to be sent is later than what the page shows: no key is measured by that."""
     page = desk.open()
