@@ -68,8 +68,8 @@ def test_a_code_that_changes_is_no_movement_and_a_picture_of_its_neighbour_is(mo
             planes = [np.clip(p[n], 0, 255).astype(np.uint8) for p in (coded, shown, plain)]
             now = SimpleNamespace(**vars(wanted) | {"planes": [planes[0], *wanted.planes[1:]]})
             fidelity.step(now, [planes[1], *wanted.planes[1:]], NONE, None, planes[2])
-    assert seen[0].borrowed.value < 0.2
-    assert (seen[1].borrowed.value > 0.9) == moves
+    assert seen[0].borrowed.value == 0
+    assert (seen[1].borrowed.value > BORROWED_LIMIT) == moves
 
 
 @pytest.mark.parametrize("crf", [20, 28, 32])
@@ -91,8 +91,27 @@ def test_what_a_coder_may_leave_is_no_picture_of_its_neighbour(crf: int, zones: 
             planes = [np.round(p).astype(np.uint8).repeat(8, 0).repeat(8, 1) for p in (luma, other)]
             now = SimpleNamespace(**vars(wanted) | {"planes": [planes[0], *wanted.planes[1:]]})
             fidelity.step(now, [planes[1], *wanted.planes[1:]], NONE, None)
-    assert lag.borrowed.value < BORROWED_LIMIT / 2
-    assert (whole.borrowed.value > 0.9) == (zones >= 1)
+    assert lag.borrowed.value == 0
+    assert (whole.borrowed.value > BORROWED_LIMIT) == (zones >= 1)
+
+
+@pytest.mark.parametrize("repeats", [1, 6])
+def test_two_tiles_left_in_one_picture_are_none_and_in_six_are(repeats: int) -> None:
+    """As x264 left them in a recording of 192 x 144 at 60 pictures a second, once in two makes."""
+    zone, fidelity = dead_zone(CRF), Fidelity(CRF)
+    wanted = expected(240, 320, 160, 120, 100)
+    view = 120 + np.random.default_rng(6).normal(0, 15, (30, 40))
+    before = view
+    for number in range(12):
+        view = view.copy()
+        view[14, 16:18] += np.array([4.1, 3.5]) * zone / 2 * (-1) ** (number // 2) * 1.3
+        left = before if 3 <= number < 3 + 2 * repeats and number % 2 else view
+        planes = [np.round(p).astype(np.uint8).repeat(8, 0).repeat(8, 1) for p in (view, left)]
+        now = SimpleNamespace(**vars(wanted) | {"planes": [planes[0], *wanted.planes[1:]]})
+        now.time_s = number / 25
+        fidelity.step(now, [planes[1], *wanted.planes[1:]], NONE, None)
+        before = view
+    assert (fidelity.borrowed.value > BORROWED_LIMIT) == (repeats > 1)
 
 
 def test_the_dead_zone_is_a_step_of_the_quantiser() -> None:

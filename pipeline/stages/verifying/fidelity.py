@@ -27,9 +27,11 @@ LARGE_ROWS = 720  # from here on every second sample of every second row is look
 PLACE_LIMIT = 12.0  # levels, mean of a tile
 PICTURE_LIMIT = 2.0  # levels, mean over all tiles of a picture
 COLOUR_LIMIT = 2.0
-BORROWED_LIMIT = 0.5  # of what moved, over what a coder need not show
+BORROWED_LIMIT = 10.0  # squares of the dead zone, in half a second: right clips up to 3
 _MOVED = 5.0  # squares of the dead zone, over all tiles, by which enough moved to tell
 _PICTURES = 2  # in a slow movement the one before shows too little
+_REPEATED = 0.5  # of what moved: a picture that is nearer to the one before
+_TOGETHER_S = 0.5  # a coder leaves two tiles of one picture, not in each of them
 _KNOWN = 0.4  # share of a tile's samples that must count
 _NEAR_STROKE_PX = 3  # coding spreads a stroke by 2, and strokes may be those of .08 s before
 
@@ -64,6 +66,7 @@ class Fidelity:
     borrowed: _Worst = field(default_factory=_Worst)
     pictures: int = 0
     _before: deque[_Before] = field(default_factory=lambda: deque(maxlen=_PICTURES + 1))
+    _missed: deque[tuple[float, float]] = field(default_factory=deque)
     _luma: tuple[tuple[object, ...], _Weight] | None = None
     _colour: tuple[tuple[object, ...], _Weight] | None = None
     _around: tuple[object, Box] | None = None
@@ -101,9 +104,11 @@ class Fidelity:
     def _borrow(
         self, gap: NDArray[np.float32], looked: NDArray[np.uint8], weight: _Weight, wanted: Expected
     ) -> None:
-        """Which share of what moved since the first picture before since which enough did is not
-        shown. A coder leaves a tile that moves by less than its dead zone: only what goes over it
-        counts, of the movement and of what is off."""
+        """How much moved that is not shown, since the first picture before since which enough did.
+
+        A coder leaves a tile that moves by less than its dead zone: only what goes over it counts,
+        of the movement and of what is off. Two tiles may be left that moved by twice that.
+        """
         zone = dead_zone(self.crf)
         here = [b for b in self._before if b[0] is wanted.sure]
         again = bool(here) and np.array_equal(here[0][1], looked)
@@ -116,9 +121,15 @@ class Fidelity:
             moved = _over(weight.gap(looked, before), zone)
             energy = float(np.square(moved).sum())
             if energy >= _MOVED * zone**2:
-                share = number * abs(float((off * moved).sum())) / energy
-                self.borrowed.see(share, wanted.time_s)
+                if number * abs(float((off * moved).sum())) > _REPEATED * energy:
+                    self._miss(wanted.time_s, energy / (number * zone) ** 2)
                 return
+
+    def _miss(self, time_s: float, squares: float) -> None:
+        self._missed.append((time_s, squares))
+        while self._missed[0][0] < time_s - _TOGETHER_S:
+            self._missed.popleft()
+        self.borrowed.see(sum(s for _, s in self._missed), time_s)
 
     def _weights(
         self, sure: NDArray[np.uint8], strokes: tuple[NDArray[np.intp], NDArray[np.intp]],
@@ -157,7 +168,7 @@ class Fidelity:
             ("picture colours kept", self.colour.value, COLOUR_LIMIT * coarse,
              f"levels, at {self.colour.time_s:.2f} s"),
             ("no picture of its neighbour", self.borrowed.value, BORROWED_LIMIT,
-             f"of what moved, at {self.borrowed.time_s:.2f} s"),
+             f"of what moved and is not shown, at {self.borrowed.time_s:.2f} s"),
         ]  # fmt: skip
         return [make_check(name, v, most, unit, v <= most) for name, v, most, unit in rows]
 
