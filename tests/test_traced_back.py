@@ -204,7 +204,7 @@ def test_a_dry_run_shows_what_makes_which_case(
         "recording 1, left: HL-0142_left_1.mp4, HL-0142_left_2.mp4",
         "recording 2, right: HL-0142_right.mp4",
         "consent covers public",
-        "the profile needs public: it will be withheld",
+        "will be withheld: consent was not asked for yet, the profile needs public: say it in",
     ):
         assert line in text, text
     for name, why in LEFT.items():

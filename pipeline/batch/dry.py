@@ -12,9 +12,9 @@ from pipeline.stages.intake import STILL_SUFFIXES
 
 
 def consent_words(known: KnownConsent, output: OutputOptions, today: datetime.date) -> str:
-    """Whether consent covers the profile, in words."""
+    """Whether consent covers the profile, in words; what to do where a scope is missing."""
     if not known.covers(output.audience, today):
-        return known.refusal(output.audience, today)
+        return known.why_not(output.audience, today)
     until = f" until {known.expires_on}" if known.expires_on is not None else ""
     return f"consent covers {known.scope}{until}"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import click
 from pipeline import errors
 from pipeline.commands.base import FOLDER, context_of, global_options
 from pipeline.commands.say import Say
+from pipeline.commands.told import pages_of
 from pipeline.errors import UsageError
 
 
@@ -71,10 +73,10 @@ def batch(folder: Path, out: Path, jobs: int | None, scheduler: str | None, dry_
         ),
         board,
     )  # fmt: skip
-    return tell_batch(context.say, report, out, board)
+    return tell_batch(context.say, report, out, board, options.output.profile)
 
 
-def tell_batch(say: Say, report: Any, out: Path, board: Any) -> int:
+def tell_batch(say: Say, report: Any, out: Path, board: Any, profile: str) -> int:
     """The result of a batch for a person and for --json; its exit code.
 
     Names of files are shown by a dry run, which is for that, and on a terminal.
@@ -102,8 +104,9 @@ def tell_batch(say: Say, report: Any, out: Path, board: Any) -> int:
             for part, files in board.files.get(id(row), []):
                 say.line(f"{'':9}   {part or 'file'}: {files}")
             if row.consent:
-                will = "" if row.covered else ": it will be withheld"
-                say.line(f"{'':9}   {row.consent}{will}")
+                held = not row.covered and row.state != "failed"  # a broken file is not made
+                will = "will be withheld: " if held else ""
+                say.line(f"{'':9}   {will}{row.consent}")
     for name, why in board.left if report.dry_run else []:
         say.line(f"left out  {name}: {why}")
     say.line(f"{len(report.cases)} cases: {summary(report)}")
@@ -111,8 +114,9 @@ def tell_batch(say: Say, report: Any, out: Path, board: Any) -> int:
         say.line(f"page      {out / 'batch.html'}")
         say.line(f"names     {out / 'private' / 'names.csv'} (which file each name is)")
     if report.count("ready"):
-        say.line(f"ready: look at each, then `fieldstop release --all --out {out} --by AB`,"
-                 " or sign off on the page")  # fmt: skip
+        where = shlex.quote(str(out))
+        say.line(f"ready: look at each, then `fieldstop release --all --out {where} --by AB`,"
+                 f" or sign off on the page: {pages_of(out, [profile])}")  # fmt: skip
     if report.interrupted:
         return errors.EXIT_INTERRUPTED
     if report.count("failed"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import Any
@@ -167,3 +168,28 @@ def tell_withdrawal(say: Say, done: Any) -> None:
     say.line("The cache may hold small copies: `fieldstop cache clear` empties it.")
     for sheet in done.sheets:
         say.line(f"sheet     {sheet}")
+    _tell_next(say, done)
+
+
+def _tell_next(say: Say, done: Any) -> None:
+    """What is left for a person to do. Nothing was deleted, and no copy elsewhere is known."""
+    steps = []
+    if done.take_down:
+        steps.append("take down each clip listed, wherever it was published or sent: that is not "
+                     "known here, and the sheet lists all of it for whoever does it")  # fmt: skip
+    whose = [row["recipient"] for row in done.take_down if row["recipient"]]
+    if whose:
+        steps.append(f"ask for their copies: {', '.join(dict.fromkeys(whose))}")
+    moved = {move["from"] for move in done.moved}
+    left = [row for row in done.take_down if row["there"] and row["file"] not in moved]
+    if left:
+        again = f"fieldstop withdraw {shlex.quote(done.cases[0])} --move-to DIR"
+        steps.append(f"move the released files away from the others: `{again}`")
+    outs = dict.fromkeys(Path(sheet).parents[2] for sheet in done.sheets
+                         if Path(sheet).parents[1].name == "private")  # fmt: skip
+    for out in outs if done.kept else ():
+        steps.append("remove what is private, where your policy says so: "
+                     f"`fieldstop retention --out {shlex.quote(str(out))}` lists it, and removes "
+                     "it with --purge")  # fmt: skip
+    for number, step in enumerate(steps, 1):
+        say.line(f"next {number}    {step}")

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,15 @@ if TYPE_CHECKING:
     from pipeline.stages.values import CaseResult
 
 
+def pages_of(out: Path, profiles: Iterable[str]) -> str:
+    """The commands that open the pages on which clips of these profiles are signed off.
+
+    A page is of one profile, `web` where none is named.
+    """
+    named = ("" if name == "web" else f" --profile {name}" for name in dict.fromkeys(profiles))
+    return " and ".join(f"`fieldstop review {shlex.quote(str(out))}{more}`" for more in named)
+
+
 def tell_ready(say: Say, runs: Sequence[CaseResult], out: Path) -> None:
     """The last line: what is to be done with what is ready."""
     ready = [r for r in runs if r.ending.ready is not None]
@@ -20,9 +30,10 @@ def tell_ready(say: Say, runs: Sequence[CaseResult], out: Path) -> None:
         opened = ready[0].opened
         name = opened.name if opened.asked.clip else opened.case.case
         name = name if len(runs) == 1 else "NAME"
+        pages = pages_of(out, (r.opened.options.output.profile for r in ready))
         say.line(
-            f"ready: look at it, then `fieldstop release {name} --out {out} --by AB`,"
-            " or sign off on the page"
+            f"ready: look at it, then `fieldstop release {name} --out {shlex.quote(str(out))}"
+            f" --by AB`, or sign off on the page: {pages}"
         )
 
 
