@@ -14,6 +14,9 @@ from test_consent import PUBLIC, Here, add, fieldstop, released, short, write_ca
 from pipeline.cli import main
 from pipeline.commands.say import Say
 from pipeline.commands.told import tell_ready
+from pipeline.errors import UsageError
+from pipeline.stages.released import found_release
+from pipeline.store.work import WorkFolder
 
 __all__ = ["fieldstop", "short"]
 
@@ -83,3 +86,30 @@ def test_a_dry_run_names_the_step_and_says_nothing_untrue_of_a_broken_file(
     assert "will be withheld: " in of["QM-1"] and "say it in case.toml" in of["QM-1"], said
     assert "will be withheld: " in of["QM-2"] and "with a profile for teaching" in of["QM-2"], said
     assert "failed" in said and "withheld" not in of["QM-3"], said
+
+
+def test_the_name_of_a_case_means_the_whole_case(tmp_path: Path) -> None:
+    """Parts and copies lie below it; they have names of their own, and are meant where alone."""
+    out = tmp_path / "out"
+    first = released(out)
+
+    def part(clip: str, base: str = "lecture") -> None:
+        folder = WorkFolder(out, "QM-1001", clip)
+        folder.prepare()
+        sheet = first.sheet.model_copy(update={"profile": f"{base}-{clip}"})
+        record = first.model_copy(update={"sheet": sheet})
+        folder.release_file(sheet.profile, 1).write_text("a clip")
+        folder.record_file(sheet.profile, 1).write_text(record.to_json())
+
+    part("0m02s0-0m08s0")
+    part("0m02s0-0m08s0", "web")
+    assert found_release(out, "QM-1001", None)[1].clip == ""
+    assert found_release(out, "QM-1001", "web")[0].sheet.profile == "web"
+    assert found_release(out, "QM-1001", "lecture")[1].clip == "0m02s0-0m08s0"
+    assert found_release(out, "QM-1001-web-0m02s0-0m08s0", None)[1].clip == "0m02s0-0m08s0"
+    part("0m03s0-0m09s0")
+    with pytest.raises(UsageError, match="2 clips that left"):
+        found_release(out, "QM-1001", "lecture")
+    (out / "private/QM-1001/QM-1001-web-r1.release.json").unlink()
+    with pytest.raises(UsageError, match="3 clips that left"):
+        found_release(out, "QM-1001", None)

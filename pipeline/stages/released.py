@@ -53,7 +53,8 @@ class ReleasedClip:
 
 def found_release(out: Path, name: str, profile: str | None) -> tuple[ReleaseRecord, WorkFolder]:
     """The newest release that a person names: a pseudonym, a clip's name, its file, or what
-    `case_of` knows of.
+    `case_of` knows of. A pseudonym means the clip of the whole case where one left, else the
+    clips of its parts and the copies for recipients.
 
     Raises InputError where nothing of that name left, UsageError where a case has several
     clips, NeedsPerson where one is only ready.
@@ -76,10 +77,13 @@ def found_release(out: Path, name: str, profile: str | None) -> tuple[ReleaseRec
                 if wanted not in (case, stem, f"{case}-{sheet.profile}"):
                     continue
                 key = stem if wanted == stem else sheet.profile
-                if profile is not None and record.sheet.profile != profile:
+                mine = sheet.profile.removesuffix(f"-{folder.clip}") if folder.clip else None
+                if profile is not None and profile not in (sheet.profile, mine):
                     continue
                 if key not in newest or newest[key][0].sheet.revision < sheet.revision:
                     newest[key] = (record, folder)
+    if whole := {k: found for k, found in newest.items() if not found[1].clip}:
+        newest = whole
     if len(newest) == 1:
         return next(iter(newest.values()))
     if newest:
