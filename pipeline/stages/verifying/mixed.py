@@ -21,6 +21,7 @@ from pipeline.media.write import code_sound
 from pipeline.model.mix import Keyframe
 from pipeline.model.plan import Plan
 from pipeline.model.release import Check
+from pipeline.stages.verifying.limiting import LIMITED_FROM, MOMENT, moments, pairs, raised
 from pipeline.stages.verifying.result import make_check
 
 RATE_HZ = 48_000
@@ -45,10 +46,9 @@ BANDS_HZ = (
 )  # fmt: skip
 _FRAME, _FRAMES = 2048, 12  # samples of a frame, frames of a chunk; half of a frame overlaps
 _CHUNK = _FRAMES * _FRAME // 2  # two chunks are the half second that is judged
-_FIT = _CHUNK // 48  # samples that share a gain, 5 ms
+_FIT = MOMENT  # samples that share a gain, 5 ms
 _SPREAD = 3  # frames over which coding spreads a sudden sound
 _SILENT_DBFS = -70.0
-_LIMITED_FROM = 0.5  # of full scale: what reaches it may have been limited
 _FLOOR_DBFS = np.array([-46.0, -54.0, -57.0, -60.0, -60.0, -60.0, -46.0])
 """Of each octave: under it a sound is coded coarsely, and otherwise each time. It rises from 1 to
 2 kHz downwards, by 3, 6 and 14 dB, and over 8 kHz by 14, as the threshold of hearing does by which
@@ -87,6 +87,7 @@ class MixedFold:
         self._products: list[list[float]] = []  # of a chunk, see `_chunk`
         self._coded: list[list[float]] = []  # of the planned sound coded alike, with each track
         self._peaks: list[float] = []  # of the planned sound
+        self._moments: list[Values] = []  # its peaks and powers, see `limiting.moments`
         self._fits: list[Values] = []  # gains of a chunk, see `_fit`
         self._window = np.hanning(_FRAME + 1)[:-1].astype(np.float32)
         hz = np.fft.rfftfreq(_FRAME, 1 / RATE_HZ)
@@ -106,6 +107,7 @@ class MixedFold:
                  (behind, behind), (front, front), (behind, front), (heard, heard)]  # fmt: skip
         self._products.append([float(np.vdot(a, b)) for a, b in pairs])
         self._peaks.append(float(np.abs(planned).max()))
+        self._moments.append(moments(planned))
         self._fits.append(_fit(planned, heard))
         self._left.append(self._framed(0, heard - _curve(self._fits[-1]) * planned))
         self._planned.append(self._framed(1, planned))
@@ -124,7 +126,7 @@ class MixedFold:
         """
         peaks = np.array(self._peaks)
         near = np.max([np.roll(np.pad(peaks, 2), k) for k in (-1, 0, 1, 2)], axis=0)[2:-2]
-        idle = near * static < _LIMITED_FROM if static > 0 else np.zeros(peaks.size, bool)
+        idle = near * static < LIMITED_FROM if static > 0 else np.zeros(peaks.size, bool)
 
         def at_its_gains() -> Iterator[Samples]:
             for k, fit in enumerate(self._fits):
@@ -189,7 +191,7 @@ class MixedFold:
         """A file that ends too early counts as silent from there on."""
         missing = self._length + _CHUNK - self._start - self._held.shape[1]
         self.step(np.zeros((self._channels, max(0, missing)), np.float32))
-        products = _pairs(np.array(self._products))
+        products = pairs(np.array(self._products))
         fh, pp, hb, hf, bb, ff, bf, hh = products.T
         peaks = np.array(self._peaks)
         peaks = np.maximum(peaks[:-1], peaks[1:]) if peaks.size > 1 else peaks
@@ -199,7 +201,7 @@ class MixedFold:
         # By power: where the encoder puts noise in the place of noise nothing is like the planned
         # sound, but it is as loud.
         coding = self._coding(_static(power[sounding], peaks[sounding]))
-        coded_b, coded_f, wp, cc, ww = _pairs(np.array(self._coded)).T
+        coded_b, coded_f, wp, cc, ww = pairs(np.array(self._coded)).T
         power *= np.where(cc > 0, np.sqrt(ww / np.maximum(cc, 1e-12)), 1.0)  # what coding takes
         kept = np.clip((coded_b + coded_f) / np.maximum(wp, 1e-12), _LEAST_KEPT, 1.0)
         gains = heard / np.where(sounding, kept, 1.0)
@@ -212,10 +214,8 @@ class MixedFold:
         limit_db = float(np.clip(usual_db + _OVER_QUIET_DB, FOREIGN_LIMIT_DB, NOISY_LIMIT_DB))
         limits_db = np.full(len(BANDS_HZ), HIGH_LIMIT_DB)
         limits_db[:_LOW] = limit_db
-        most, least = (
-            20 * np.log10(np.maximum(gain, 1e-6) / static)
-            for gain in (gains, np.minimum(heard, power))
-        )
+        over = raised(np.stack([heard, power]), np.concatenate(self._moments, axis=1), sounding)
+        most, least = (20 * np.log10(np.maximum(g, 1e-6)) for g in (gains / static, over))
         wrong = sounding & ((most < -LOWERED_LIMIT_DB) | (least > RAISED_LIMIT_DB))
         # A half second that is left out is as foreign as one that is something else.
         foreign[wrong] = np.maximum(foreign[wrong], 0.0)
@@ -278,11 +278,6 @@ def _curve(gains: Values) -> Samples:
     return np.interp(np.arange(_CHUNK), at, gains).astype(np.float32)
 
 
-def _pairs(values: Values) -> Values:
-    """Sums of each chunk and the next one: half seconds that overlap by half."""
-    return np.asarray(values[:-1] + values[1:] if len(values) > 1 else values, np.float64)
-
-
 def _spread(powers: Values) -> Values:
     """The most of a frame and its neighbours, (frame, octave)."""
     from scipy.ndimage import maximum_filter1d
@@ -292,7 +287,7 @@ def _spread(powers: Values) -> Values:
 
 def _half_seconds(powers: Values) -> Values:
     """Mean powers of half seconds that overlap by half, from those of frames."""
-    return _pairs(powers.reshape(-1, _FRAMES, len(BANDS_HZ)).mean(axis=1)) / 2
+    return pairs(powers.reshape(-1, _FRAMES, len(BANDS_HZ)).mean(axis=1)) / 2
 
 
 def _as_coarse(coding: Values, planned: Values) -> Values:
@@ -321,7 +316,7 @@ def _static(gains: Values, peaks: Values) -> float:
     if not gains.size:
         return 1.0
     usual = float(np.median(gains))
-    free = gains[peaks * usual < _LIMITED_FROM]
+    free = gains[peaks * usual < LIMITED_FROM]
     if free.size >= max(4, 0.2 * gains.size):
         return float(np.median(free))
     return float(np.percentile(gains, 80))
