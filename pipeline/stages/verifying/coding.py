@@ -22,7 +22,6 @@ def dead_zone(crf: int) -> float:
 
     One step of the quantiser on its DC coefficient, which is 8 times the mean. The step is .625 at
     QP 0 and doubles every 6 (ITU-T H.264, 8.5.9, with the scaling of an orthonormal transform). A
-    B picture has a QP some 4 above the CRF, and adaptive quantisation as much more: measured at CRF
-    12 to 35, where right clips reach .33 of `no picture of its neighbour`.
+    B picture has a QP some 4 above the CRF, and adaptive quantisation as much more.
     """
     return float(0.625 * 2 ** ((crf + _QP_OVER_CRF) / 6) / 8)

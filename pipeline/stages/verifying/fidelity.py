@@ -168,7 +168,7 @@ class Fidelity:
             ("picture colours kept", self.colour.value, COLOUR_LIMIT * coarse,
              f"levels, at {self.colour.time_s:.2f} s"),
             ("no picture of its neighbour", self.borrowed.value, BORROWED_LIMIT,
-             f"of what moved and is not shown, at {self.borrowed.time_s:.2f} s"),
+             f"squared steps moved and are not shown, at {self.borrowed.time_s:.2f} s"),
         ]  # fmt: skip
         return [make_check(name, v, most, unit, v <= most) for name, v, most, unit in rows]
 
