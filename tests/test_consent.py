@@ -464,6 +464,25 @@ def test_a_copy_coded_anew_needs_a_person(fieldstop: Here, tmp_path: Path) -> No
     assert "look like those of a recording of QM-7" in json.dumps(told.value["warnings"])
 
 
+@pytest.mark.parametrize("seconds", [1.0, 2.5])
+def test_a_short_copy_coded_anew_needs_a_person(
+    fieldstop: Here, tmp_path: Path, seconds: float
+) -> None:
+    """A recording too short for a window of moments is compared by those that it has."""
+    made = media_zoo.scope_clip(tmp_path / "made.mp4", seconds, seed=44, audio="none")
+    case, out = tmp_path / "QM-7", tmp_path / "out"
+    write_case(case, made, "QM-7", REFUSED)
+    stopped(fieldstop("make", case, "--out", out), "refused")
+    copy = tmp_path / "copy.mp4"
+    ffmpeg("-i", made.path, "-vf", "scale=240:180", "-crf", "33", copy)
+    asked = fieldstop("make", copy, "--consent", "public", "--out", out, "--looked", "AB")
+    assert asked.code == 4 and set(asked.codes) == {"likeness"}, asked.value
+    assert asked.value["release"] is None
+    other = media_zoo.scope_clip(tmp_path / "other.mp4", seconds, seed=46, audio="none").path
+    told = fieldstop("survey", other, "--out", out)
+    assert "look like" not in json.dumps(told.value["warnings"])
+
+
 @pytest.mark.slow
 def test_only_a_person_says_that_it_is_another_recording(fieldstop: Here, tmp_path: Path) -> None:
     made = media_zoo.scope_clip(tmp_path / "made.mp4", 8.0, seed=44, size=(640, 480), audio="noise")

@@ -130,8 +130,11 @@ def released_clip(record: ReleaseRecord, folder: WorkFolder, catalogue: Catalogu
                           "run fieldstop catalogue rebuild with the OUT folder")  # fmt: skip
     why = still_may_leave(clip, folder, catalogue)
     if why:
-        raise NeedsPerson(f"Nothing of {sheet.case} may leave", why[0].message,
-                          "see fieldstop catalogue", code=why[0].code)  # fmt: skip
+        do = "see fieldstop catalogue"
+        if why[0].code == "changed":
+            do = "run fieldstop make on the case, then fieldstop release"
+        raise NeedsPerson(f"Nothing of {sheet.case} may leave", why[0].message, do,
+                          code=why[0].code)  # fmt: skip
     return ReleasedClip(record, clip, folder, file)
 
 
@@ -145,8 +148,7 @@ def still_may_leave(clip: ReadyClip, folder: WorkFolder, catalogue: Catalogue) -
     decided = resolved_by(Options(), read_decisions(folder))["the decisions"]
     if decided != clip.made_from.get("the decisions"):
         reasons.append(
-            Withheld(code="changed", message="a person decided about the case since it left:"
-                     " make and release the clip again")
+            Withheld(code="changed", message="a person decided about the case since it left")
         )  # fmt: skip
     return reasons or alike_since(clip, folder, catalogue)
 
