@@ -493,7 +493,15 @@ def test_only_a_person_says_that_it_is_another_recording(fieldstop: Here, tmp_pa
     assert waits.code == 0 and waits.value["ready"]
     write_case(case, made, "QM-7", REFUSED)
     stopped(fieldstop("make", case, "--out", out), "refused")
-    # What is refused meanwhile holds back what was ready before, on every way out.
+    # What is refused meanwhile holds back what was ready before, on every way out; where what was
+    # measured of it is gone too.
+    measured = tmp_path / f"early/private/{waits.value['case']}/series.npz"
+    kept = measured.read_bytes()
+    for broken in (b"", kept[:100], None):
+        measured.unlink() if broken is None else measured.write_bytes(broken)
+        late = fieldstop("release", waits.value["case"], "--by", "AB", "--out", tmp_path / "early")
+        assert late.code == 4 and "likeness" in late.codes, late.value
+    measured.write_bytes(kept)
     for command in (("release", waits.value["case"], "--by", "AB"),
                     ("make", copy, "--consent", "public", "--looked", "AB")):  # fmt: skip
         late = fieldstop(*command, "--out", tmp_path / "early")

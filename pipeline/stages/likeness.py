@@ -42,6 +42,10 @@ from pipeline.store.catalogue import Catalogue
 from pipeline.store.work import WorkFolder
 
 NEED = LIKENESS
+_LOST = (
+    "whether a recording looks like one whose consent is narrower cannot be told: what was"
+    " measured of it is lost"
+)
 Series = Mapping[str, NDArray[Any]]
 
 
@@ -80,6 +84,8 @@ def alike(
             if said is not None:
                 needs.append(Need(code=NEED, message=told("a recording", *said[1:]),
                                   start_s=round(said[0], 3), source=number))  # fmt: skip
+        if bound and not series:
+            needs.append(Need(code=NEED, message=_LOST, source=number))
         if "prints" not in series:
             continue
         time_s = np.asarray(series["print_time_s"], np.float64)

@@ -341,9 +341,17 @@ RENAMED_SERIES = {"veil_level": "veiling_luminance"}
 
 
 def load_series(file: Path | io.BytesIO) -> dict[str, NDArray[Any]]:
-    """The arrays of a `series.npz`, of whatever version, under the names of today."""
-    with np.load(file, allow_pickle=False) as data:
-        return {RENAMED_SERIES.get(key, key): data[key] for key in data.files}
+    """The arrays of a `series.npz`, of whatever version, under the names of today.
+
+    Raises OSError where it cannot be read, ValueError where it is damaged or cut short.
+    """
+    try:
+        with np.load(file, allow_pickle=False) as data:
+            return {RENAMED_SERIES.get(key, key): data[key] for key in data.files}
+    except OSError:
+        raise
+    except Exception as wrong:  # what is wrong may end numpy or zipfile wherever they read it
+        raise ValueError("what was measured is damaged") from wrong
 
 
 def survey_key(
