@@ -80,3 +80,15 @@ def test_what_is_not_there(tmp_path: Path, argument: str, monkeypatch: pytest.Mo
 def test_a_question_ends_with_its_own_sign() -> None:
     assert str(UsageError("There is no case", "QQ-1", "did you mean QM-0217?")).endswith("217?")
     assert str(UsageError("There is no case", "QQ-1", "check it")).endswith("check it.")
+
+
+def test_the_end_of_a_file_is_no_key_that_was_pressed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """click takes an EOFError for Ctrl-D at a prompt; numpy and PyAV raise it for a cut file."""
+
+    def ended(**_: object) -> None:
+        raise EOFError("No data left in file")
+
+    monkeypatch.setattr(main.commands["probe"], "callback", ended)
+    code, said, told = run("--json", "probe", __file__)
+    assert code == 1, told
+    assert "EOFError at" in told and "Interrupted" not in told + said

@@ -30,7 +30,9 @@ class Group(click.Group):
             sys.exit(stop.exit_code)
         except click.ClickException as wrong:
             _fail(misused(wrong), as_json)
-        except (click.Abort, KeyboardInterrupt):
+        except (click.Abort, KeyboardInterrupt) as stop:
+            if isinstance(stop.__cause__, EOFError):  # of a file: click takes it for a key
+                _fail(errors.explained(stop.__cause__), as_json)
             atexit.register(_exit_interrupted)
             left = _left()
             if as_json and not Say.answered:
