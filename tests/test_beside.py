@@ -144,6 +144,15 @@ def test_a_still_is_a_picture_of_the_clip_and_nothing_else(left: Released) -> No
     assert all(c["passed"] for c in sheet["checks"])
 
 
+def test_each_shot_begins_with_a_picture_of_its_own(origin: Released) -> None:
+    """Else specks of tissue stay on the card at this coarse coding, in one clip of forty."""
+    with av.open(str(origin.clip)) as file:
+        keys = [float(p.pts * p.time_base) for p in file.demux(video=0) if p.is_keyframe]
+    for cut_s in (3.0, 6.0):
+        assert min(abs(key - cut_s) for key in keys) < 0.02, keys
+
+
+
 def test_all_that_goes_with_a_clip(left: Released) -> None:
     """All that is named lies there, nothing private is in it, and take-down knows it."""
     from PIL import Image

@@ -180,7 +180,7 @@ def test_a_case_shows_from_its_documents_alone(out: Path) -> None:
     assert found["out_of_body", 35, 40].actions == ("cut", "freeze")
     assert found["undecided", 31, 32].severity == "the detectors gave no answer"
     need = found["field-unsure", 23, 40]
-    assert need.needs_person and not need.rejectable
+    assert need.needs_person and not need.rejectable and "asks for a look" in need.kept
     assert view.chapters == [(0, "Left"), (20, "Right")]  # of the clip's 15 s, in case time
     assert view.sound["narration_speech"] == [(2, 5), (14, 15), (20, 23)]
     assert view.sound["procedure_speech"] == [(28, 29)]
@@ -191,6 +191,7 @@ def test_a_case_shows_from_its_documents_alone(out: Path) -> None:
     page = page_data(view, empty())
     outside = next(f for f in page["findings"] if f["severity"] == "outside the field")
     assert not outside["rejectable"] and outside["reasons"] == [], "black in any case"
+    assert "outside the field" in outside["kept"]
     text = json.dumps(page)
     assert str(out) not in text and not any(s[:9] in text for s in SHA)
 

@@ -23,6 +23,7 @@ from PIL import Image
 from pipeline.analysis.identity.texts import Judged
 from pipeline.model.decisions import Decisions
 from pipeline.review.backend import CaseFile, CaseView
+from pipeline.review.case import found
 from pipeline.review.decision_file import DecisionFile
 from pipeline.review.serve.run import ReviewServer
 from pipeline.stages.texts import ShownText
@@ -750,17 +751,20 @@ def test_keys_pressed_too_fast_decide_once(desk: Desk) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("kind", "words"),
-    [("lettering", "outside the field"), ("damage", "sound is damaged"), ("field", "a look")],
-)
-def test_a_rejection_that_cannot_be_says_why(desk: Desk, kind: str, words: str) -> None:
+    ("kept_why", "words"),
+    [
+        (found.BLACK_ANYWAY, "outside the field"), (found.SOUND_REPLACED, "sound is damaged"),
+        (found.LOOKED_AT, "a look"),
+    ],
+)  # fmt: skip
+def test_a_rejection_that_cannot_be_says_why(desk: Desk, kept_why: str, words: str) -> None:
     """What is black in any case, what is replaced in any case, and what a person must look at."""
     plain = desk.backend.load_case
 
     def kept(case: str, decisions: Decisions) -> CaseView:
         view = plain(case, decisions)
-        found = [replace(f, kind=kind, rejectable=False, actions=()) for f in view.findings]
-        return replace(view, findings=found)
+        rows = [replace(f, rejectable=False, kept=kept_why, actions=()) for f in view.findings]
+        return replace(view, findings=rows)
 
     desk.backend.load_case = kept  # type: ignore[method-assign]
     page = desk.open()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Generator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -60,13 +61,13 @@ def render_pictures(
         threads=options.machine.threads,
     )
     visibility: list[tuple[float, float]] = []
-    told_s, before_s = 0.0, -math.inf
+    told_s, before_s, keys_s = 0.0, -math.inf, _keys_s(plan)
     try:
         for shown in compose(plan, media, coverage, options, damage):
             if shown.visibility is not None:
                 visibility.append((round(shown.time_s, 6), round(shown.visibility, 3)))
             frame = _draft_of(shown.frame, writer, shown.time_s) if draft else shown.frame
-            key = before_s < plan.poster_s - 1e-6 <= shown.time_s  # found again at once
+            key = any(before_s < at_s - 1e-6 <= shown.time_s for at_s in keys_s)
             before_s = shown.time_s
             writer.write(frame, shown.time_s, key)
             if shown.time_s - told_s > 0.5:
@@ -78,6 +79,19 @@ def render_pictures(
         raise
     progress("render", 1, 1)
     return visibility, writer.frames
+
+
+def _keys_s(plan: Plan) -> list[float]:
+    """Where a picture of its own begins: the poster, which is then found at once, and each shot.
+
+    Coarsely coded from the one before it, the first picture of a black card kept specks of tissue.
+    """
+    cuts = [
+        piece.out_start_s
+        for before, piece in pairwise(plan.pieces)
+        if piece.kind != "freeze" and not piece.fade_s and not goes_on(before, piece)
+    ]
+    return [plan.poster_s, *cuts]
 
 
 @dataclass(frozen=True)
