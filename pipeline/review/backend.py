@@ -101,7 +101,8 @@ class CaseFinding:
 
     The span is the one that the anchor has in case time: what was found, not what a
     decision made of it. `actions` are those that a person may choose; `action` the planned one.
-    `rejectable`: False where the plan does not let it go, whatever a person says. `stays`: True
+    `rejectable`: False where the plan does not let it go, whatever a person says; `kept`: why, and
+    what to do instead. `stays`: True
     where it was rejected, and the plan does it all the same.
     `box_px` is in pixels of the source's working picture. `lost_s`: as `Event.lost_s`, for the
     part in this span; None for what is no disturbance of the picture.
@@ -119,6 +120,7 @@ class CaseFinding:
     anchor: Anchor
     needs_person: bool = False
     rejectable: bool = True
+    kept: str = ""
     stays: bool = False
     box_px: tuple[int, int, int, int] | None = None
     lost_s: float | None = None

@@ -107,6 +107,7 @@ def _finding(row: tuple[CaseFinding, Decision | None]) -> dict[str, Any]:
         "actions": list(f.actions),
         "needs": f.needs_person,
         "rejectable": f.rejectable,
+        "kept": f.kept,
         "stays": f.stays,
         "reasons": list(REASONS.get(f.kind, ())) if f.rejectable else [],
         "box": list(f.box_px) if f.box_px else None,

@@ -16,6 +16,16 @@ from pipeline.review.case.documents import KeptSurvey
 from pipeline.review.report.checklist import one_surround
 from pipeline.stages.room import SURE
 
+# Why something cannot be rejected, and what to do instead: the page says it.
+BLACK_ANYWAY = (
+    "It lies outside the field, and all of that is blacked out: nothing is left to reject. Accept"
+    " it."
+)
+SOUND_REPLACED = "The sound is damaged here, and is replaced whatever is said: accept it."
+LOOKED_AT = (
+    "It asks for a look: accept it once you looked, or mend what it names and make the case again."
+)
+
 
 def case_findings(
     surveys: Sequence[KeptSurvey],
@@ -71,6 +81,7 @@ def case_findings(
                 lost_s=planned.lost_s if seen else None,
                 action=(_action(plan, source, planned) or damaged.action) if seen else "replace",
                 actions=damaged.actions if seen else (), rejectable=seen,
+                kept="" if seen else SOUND_REPLACED,
             )  # fmt: skip
         for n, letters in enumerate(one_surround(survey).lettering):
             inside = letters.where == "field"
@@ -78,6 +89,7 @@ def case_findings(
                 f"l{source}-{n}", source, "lettering", letters.start_s, letters.stop_s,
                 severity=letter.severity.words(letters.where), level=None,
                 action=letter.action, actions=letter.actions, rejectable=inside,
+                kept="" if inside else BLACK_ANYWAY,
                 box_px=letters.box_px if inside else None,
             )  # fmt: skip
         for n, face in enumerate(survey.faces):
@@ -107,7 +119,7 @@ def case_findings(
         add(
             f"n{n}", source, need.code, start_s, max(start_s + 0.5, length_s),
             severity=need.message, level=None, action="look at it", actions=(), rejectable=False,
-            needs_person=True,
+            kept=LOOKED_AT, needs_person=True,
         )  # fmt: skip
     return out
 

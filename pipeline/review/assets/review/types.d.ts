@@ -21,7 +21,7 @@ export interface Segment {
 }
 export interface Finding {
   id: string; kind: string; where: string; start: number; stop: number; severity: string;
-  level: number | null; lost: number | null; action: string; actions: string[]; needs: boolean; rejectable: boolean; stays: boolean;
+  level: number | null; lost: number | null; action: string; actions: string[]; needs: boolean; rejectable: boolean; kept: string; stays: boolean;
   reasons: string[]; box: [number, number, number, number] | null;
   decision: { verb: string; by: string; reason: string } | null;
 }

@@ -18,20 +18,11 @@ export function accept(f) {
   else if (f) decide({ verb: "accept", finding: f.id, reason: reason() }, "Accepted");
 }
 
-/** Why it cannot be rejected, and what to do instead: a key that does nothing has to say so.
- * @param {Finding} f */
-function kept(f) {
-  if (added(f)) return "A person added it: use Take it back.";
-  if (f.kind === "lettering") return "It lies outside the field, and all of that is blacked out: nothing is left to reject. Accept it.";
-  if (f.kind === "damage") return "The sound is damaged here, and is replaced whatever is said: accept it.";
-  return "It asks for a look: accept it once you looked, or mend what it names and make the case again.";
-}
-
 /** What could harm somebody is let through for a reason of a short list only.
  * @param {Finding | undefined} f */
 export function reject(f) {
   if (!f) return;
-  if (!f.rejectable || added(f)) { notice(`${label(f)} cannot be rejected. ${kept(f)}`); return; }
+  if (!f.rejectable || added(f)) { notice(`${label(f)} cannot be rejected. ${added(f) ? "A person added it: use Take it back." : f.kept}`); return; }
   if (f.reasons.length && !f.reasons.includes(reason())) {
     if (!$("reason")) openPanel("finding", true);
     notice("Choose the reason first.");
